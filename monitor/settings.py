@@ -1,0 +1,610 @@
+"""emberpail.toml and the environment -> checked, frozen settings.
+
+Reading a file by hand, key by key, buys one thing that a library does not give: every mistake in the file is told
+at once, each in one sentence that says which key, on which line, what is allowed and how to mend it. A grower
+with a phone in one hand mends a file once, not eight times.
+
+``load_settings`` is the way in. ``SettingsError`` holds the sentences; ``Settings.warnings`` holds what is allowed
+but unwise. A secret (password, token, phone route) never shows in a ``repr`` or in a sentence.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import os
+import re
+import tomllib
+import zoneinfo
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from monitor.domain import INSULATIONS, PROBES, Place
+from monitor.toml_tables import MISSING, Reader, Secret, Table, WakingHours, line_numbers
+
+SETTINGS_NAME = "emberpail.toml"
+SETTINGS_VARIABLE = "EMBERPAIL_SETTINGS"
+MQTT_PASSWORD_VARIABLE = "EMBERPAIL_MQTT_PASSWORD"
+INFLUX_TOKEN_VARIABLE = "EMBERPAIL_INFLUX_TOKEN"
+
+DEFAULT_PAGE_PORT = 8737
+DEFAULT_TOPIC = "emberpail/+/readings"  # the wire format's topic, for every node
+THERMOCOUPLES = ("K", "T", "J", "N")
+AMPLIFIERS = ("linear", "straight-line")
+# What a cheap amplifier takes one kelvin to be when it assumes a straight line, microvolts.
+STRAIGHT_LINE_UV_PER_C = 41.276
+# The characters RFC 8428 section 4.5.1 allows in a name; "/" parts bucket from probe, so it is left out here.
+_BUCKET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
+_EMERGENCY_NUMBER = re.compile(r"\+?[0-9][0-9 ]{1,19}")
+
+
+class SettingsError(ValueError):
+    """The settings cannot be used. ``problems`` holds one sentence for each thing to mend."""
+
+    def __init__(self, problems: Sequence[str]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(self.problems))
+
+
+@dataclass(frozen=True, slots=True)
+class SiteSettings:
+    """Where the buckets stand. ``altitude_m`` and ``time_zone`` are None when nobody said."""
+
+    name: str = "the shed"
+    emergency_number: str = "112"
+    altitude_m: float | None = None
+    time_zone: str | None = None
+    waking_hours: WakingHours = field(default_factory=WakingHours)
+
+
+@dataclass(frozen=True, slots=True)
+class SerialSource:
+    """A node on a wire. ``port`` is a path, a USB serial number or "auto"; ``bucket`` names what it sends bare."""
+
+    name: str
+    port: str = "auto"
+    baud: int = 115200
+    bucket: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MqttSource:
+    """Nodes behind a broker."""
+
+    name: str
+    host: str = "localhost"
+    port: int = 1883
+    tls: bool = False
+    ca_file: Path | None = None
+    username: str | None = None
+    password: Secret | None = None
+    topic: str = DEFAULT_TOPIC
+    client_id: str = "emberpail"
+    bucket: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingSource:
+    """A recording played as if it came over the wire."""
+
+    name: str
+    path: Path
+    bucket: str | None = None
+
+
+Source = SerialSource | MqttSource | RecordingSource
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeSettings:
+    """One probe: its thermocouple type, its amplifier, and how far it is known to be out.
+
+    ``offset_c`` is added to what it shows. ``two_point`` holds two pairs (shown, true), degrees Celsius, as found
+    in ice water and in hot water; with it the offset is not used.
+    """
+
+    probe: str
+    thermocouple: str = "K"
+    amplifier: str = "linear"
+    straight_line_uv_per_c: float = STRAIGHT_LINE_UV_PER_C
+    offset_c: float = 0.0
+    two_point: tuple[tuple[float, float], tuple[float, float]] | None = None
+
+    def true_c(self, shown_c: float) -> float:
+        """What the probe shows -> what it should have shown, degrees Celsius: straight line through two points."""
+        if self.two_point is None:
+            return shown_c + self.offset_c
+        (shown_low, true_low), (shown_high, true_high) = self.two_point
+        return true_low + (shown_c - shown_low) * (true_high - true_low) / (shown_high - shown_low)
+
+
+@dataclass(frozen=True, slots=True)
+class BucketSettings:
+    """A vessel that stays while batches come and go. ``litres`` is its brim volume."""
+
+    name: str
+    litres: float | None = None
+    insulation: str = "bare"
+    probes: tuple[ProbeSettings, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Someone to ring, in the order of the file. ``routes`` are Apprise URLs, which hold secrets."""
+
+    name: str
+    routes: tuple[Secret, ...] = ()
+    waking_hours: WakingHours = field(default_factory=WakingHours)
+
+
+@dataclass(frozen=True, slots=True)
+class PageSettings:
+    """Where the status page listens. "127.0.0.1" is this computer only; "0.0.0.0" lets the local network read it."""
+
+    host: str = "127.0.0.1"
+    port: int = DEFAULT_PAGE_PORT
+    names: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class MirrorSettings:
+    """Where the copy of readings and results goes."""
+
+    url: str
+    token: Secret
+    org: str
+    bucket: str
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """All that the file and the environment say, checked. ``file`` is None when there was no file."""
+
+    file: Path | None = None
+    site: SiteSettings = field(default_factory=SiteSettings)
+    sources: tuple[Source, ...] = ()
+    buckets: tuple[BucketSettings, ...] = ()
+    people: tuple[Person, ...] = ()
+    page: PageSettings = field(default_factory=PageSettings)
+    journal_path: Path = Path("journal.sqlite")
+    mirror: MirrorSettings | None = None
+    warnings: tuple[str, ...] = ()
+
+    def place(self) -> Place:
+        """What the place adds to the physics."""
+        return Place() if self.site.altitude_m is None else Place(boiling_point_c(self.site.altitude_m))
+
+    def bucket(self, name: str) -> BucketSettings:
+        """The bucket's settings, or plain ones when the file does not name it."""
+        return next((bucket for bucket in self.buckets if bucket.name == name), BucketSettings(name))
+
+    def local_time(self, unix_s: float) -> datetime:
+        """A time on the clock of the place, aware: the named zone, or the system's own."""
+        zone = None if self.site.time_zone is None else zoneinfo.ZoneInfo(self.site.time_zone)
+        return datetime.fromtimestamp(unix_s, UTC).astimezone(zone)
+
+    @property
+    def no_phone(self) -> bool:
+        """Whether nobody can be rung."""
+        return not any(person.routes for person in self.people)
+
+
+def pressure_hpa(altitude_m: float) -> float:
+    """Air pressure of the standard atmosphere at an altitude, hPa, up to 11 km.
+
+    ISO 2533 / ICAO Doc 7488: p = 1013.25 (1 - 0.0065 h / 288.15)^5.25588 (constants from memory; the test holds the
+    result against the published table).
+    """
+    return float(1013.25 * (1.0 - 0.0065 * altitude_m / 288.15) ** 5.25588)
+
+
+def boiling_point_c(altitude_m: float) -> float:
+    """Boiling point of water in the standard atmosphere at an altitude, degrees Celsius, to 0.1 K.
+
+    The pressure's saturation temperature by the backward equation of IAPWS-IF97, region 4 (equation 31); the
+    coefficients are from memory, and the test holds them against the release's own check values.
+    """
+    return round(_saturation_temperature_k(pressure_hpa(altitude_m) * 1e-4) - 273.15, 1)
+
+
+def _saturation_temperature_k(pressure_mpa: float) -> float:
+    n1, n2, n3, n4 = 0.11670521452767e4, -0.72421316703206e6, -0.17073846940092e2, 0.12020824702470e5
+    n5, n6, n7, n8 = -0.32325550322333e7, 0.14915108613530e2, -0.48232657361591e4, 0.40511340542057e6
+    n9, n10 = -0.23855557567849, 0.65017534844798e3
+    beta = float(pressure_mpa**0.25)
+    e = beta * beta + n3 * beta + n6
+    f = n1 * beta * beta + n4 * beta + n7
+    g = n2 * beta * beta + n5 * beta + n8
+    d = 2.0 * g / (-f - math.sqrt(f * f - 4.0 * e * g))
+    return (n10 + d - math.sqrt((n10 + d) ** 2 - 4.0 * (n9 + n10 * d))) / 2.0
+
+
+def default_journal_path(environ: Mapping[str, str]) -> Path:
+    """The journal's place when the file names none: the user's data folder of the XDG base directory rules."""
+    base = environ.get("XDG_DATA_HOME", "")
+    # The rules say that a relative path there is to be ignored.
+    folder = Path(base) if base.startswith("/") else _home(environ) / ".local" / "share"
+    return folder / "emberpail" / "journal.sqlite"
+
+
+def _home(environ: Mapping[str, str]) -> Path:
+    return Path(environ["HOME"]) if environ.get("HOME") else Path.home()
+
+
+def find_settings_file(
+    chosen: Path | str | None = None, environ: Mapping[str, str] | None = None, folder: Path | None = None
+) -> Path | None:
+    """The file to read: the one chosen, $EMBERPAIL_SETTINGS, ./emberpail.toml, the user's own; None if there is none.
+
+    A file that was chosen and is not there is an error, not a reason to take another.
+    """
+    environ = os.environ if environ is None else environ
+    named, how = (chosen, "--settings") if chosen else (environ.get(SETTINGS_VARIABLE), f"${SETTINGS_VARIABLE}")
+    if named:
+        path = Path(named).expanduser()
+        if not path.is_file():
+            raise SettingsError(
+                [f"There is no settings file {path} ({how} names it): correct the path or leave it out."]
+            )
+        return path
+    config = environ.get("XDG_CONFIG_HOME", "")
+    config_folder = Path(config) if config.startswith("/") else _home(environ) / ".config"
+    for path in ((folder or Path.cwd()) / SETTINGS_NAME, config_folder / "emberpail" / SETTINGS_NAME):
+        if path.is_file():
+            return path
+    return None
+
+
+def load_settings(
+    chosen: Path | str | None = None, environ: Mapping[str, str] | None = None, folder: Path | None = None
+) -> Settings:
+    """Find, read and check the settings; with no file, the defaults, which have no source.
+
+    Raises SettingsError with every problem found.
+    """
+    environ = os.environ if environ is None else environ
+    path = find_settings_file(chosen, environ, folder)
+    if path is None:
+        return Settings(journal_path=default_journal_path(environ))
+    try:
+        raw = path.read_bytes()
+        mode = path.stat().st_mode
+    except OSError as error:
+        raise SettingsError(
+            [f"{path} cannot be read ({error.strerror}): see that you own it (ls -l {path})."]
+        ) from None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise SettingsError([f"{path}, line {line}: this is not UTF-8 text; save the file as UTF-8."]) from None
+    return settings_from_text(text, path, environ, others_may_read=bool(mode & 0o044))
+
+
+def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, others_may_read: bool = False) -> Settings:
+    """Check the text of a settings file; ``path`` is for the sentences and for relative paths in it."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        what, _, where = str(error).rpartition(" (at ")
+        line = re.search(r"line (\d+)", where)
+        at = f", line {line.group(1)}" if line else ""
+        raise SettingsError(
+            [f'{path}{at}: this is not TOML ({what or error}); texts stand in "quotes", every key on its own line.']
+        ) from None
+    reader = Reader(path, line_numbers(text), environ)
+    settings = _read_all(Table(reader, data, ()), path, environ)
+    if reader.problems:
+        # In the order of the file, so that one can mend from the top down.
+        raise SettingsError([sentence for _, sentence in sorted(reader.problems, key=lambda problem: problem[0])])
+    warnings = reader.warnings
+    if others_may_read and reader.holds_secret:
+        warnings.append(
+            f"{path} holds a password, token or phone route, and other users of this computer can read it: "
+            f"chmod 600 {path}"
+        )
+    return _with_warnings(settings, warnings)
+
+
+def _with_warnings(settings: Settings, warnings: Sequence[str]) -> Settings:
+    return Settings(
+        settings.file, settings.site, settings.sources, settings.buckets, settings.people, settings.page,
+        settings.journal_path, settings.mirror, tuple(warnings),
+    )  # fmt: skip
+
+
+# ---- the sections -------------------------------------------------------------------------------------------------
+
+
+def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
+    site = _read_place(top.table("place"))
+    buckets = tuple(_read_bucket(table) for table in top.tables("bucket"))
+    _tell_twins(top.reader, "bucket", [bucket.name for bucket in buckets])
+    known = [bucket.name for bucket in buckets]
+    source_tables = top.tables("source")
+    sources = tuple(
+        source for number, table in enumerate(source_tables) if (source := _read_source(table, number, path, known))
+    )
+    _tell_shared_ends(top.reader, sources)
+    people = tuple(_read_person(table, site) for table in top.tables("person"))
+    _tell_twins(top.reader, "person", [person.name for person in people])
+    page = _read_page(top.table("page"))
+    journal_path = _read_journal(top.table("journal"), path, environ)
+    mirror = _read_mirror(top.table("mirror")) if top.has("mirror") else None
+    top.asked.add("mirror")
+    top.finish()
+    return Settings(path, site, sources, buckets, people, page, journal_path, mirror)
+
+
+def _tell_twins(reader: Reader, kind: str, names: list[str]) -> None:
+    for number, name in enumerate(names):
+        if name and name in names[:number]:
+            reader.problem(
+                (kind, number), f'[[{kind}]] "{name}" stands in the file twice; give each a name of its own.'
+            )
+
+
+def _tell_shared_ends(reader: Reader, sources: tuple[Source, ...]) -> None:
+    """Two sources on one serial port steal each other's bytes; two MQTT clients of one id throw each other out."""
+    seen: dict[tuple[str, str], int] = {}
+    for number, source in enumerate(sources):
+        if isinstance(source, SerialSource):
+            end, words = ("serial", source.port), f"the port {source.port}"
+        elif isinstance(source, MqttSource):
+            end, words = (
+                ("mqtt", f"{source.host}:{source.port}/{source.client_id}"),
+                f"the client_id {source.client_id}",
+            )
+        else:
+            continue
+        if end in seen:
+            reader.problem(
+                ("source", number), f"two sources use {words}; they would take each other's lines: change one."
+            )
+        seen[end] = number
+
+
+def _read_place(table: Table) -> SiteSettings:
+    default = SiteSettings()
+    name = table.text("name", default.name, example='"Quillmarsh allotments"')
+    number = table.data.get("emergency_number")
+    if isinstance(number, int) and not isinstance(number, bool):  # 112 without quotes is clear enough
+        table.data = {**table.data, "emergency_number": str(number)}
+    emergency = table.text(
+        "emergency_number", default.emergency_number, example='"112"',
+        check=lambda text: None if _EMERGENCY_NUMBER.fullmatch(text) else f'"{text}" is no telephone number',
+    )  # fmt: skip
+    altitude = table.optional_number("altitude_m", low=-450, high=6000, unit=" m", example="120")
+    zone = table.text("time_zone", "", example='"Europe/Berlin"', check=_zone_fault) or None
+    waking = table.clock_pair("waking_hours", default.waking_hours)
+    table.finish()
+    return SiteSettings(name, emergency, altitude, zone, waking)
+
+
+def _zone_fault(name: str) -> str | None:
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        near = difflib.get_close_matches(name, zoneinfo.available_timezones(), 1)
+        hint = f" (did you mean {near[0]}?)" if near else ""
+        return f'"{name}" is no time zone that this computer knows{hint}'
+    return None
+
+
+def _read_bucket(table: Table) -> BucketSettings:
+    name = table.required_text("name", example='"shed-2"', check=_bucket_name_fault)
+    litres = table.optional_number("litres", low=0.5, high=1000, unit=" L", example="25")
+    insulation = table.choice("insulation", "bare", INSULATIONS)
+    probes_table = table.table("probe")
+    probes = []
+    for probe in PROBES:
+        if probes_table.has(probe):
+            probes.append(_read_probe(probes_table.table(probe), probe))
+        probes_table.asked.add(probe)
+    probes_table.finish()
+    table.finish()
+    return BucketSettings(name, litres, insulation, tuple(probes))
+
+
+def _bucket_name_fault(text: str) -> str | None:
+    if _BUCKET_NAME.fullmatch(text):
+        return None
+    return (
+        f'"{text}" cannot travel over the wire: letters, digits and - : . _ are allowed, '
+        "a letter or digit first, 64 at the most"
+    )
+
+
+def _read_probe(table: Table, probe: str) -> ProbeSettings:
+    default = ProbeSettings(probe)
+    thermocouple = table.choice("thermocouple", default.thermocouple, THERMOCOUPLES)
+    amplifier = table.choice("amplifier", default.amplifier, AMPLIFIERS)
+    slope = table.number(
+        "straight_line_uv_per_c", default.straight_line_uv_per_c, low=1, high=100, unit=" µV/°C", example="41.276"
+    )
+    # More than 10 K out is no offset: it is the wrong thermocouple type or a broken probe.
+    offset = table.number("offset_c", default.offset_c, low=-10, high=10, unit=" °C", example="-0.4")
+    two_point = _read_two_point(table)
+    if table.has("offset_c") and two_point is not None:
+        table.wrong("offset_c", "two_point already says it; leave one of the two out.")
+    table.finish()
+    return ProbeSettings(probe, thermocouple, amplifier, slope, offset, two_point)
+
+
+def _read_two_point(table: Table) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    example = "[[0.6, 0.0], [98.9, 100.0]]"
+    value = table.take("two_point", list, "two pairs of numbers", example)
+    if value is MISSING:
+        return None
+    pairs = [
+        pair for pair in value if isinstance(pair, list) and len(pair) == 2 and all(_is_number(item) for item in pair)
+    ]
+    if len(value) != 2 or len(pairs) != 2:
+        table.wrong(
+            "two_point", f"it is not two pairs of shown and true degrees; write for example two_point = {example}."
+        )
+        return None
+    low, high = sorted(((float(shown), float(true)) for shown, true in pairs), key=lambda pair: pair[0])
+    if high[0] - low[0] < 10 or not 0.8 <= (high[1] - low[1]) / (high[0] - low[0]) <= 1.25:
+        table.wrong(
+            "two_point",
+            "the two points must lie 10 °C or more apart, and shown and true must rise together (0.8 to 1.25 °C a °C); "
+            f"each pair is [shown, true], for example two_point = {example}.",
+        )
+        return None
+    return low, high
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _read_source(table: Table, number: int, path: Path, buckets: list[str]) -> Source | None:
+    if not table.has("kind"):
+        table.reader.problem(table.where, 'a [[source]] has no kind; add kind = "serial", "mqtt" or "recording".')
+        return None
+    kind = table.choice("kind", "", ("serial", "mqtt", "recording"))
+    name = table.text("name", f"{kind}-{number + 1}", example='"shed node"')
+    bucket = table.optional_text("bucket", example='"shed-2"')
+    if bucket and buckets and bucket not in buckets:
+        near = difflib.get_close_matches(bucket, buckets, 1)
+        hint = f"did you mean {near[0]}?" if near else f"the file has {', '.join(buckets)}."
+        table.wrong("bucket", f'there is no [[bucket]] "{bucket}": {hint}')
+    source: Source | None
+    if kind == "serial":
+        port = table.text("port", "auto", example='"/dev/ttyUSB0"')
+        source = SerialSource(name, port, table.whole("baud", 115200, low=300, high=4_000_000, example=115200), bucket)
+    elif kind == "mqtt":
+        source = _read_mqtt(table, name, bucket, path)
+    elif kind == "recording":
+        recording = table.required_text("path", example='"winter.rec"')
+        source = RecordingSource(name, _beside(path, recording), bucket)
+    else:
+        return None
+    table.finish()
+    return source
+
+
+def _read_mqtt(table: Table, name: str, bucket: str | None, path: Path) -> MqttSource:
+    host = table.text("host", "localhost", example='"localhost"', check=_host_fault)
+    tls = table.flag("tls", False)
+    port = table.whole("port", 8883 if tls else 1883, low=1, high=65535, example=8883 if tls else 1883)
+    ca_text = table.optional_text("ca_file", example='"ca.pem"')
+    ca_file = _beside(path, ca_text) if ca_text else None
+    if ca_file is not None and not tls:
+        table.wrong("ca_file", "it is of no use without tls; add tls = true.")
+    elif ca_file is not None and not ca_file.is_file():
+        table.wrong(
+            "ca_file", f"there is no file {ca_file}; give the path of the certificate that signed the broker's."
+        )
+    username = table.optional_text("username", example='"emberpail"')
+    password = table.secret("password", MQTT_PASSWORD_VARIABLE)
+    if table.has("password") and username is None:
+        table.wrong("password", 'a password needs a username; add username = "...".')
+    if password and username is None:
+        password = None  # the variable is set for another broker
+    topic = table.text("topic", DEFAULT_TOPIC, example=f'"{DEFAULT_TOPIC}"', check=_topic_fault)
+    client_id = table.text("client_id", "emberpail", example='"emberpail"')
+    if password and not tls and not _is_this_computer(host):
+        table.reader.warnings.append(
+            f"{table.reader.path}: the password for the broker {host} crosses the network bare; tls = true hides it."
+        )
+    return MqttSource(name, host, port, tls, ca_file, username, password, topic, client_id, bucket)
+
+
+def _host_fault(text: str) -> str | None:
+    if "://" in text or "/" in text or " " in text:
+        return f'"{text}" is not a bare host name or address: leave out any mqtt:// and path, and give the port as port'
+    return None
+
+
+def _topic_fault(text: str) -> str | None:
+    """MQTT 3.1.1 section 4.7.1: "#" only as the last level, "+" only as a whole level."""
+    levels = text.split("/")
+    if any("#" in level for level in levels[:-1]) or ("#" in levels[-1] and levels[-1] != "#"):
+        return f'in "{text}" the # is not alone at the end'
+    if any("+" in level and level != "+" for level in levels):
+        return f'in "{text}" a + does not stand alone between slashes'
+    return None
+
+
+def _is_this_computer(host: str | None) -> bool:
+    return host in ("localhost", "127.0.0.1", "::1")
+
+
+def _read_person(table: Table, site: SiteSettings) -> Person:
+    name = table.required_text("name", example='"Ada"')
+    routes = table.secrets("routes", example='["${MY_ROUTE}"]')
+    waking = table.clock_pair("waking_hours", site.waking_hours)
+    table.finish()
+    if name and not routes and not table.data.get("routes"):
+        table.reader.warnings.append(f"{table.reader.path}: {name} has no routes, so {name} cannot be rung.")
+    return Person(name, routes, waking)
+
+
+def _read_page(table: Table) -> PageSettings:
+    default = PageSettings()
+    host = table.text("host", default.host, example='"127.0.0.1"', check=_host_fault)
+    port = table.whole("port", default.port, low=1, high=65535, example=default.port)
+    names = table.texts("names", example='["shed.local"]')
+    table.finish()
+    return PageSettings(host, port, tuple(name.lower() for name in names))
+
+
+def _read_journal(table: Table, path: Path, environ: Mapping[str, str]) -> Path:
+    text = table.optional_text("path", example='"journal.sqlite"')
+    table.finish()
+    if not text:
+        return default_journal_path(environ)
+    journal = _beside(path, text)
+    if journal.is_dir():
+        table.wrong(
+            "path", f'{journal} is a folder; name a file in it, for example path = "{text.rstrip("/")}/journal.sqlite".'
+        )
+    return journal
+
+
+def _read_mirror(table: Table) -> MirrorSettings | None:
+    url = table.required_text("url", example='"http://localhost:8086"', check=_url_fault)
+    token = table.secret("token", INFLUX_TOKEN_VARIABLE)
+    if token is None and not table.has("token"):
+        table.reader.problem(
+            table.where, f'[mirror] has no token; set {INFLUX_TOKEN_VARIABLE} in the environment, or add token = "...".'
+        )
+    org = table.required_text("org", example='"quillmarsh"')
+    bucket = table.required_text("bucket", example='"emberpail"')
+    table.finish()
+    if token is None:
+        return None
+    parts = urlsplit(url)
+    if parts.scheme == "http" and not _is_this_computer(parts.hostname):
+        table.reader.warnings.append(
+            f"{table.reader.path}: the mirror's token crosses the network readable; an https:// url hides it."
+        )
+    return MirrorSettings(url.rstrip("/"), token, org, bucket)
+
+
+def _url_fault(text: str) -> str | None:
+    try:
+        parts = urlsplit(text)
+        _ = parts.port
+    except ValueError:
+        return "it is not an address of the web"
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        return (
+            f'"{text}" does not begin with http:// or https:// and a host'
+            if "@" not in text
+            else "it is not an http(s) address"
+        )
+    if parts.username or parts.password:
+        return "it holds a user or password; give the token as token"
+    return None
+
+
+def _beside(settings_file: Path, text: str) -> Path:
+    """A path in the file: relative ones are taken from the file's own folder, not from where one happens to stand."""
+    path = Path(text).expanduser()
+    return path if path.is_absolute() else settings_file.parent / path
