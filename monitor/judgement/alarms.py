@@ -107,6 +107,7 @@ class AlarmState:
     going_at_s          when somebody said "I am going", None when they only have seen it
     answered_at_s       when somebody answered what was done
     count               how many times it was raised in this batch
+    probe               whose fault it is, where one kind stands for each probe apart; else empty
     """
 
     bucket: str
@@ -125,11 +126,13 @@ class AlarmState:
     going_at_s: float | None = None
     answered_at_s: float | None = None
     count: int = 0
+    probe: str = ""
 
     @property
     def alarm_id(self) -> str:
-        """The same for the same raising whoever reckons it: bucket/batch/kind/how-manieth."""
-        return f"{self.bucket}/{self.batch}/{self.kind}/{self.count}"
+        """The same for the same raising whoever reckons it: bucket/batch/kind[.probe]/how-manieth."""
+        subject = f"{self.kind}.{self.probe}" if self.probe else self.kind
+        return f"{self.bucket}/{self.batch}/{subject}/{self.count}"
 
     @property
     def stands(self) -> bool:

@@ -1,0 +1,330 @@
+"""The whole story on one page: reading or tick in, events out. Live, replay and the tests all go through here.
+
+Time in here is the arrival clock, which never steps. Readings and log entries are only taken in; everything is
+judged at ticks, which lie on whole minutes. A tick sees the readings that arrived before it and the log entries
+noted up to it, so that cutting a recording anywhere cannot change what was said before the cut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Condition, Estimate, Event, LogEntry, Place, Reading
+from monitor.heat.estimator import Estimator
+from monitor.judgement import alarms, verdict, wording
+from monitor.judgement.events import estimate_event, verdict_event
+from monitor.sensing.screening import Judged, ProbeScreen
+
+TICK_S = 60.0
+ESTIMATE_EVERY_S = 600.0
+# Readings from before the start tell the ambient probe's offset; older ones belong to another batch.
+PRELUDE_S = 2 * 3600.0
+# The direction shown is that of the last ten minutes.
+TREND_S = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """What a person did about an alarm: "acknowledged", "going", "shelved" (until ``until_s``) or "unshelved"."""
+
+    alarm_id: str
+    act: str
+    at_s: float
+    until_s: float | None = None
+    who: str = ""
+
+
+class Minder:
+    """Minds one batch. Feed it in the order of arrival; ask it at every whole minute."""
+
+    def __init__(
+        self,
+        batch: Batch,
+        *,
+        minded_from_s: float,
+        place: Place | None = None,
+        limits: verdict.Limits | None = None,
+        history: object | None = None,
+        emergency_number: str = "",
+    ) -> None:
+        self.batch = batch
+        self.place = place or Place()
+        self.limits = limits or verdict.Limits()
+        self.minded_from_s = max(minded_from_s, batch.known_from_s)
+        self.alarms: dict[str, alarms.AlarmState] = {}
+        self.conditions: dict[str, Condition] = {}
+        self.estimate: Estimate | None = None
+        self.trouble: str | None = None  # the estimator's own failure; the raw checks go on without it
+        self._history = history
+        self._emergency_number = emergency_number
+        self._log: dict[str, LogEntry] = {}
+        self._screens: dict[str, ProbeScreen] = {}
+        self._latest: dict[str, tuple[float, float]] = {}
+        self._trend: dict[str, deque[tuple[float, float]]] = {}
+        self._in_paste: set[str] = set()
+        self._last_paste_arrival_s = self.minded_from_s
+        self._judged: list[Judged] = []
+        self._estimated_upto = -1
+        self._estimator = Estimator(batch, self.place, history)
+
+    # ---- what comes in ---------------------------------------------------------------------------------------------
+
+    def take(self, reading: Reading) -> None:
+        """Take in one reading of this bucket. Cheap: it is judged at the next tick."""
+        screen = self._screens.get(reading.probe)
+        if screen is None:
+            screen = self._screens[reading.probe] = ProbeScreen(reading.probe)
+        screen.take(reading)
+        if reading.probe in PASTE_PROBES:
+            self._last_paste_arrival_s = max(self._last_paste_arrival_s, reading.arrival_s)
+
+    def note(self, entry: LogEntry) -> None:
+        """Take in a log entry, at the time it was noted."""
+        key = entry.entry_id or f"{entry.kind}@{entry.at_s!r}/{entry.noted_at_s!r}#{len(self._log)}"
+        if key in self._log:
+            return
+        self._log[key] = entry
+        self._estimator.note(entry)
+
+    def undo(self, entry_id: str) -> None:
+        """Take a log entry back: the estimator starts again from the believed readings and the entries that stand."""
+        if self._log.pop(entry_id, None) is None:
+            return
+        self._estimator = Estimator(self.batch, self.place, self._history)
+        for screen in self._screens.values():
+            for reading in screen.believed():
+                self._estimator.update(reading)
+        for entry in self._log.values():
+            self._estimator.note(entry)
+
+    def act(self, act: Act) -> bool:
+        """Carry out what a person did about an alarm. False where no such alarm is known."""
+        for key, state in self.alarms.items():
+            if state.alarm_id == act.alarm_id:
+                self.alarms[key] = _after(state, act)
+                return True
+        return False
+
+    # ---- what goes out ---------------------------------------------------------------------------------------------
+
+    def tick(self, now_s: float) -> list[Event]:
+        """Judge all that arrived before ``now_s``; give the events of this minute, in a fixed order."""
+        self._settle(now_s)
+        course = verdict.course_of(self.batch, list(self._log.values()))
+        self._see_paste(course)
+        self.estimate = self._estimate(now_s)
+        events = self._alarm_events(now_s, course)
+        due = math.floor((now_s - course.poured_at_s) / ESTIMATE_EVERY_S)
+        if due >= 1 and due > self._estimated_upto and not course.over and self.estimate is not None:
+            self._estimated_upto = due
+            events.append(estimate_event(self.batch.bucket, self.batch.name, self.estimate))
+        return events
+
+    def verdict(self, at_s: float) -> Event:
+        """The last word on the batch so far; its completeness is that of the planned dilution."""
+        says = wording.verdict_text(self.estimate, batch=self.batch.name, bucket=self.batch.bucket)
+        return verdict_event(self.batch.bucket, self.batch.name, at_s, self.estimate, says)
+
+    def drain_judged(self) -> list[Judged]:
+        """What screening decided since the last call; a later decision on the same reading supersedes."""
+        judged, self._judged = self._judged, []
+        return judged
+
+    def log(self) -> Sequence[LogEntry]:
+        """The log entries that stand, in the order they were noted."""
+        return tuple(self._log.values())
+
+    def course(self) -> verdict.Course:
+        """What the log says stands now."""
+        return verdict.course_of(self.batch, self.log())
+
+    @property
+    def estimator(self) -> Estimator:
+        """For the expected band and the forecast that the page draws."""
+        return self._estimator
+
+    def latest_c(self) -> Mapping[str, tuple[float, float]]:
+        """Per probe: when it was last believed, and what it read (°C)."""
+        return dict(self._latest)
+
+    def trend(self) -> tuple[str, float]:
+        """Direction in a word and rate in K/h of the paste, over the last ten minutes."""
+        for probe in PASTE_PROBES:
+            points = self._trend.get(probe)
+            if points is None or points[-1][0] - points[0][0] < TREND_S / 2:
+                continue
+            middle = points[len(points) // 2][0]
+            early = [value for time_s, value in points if time_s < middle]
+            late = [value for time_s, value in points if time_s >= middle]
+            if not early or not late:
+                continue
+            half_s = (points[-1][0] - points[0][0]) / 2
+            rate = (sum(late) / len(late) - sum(early) / len(early)) / half_s * 3600.0
+            # Half a degree within ten minutes is what a 0.25 K sensor can tell from noise.
+            return ("rising" if rate > 3.0 else "falling" if rate < -1.5 else "steady"), rate
+        return "", 0.0
+
+    # ---- inside ----------------------------------------------------------------------------------------------------
+
+    def _settle(self, now_s: float) -> None:
+        for probe, screen in self._screens.items():
+            for judged in screen.settle(now_s):
+                self._judged.append(judged)
+                reading = judged.reading
+                if judged.reason is not None or reading.temperature_c is None:
+                    self._estimator.withdraw(reading)
+                    continue
+                self._estimator.update(reading)
+                time_s, value = reading.time_s, reading.temperature_c
+                if time_s < self._latest.get(probe, (-math.inf, 0.0))[0]:
+                    continue
+                self._latest[probe] = (time_s, value)
+                points = self._trend.setdefault(probe, deque())
+                points.append((time_s, value))
+                while points[0][0] < time_s - TREND_S:
+                    points.popleft()
+
+    def _see_paste(self, course: verdict.Course) -> None:
+        """A paste probe that was once well above the air since the pour has been in paste."""
+        air = self._latest.get(AMBIENT)
+        # 8 K over the air, or 38 °C where no ambient probe tells: no shed reads that, and no poured mix is colder.
+        least_c = 38.0 if air is None else air[1] + 8.0
+        for probe in PASTE_PROBES:
+            latest = self._latest.get(probe)
+            if latest is not None and latest[0] >= course.poured_at_s and latest[1] >= least_c:
+                self._in_paste.add(probe)
+
+    def _estimate(self, now_s: float) -> Estimate | None:
+        try:
+            return self._estimator.estimate(now_s)
+        except (ArithmeticError, ValueError, IndexError, KeyError, TypeError) as error:
+            # A fault of ours in the mathematics must not silence the checks that need none.
+            self.trouble = f"{type(error).__name__}: {error}"
+            return None
+
+    def _never_in_paste(self, course: verdict.Course, now_s: float) -> tuple[str, ...]:
+        """Paste probes that have read only air; not claimed when minding began too late to tell, or hours later."""
+        told_s = max(course.blended_at_s, course.poured_at_s)
+        if self.minded_from_s > told_s + 900.0 or now_s > told_s + 3 * 3600.0:
+            return ()
+        return tuple(
+            probe for probe in PASTE_PROBES if probe in self._latest and probe not in self._in_paste
+        )
+
+    def _evidence(self, now_s: float, course: verdict.Course) -> verdict.Evidence:
+        direction, rate = self.trend()
+        return verdict.Evidence(
+            now_s=now_s,
+            batch=self.batch,
+            place=self.place,
+            course=course,
+            estimate=self.estimate,
+            health={probe: screen.health(now_s) for probe, screen in self._screens.items()},
+            last_paste_arrival_s=self._last_paste_arrival_s,
+            paste_c={
+                probe: (value, now_s - time_s)
+                for probe, (time_s, value) in self._latest.items()
+                if probe in PASTE_PROBES
+            },
+            direction=direction,
+            rate_k_per_h=rate,
+            good_c=self._estimator.good_now(now_s) if now_s > course.blended_at_s else None,
+            never_in_paste=self._never_in_paste(course, now_s),
+            limits=self.limits,
+        )
+
+    def _alarm_events(self, now_s: float, course: verdict.Course) -> list[Event]:
+        conditions = {_key(condition): condition for condition in verdict.judge(self._evidence(now_s, course))}
+        for key, state in self.alarms.items():
+            if key not in conditions:  # nothing judges it any more: the batch is being diluted, the probe is gone
+                conditions[key] = Condition(state.kind, standing=False, gone=True, probability=0.0)
+        self.conditions = conditions
+        events = []
+        for key, condition in conditions.items():
+            state = self.alarms.get(key)
+            if state is None:
+                if not condition.standing:
+                    continue
+                probe = str(condition.facts.get("probe", "")) if condition.kind == "sensor_fault" else ""
+                state = alarms.AlarmState(self.batch.bucket, self.batch.name, condition.kind, probe=probe)
+            state, transitions = alarms.step(state, condition, now_s)
+            self.alarms[key] = state
+            events += [
+                self._alarm_event(transition, condition)
+                for transition in transitions
+                if transition.change in ("raised", "cleared")
+            ]
+        return events
+
+    def _alarm_event(self, transition: alarms.Transition, condition: Condition) -> Event:
+        facts = {**condition.facts, "emergency_number": self._emergency_number}
+        told = replace(condition, facts=facts)
+        message = wording.say(told, batch=self.batch.name, bucket=self.batch.bucket)
+        if transition.change == "cleared":
+            message = wording.back_to_normal(told, batch=self.batch.name, bucket=self.batch.bucket)
+        return Event(
+            "alarm",
+            transition.at_s,
+            self.batch.bucket,
+            self.batch.name,
+            {
+                "alarm": transition.alarm_id,
+                "kind": condition.kind,
+                "state": transition.change,
+                "urgency": transition.urgency,
+                "probability": condition.probability,
+                "says": message.says,
+                "do": message.do,
+                "message_id": message.message_id,
+            },
+        )
+
+
+def _after(state: alarms.AlarmState, act: Act) -> alarms.AlarmState:
+    """The state after what a person did; raises AlarmError where the time of quiet is out of bounds."""
+    if act.act in ("acknowledged", "going"):
+        return alarms.acknowledge(state, act.at_s, going=act.act == "going", by=act.who)[0]
+    if act.act == "shelved" and act.until_s is not None:
+        return alarms.shelve(state, act.until_s, act.at_s)[0]
+    if act.act == "unshelved":
+        return alarms.unshelve(state, act.at_s)[0]
+    if act.act == "answered":
+        return alarms.answer(state, act.at_s)[0]
+    return state
+
+
+def _key(condition: Condition) -> str:
+    """One alarm per kind, and per probe for sensor faults."""
+    probe = condition.facts.get("probe")
+    return f"{condition.kind}.{probe}" if condition.kind == "sensor_fault" and probe else condition.kind
+
+
+def first_tick_s(from_s: float) -> float:
+    """The first whole minute at or after ``from_s``."""
+    return math.ceil(from_s / TICK_S) * TICK_S
+
+
+def mind(
+    minder: Minder, arrivals: Iterable[tuple[float, Sequence[Reading]]], entries: Sequence[LogEntry]
+) -> Iterator[Event]:
+    """Run a minder over a whole recording: what arrived, in order, and the log entries; the verdict comes last.
+
+    The same order of deeds as the live daemon keeps: all readings that arrived before a tick, all entries noted up
+    to it, then the tick. Ticks end with the last arrival.
+    """
+    waiting = deque(sorted(entries, key=lambda entry: entry.noted_at_s))
+    tick_s = first_tick_s(minder.minded_from_s)
+    last_s = minder.minded_from_s
+    for arrival_s, readings in arrivals:
+        while tick_s <= arrival_s:
+            while waiting and waiting[0].noted_at_s <= tick_s:
+                minder.note(waiting.popleft())
+            yield from minder.tick(tick_s)
+            tick_s += TICK_S
+        for reading in readings:
+            minder.take(reading)
+        last_s = max(last_s, arrival_s)
+    yield minder.verdict(last_s)

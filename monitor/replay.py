@@ -1,0 +1,114 @@
+"""Replay of a recording: the lines as they came, through the same pipeline as live, as fast as they can be read."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from monitor.domain import Batch, Event, LogEntry, Place, Reading
+from monitor.judgement.events import event_line
+from monitor.judgement.verdict import Limits
+from monitor.pipeline import PRELUDE_S, Minder, mind
+from monitor.sensing.senml import Decoder, ProbeSettings
+from monitor.sources.batch_file import read_batch_file
+from monitor.sources.recording import read_recording
+
+
+class ReplayError(ValueError):
+    """The recording or its batch file cannot be replayed; the message says what is wrong and how to mend it."""
+
+
+@dataclass(slots=True)
+class Replay:
+    """What a replay gave: the events in order, the counted faults of the wire, and what was odd in the batch file."""
+
+    batch: Batch
+    events: list[Event] = field(default_factory=list)
+    lines: int = 0
+    readings: int = 0
+    faults: Counter[str] = field(default_factory=Counter)
+    warnings: tuple[str, ...] = ()
+    trouble: str | None = None
+    minder: Minder | None = None
+
+    @property
+    def verdict(self) -> Event:
+        """The last event."""
+        return self.events[-1]
+
+
+def batch_file_of(recording: Path) -> Path:
+    """The batch file that stands beside a recording under the same name."""
+    return recording.with_suffix(".toml")
+
+
+def replay_recording(
+    recording: Path | str,
+    batch_file: Path | str | None = None,
+    events_file: Path | str | None = None,
+    *,
+    place: Place | None = None,
+    limits: Limits | None = None,
+    probe_settings: Mapping[tuple[str, str], ProbeSettings] | None = None,
+    history: object | None = None,
+) -> Replay:
+    """Replay ``recording`` with what the grower entered in ``batch_file``; write the events to ``events_file``.
+
+    Raises ReplayError (or the batch file's own error) with one sentence when a file cannot be used.
+    """
+    recording = Path(recording)
+    batch_path = Path(batch_file) if batch_file is not None else batch_file_of(recording)
+    if not recording.is_file():
+        raise ReplayError(f"There is no recording {recording}: give the path of a .rec file.")
+    entered = read_batch_file(batch_path)
+    result = Replay(entered.batch, warnings=tuple(entered.warnings))
+    decoder = Decoder(probe_settings=probe_settings or {})
+    arrivals = _arrivals(recording, decoder, result)
+    first = next(arrivals, None)
+    minded_from_s = entered.batch.known_from_s if first is None else max(first[0], entered.batch.known_from_s)
+    minder = Minder(entered.batch, minded_from_s=minded_from_s, place=place, limits=limits, history=history)
+    stream = _with_first(first, arrivals)
+    result.events = list(mind(minder, stream, entered.log))
+    result.trouble, result.minder = minder.trouble, minder
+    if events_file is not None:
+        write_events(Path(events_file), result.events)
+    return result
+
+
+def write_events(path: Path, events: Sequence[Event]) -> None:
+    """Write events as JSON Lines; ReplayError where the file cannot be written."""
+    try:
+        path.write_text("".join(event_line(event) + "\n" for event in events), encoding="utf-8")
+    except OSError as error:
+        raise ReplayError(f"Cannot write the events to {path}: {error.strerror}; choose another place.") from error
+
+
+def _arrivals(
+    recording: Path, decoder: Decoder, result: Replay
+) -> Iterator[tuple[float, Sequence[Reading]]]:
+    """Arrival time and this bucket's readings, line by line. A note of when watching began counts as an arrival."""
+    bucket, prelude_s = result.batch.bucket, result.batch.started_s - PRELUDE_S
+    for line in read_recording(recording):
+        if line.note is not None:
+            began = line.note.get("at")
+            if isinstance(began, int | float) and line.arrival_s is not None:
+                yield float(line.arrival_s), ()
+            continue
+        result.lines += 1
+        decoded = decoder.decode(line.data, line.arrival_s, retained=line.retained)
+        result.faults.update(decoded.faults)
+        if line.arrival_s < prelude_s:
+            continue
+        mine = [reading for reading in decoded.readings if reading.bucket == bucket]
+        result.readings += len(mine)
+        yield line.arrival_s, mine
+
+
+def _with_first(
+    first: tuple[float, Sequence[Reading]] | None, rest: Iterator[tuple[float, Sequence[Reading]]]
+) -> Iterator[tuple[float, Sequence[Reading]]]:
+    if first is not None:
+        yield first
+        yield from rest
