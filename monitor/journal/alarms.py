@@ -1,0 +1,83 @@
+"""What the pipeline found: events, and the present state of each alarm."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.domain import Event
+from monitor.journal import codec
+from monitor.journal.rows import ALARM_STATES, AlarmRecord
+from monitor.journal.store import Refused, Store
+
+_ALARM = (
+    "alarm_id, kind, bucket, batch, state, urgency, probability, raised_at_s, cleared_at_s, acknowledged_at_s, "
+    'acknowledged_by, shelved_until_s, message_id, says, "do", facts'
+)
+
+
+class Alarms(Store):
+    """The tables events and alarms."""
+
+    def add_events(self, events: Iterable[Event]) -> list[Event]:
+        """Keep events; return those that were new. After a restart the pipeline gives the old ones again, and
+        only the new ones may lead to a message."""
+        new = []
+        with self.transaction():
+            for event in events:
+                added = self._run(
+                    "INSERT INTO events (bucket, batch, event, at_s, key, line) VALUES (?, ?, ?, ?, ?, ?) "
+                    "ON CONFLICT (batch, bucket, event, at_s, key) DO NOTHING",
+                    (
+                        event.bucket, event.batch, event.event, event.at_s, codec.event_key(event),
+                        codec.event_line(event),
+                    ),
+                ).rowcount  # fmt: skip
+                if added:
+                    new.append(event)
+        return new
+
+    def events(self, batch: str | None = None, since_s: float | None = None) -> list[Event]:
+        """Events of ``batch`` (None: of all), in the order they were kept, from ``since_s`` on."""
+        rows = self._rows(
+            "SELECT line FROM events WHERE (?1 IS NULL OR batch = ?1) AND (?2 IS NULL OR at_s >= ?2) ORDER BY id",
+            (batch, since_s),
+        )
+        return [codec.event_from(row[0]) for row in rows]
+
+    def last_estimate(self, batch: str) -> Event | None:
+        """The newest estimate of ``batch``."""
+        row = self._row(
+            "SELECT line FROM events WHERE batch = ? AND event = 'estimate' ORDER BY at_s DESC, id DESC LIMIT 1",
+            (batch,),
+        )
+        return codec.event_from(row[0]) if row else None
+
+    def save_alarm(self, alarm: AlarmRecord) -> None:
+        """Keep the present state of an alarm in place of the state before."""
+        if alarm.state not in ALARM_STATES:
+            raise Refused(f'"{alarm.state}" is no state of an alarm; it may be one of {", ".join(ALARM_STATES)}.')
+        marks = ", ".join("?" * 16)
+        with self.transaction():
+            self._run(
+                f"INSERT OR REPLACE INTO alarms ({_ALARM}) VALUES ({marks})",
+                (
+                    alarm.alarm_id, alarm.kind, alarm.bucket, alarm.batch, alarm.state, alarm.urgency,
+                    alarm.probability, alarm.raised_at_s, alarm.cleared_at_s, alarm.acknowledged_at_s,
+                    alarm.acknowledged_by, alarm.shelved_until_s, alarm.message_id, alarm.says, alarm.do,
+                    codec.facts_text(alarm.facts),
+                ),
+            )  # fmt: skip
+
+    def alarm(self, alarm_id: str) -> AlarmRecord | None:
+        """The alarm with this id."""
+        row = self._row(f"SELECT {_ALARM} FROM alarms WHERE alarm_id = ?", (alarm_id,))
+        return AlarmRecord(*row[:-1], codec.facts_from(row[-1])) if row else None
+
+    def alarms(self, standing_only: bool = False, batch: str | None = None) -> list[AlarmRecord]:
+        """Alarms in the order they were raised; ``standing_only`` leaves out those back to normal."""
+        rows = self._rows(
+            f"SELECT {_ALARM} FROM alarms WHERE (? = 0 OR state <> 'normal') AND (?2 IS NULL OR batch = ?2) "
+            "ORDER BY raised_at_s, alarm_id",
+            (int(standing_only), batch),
+        )
+        return [AlarmRecord(*row[:-1], codec.facts_from(row[-1])) for row in rows]

@@ -1,0 +1,227 @@
+"""What people enter: batches, their log, acts on alarms, and the serial number by which watch learns of each."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+from monitor.domain import Batch, LogEntry
+from monitor.journal import codec
+from monitor.journal.rows import ACTS, Act, BatchRecord, Change, LoggedEntry
+from monitor.journal.store import Refused, Store
+
+_BATCH = "name, bucket, started_s, noted_at_s, recipe, vessel, planned_dilution_s, ended_s, ended_noted_s, outcome"
+_ENTRY = "entry_id, batch, kind, at_s, noted_at_s, temperature_c, kg, text, who, undone_at_s"
+_ACT = "act_id, batch, bucket, alarm, act, until_s, who, at_s, noted_at_s"
+
+
+class Batches(Store):
+    """The tables batches, entries, acts and changes."""
+
+    # ---- batches ----
+
+    def add_batch(self, batch: Batch) -> None:
+        """Start ``batch``; starting the same one again changes nothing.
+
+        Refused when its bucket has a running batch, or when another batch has the name.
+        """
+        with self.transaction():
+            there = self.batch(batch.name)
+            if there and there.batch == batch:
+                return
+            if there:
+                raise Refused(f'There is a batch "{batch.name}" already, in {there.batch.bucket}; choose another name.')
+            running = self.batch_in(batch.bucket)
+            if running:
+                raise Refused(
+                    f'Bucket {batch.bucket} already has a running batch, "{running.name}"; end it first, '
+                    "or name another bucket."
+                )
+            self._run(
+                f"INSERT INTO batches ({_BATCH}) VALUES (?, ?, ?, ?, ?, ?, ?, NULL, NULL, '')",
+                (
+                    batch.name, batch.bucket, batch.started_s, batch.noted_at_s, codec.recipe_text(batch.recipe),
+                    codec.vessel_text(batch.vessel), batch.planned_dilution_s,
+                ),
+            )  # fmt: skip
+            self._note_change("batch-started", batch.name)
+
+    def end_batch(self, name: str, at_s: float, noted_at_s: float, outcome: str = "") -> None:
+        """End the batch; the same end again changes nothing, another end is Refused."""
+        with self.transaction():
+            there = self.batch(name)
+            if there is None:
+                raise Refused(f'There is no batch "{name}"; see "emberpail status" for the names.')
+            if there.ended_s is not None:
+                if there.ended_s == at_s:
+                    return
+                raise Refused(f'Batch "{name}" has been ended already.')
+            self._run(
+                "UPDATE batches SET ended_s = ?, ended_noted_s = ?, outcome = ? WHERE name = ?",
+                (at_s, noted_at_s, outcome, name),
+            )
+            self._note_change("batch-ended", name)
+
+    def batch(self, name: str) -> BatchRecord | None:
+        """The batch called ``name``, running or ended."""
+        row = self._row(f"SELECT {_BATCH} FROM batches WHERE name = ?", (name,))
+        return _record(row) if row else None
+
+    def batch_in(self, bucket: str) -> Batch | None:
+        """The batch that runs in ``bucket``."""
+        row = self._row(f"SELECT {_BATCH} FROM batches WHERE bucket = ? AND ended_s IS NULL", (bucket,))
+        return _record(row).batch if row else None
+
+    def running_batches(self) -> list[Batch]:
+        """Batches that have not been ended, the oldest first."""
+        rows = self._rows(f"SELECT {_BATCH} FROM batches WHERE ended_s IS NULL ORDER BY started_s, name")
+        return [_record(row).batch for row in rows]
+
+    def batches(self) -> list[BatchRecord]:
+        """All batches, the oldest first."""
+        return [_record(row) for row in self._rows(f"SELECT {_BATCH} FROM batches ORDER BY started_s, name")]
+
+    # ---- the log ----
+
+    def add_entry(self, batch: str, entry: LogEntry, who: str = "") -> LogEntry:
+        """Add ``entry`` to the log of ``batch``; return it with its id. The same entry again changes nothing."""
+        entry = dataclasses.replace(entry, entry_id=entry.entry_id or codec.entry_id_for(batch, entry))
+        with self.transaction():
+            if self.batch(batch) is None:
+                raise Refused(f'There is no batch "{batch}"; see "emberpail status" for the names.')
+            added = self._run(
+                f"INSERT INTO entries ({_ENTRY}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, NULL) "
+                "ON CONFLICT (entry_id) DO NOTHING",
+                (
+                    entry.entry_id, batch, entry.kind, entry.at_s, entry.noted_at_s, entry.temperature_c, entry.kg,
+                    entry.text, who,
+                ),
+            ).rowcount  # fmt: skip
+            if added:
+                self._note_change("entry-added", entry.entry_id)
+        return entry
+
+    def undo_entry(self, entry_id: str, now_s: float) -> LoggedEntry:
+        """Take an entry back. What it said stays in the journal; taking it back twice changes nothing."""
+        with self.transaction():
+            row = self._row(f"SELECT {_ENTRY} FROM entries WHERE entry_id = ?", (entry_id,))
+            if row is None:
+                raise Refused(f'There is no log entry "{entry_id}".')
+            there = _logged(row)
+            if there.undone_at_s is not None:
+                return there
+            self._run("UPDATE entries SET undone_at_s = ? WHERE entry_id = ?", (now_s, entry_id))
+            self._note_change("entry-undone", entry_id)
+        return dataclasses.replace(there, undone_at_s=now_s)
+
+    def log(self, batch: str) -> list[LoggedEntry]:
+        """The whole log of ``batch`` in the order it was noted, with what was taken back."""
+        rows = self._rows(f"SELECT {_ENTRY} FROM entries WHERE batch = ? ORDER BY noted_at_s, rowid", (batch,))
+        return [_logged(row) for row in rows]
+
+    def entries(self, batch: str) -> list[LogEntry]:
+        """The log entries of ``batch`` that stand, in the order they were noted."""
+        return [logged.entry for logged in self.log(batch) if logged.undone_at_s is None]
+
+    # ---- acts on alarms ----
+
+    def add_act(self, act: Act) -> Act:
+        """Keep what a person did about an alarm; return it with its id. The same act again changes nothing."""
+        if act.act not in ACTS:
+            raise Refused(f'"{act.act}" is no act on an alarm; it may be one of {", ".join(ACTS)}.')
+        act_id = act.act_id or codec.act_id_for(act)
+        act = dataclasses.replace(act, act_id=act_id)
+        with self.transaction():
+            added = self._run(
+                f"INSERT INTO acts ({_ACT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (act_id) DO NOTHING",
+                (
+                    act.act_id, act.batch, act.bucket, act.alarm, act.act, act.until_s, act.who, act.at_s,
+                    act.noted_at_s,
+                ),
+            ).rowcount  # fmt: skip
+            if added:
+                self._note_change("act", act.act_id)
+        return act
+
+    def acts(self, batch: str | None = None) -> list[Act]:
+        """Acts on the alarms of ``batch`` (of all batches when None), in the order they were noted."""
+        which, values = ("WHERE batch = ?", (batch,)) if batch is not None else ("", ())
+        return [_act(row) for row in self._rows(f"SELECT {_ACT} FROM acts {which} ORDER BY noted_at_s, rowid", values)]
+
+    # ---- what is new ----
+
+    def changes_since(self, seq: int) -> tuple[list[Change], int]:
+        """What people entered after number ``seq``, in order, and the number to ask from next time.
+
+        Each carries the row as it is now: an entry that was taken back already comes as "entry-added" and as
+        "entry-undone", with the same values.
+        """
+        rows = self._rows("SELECT seq, what, id FROM changes WHERE seq > ? ORDER BY seq", (seq,))
+        return [self._change(*row) for row in rows], (rows[-1][0] if rows else seq)
+
+    def last_change(self) -> int:
+        """The number of the newest change, 0 when there is none."""
+        return int(self._row("SELECT coalesce(max(seq), 0) FROM changes")[0])
+
+    def _change(self, seq: int, what: str, key: str) -> Change:
+        if what == "act":
+            return Change(seq, what, act=_act(self._row(f"SELECT {_ACT} FROM acts WHERE act_id = ?", (key,))))
+        if what.startswith("batch"):
+            return Change(seq, what, batch=self.batch(key))
+        row = self._row(f"SELECT {_ENTRY} FROM entries WHERE entry_id = ?", (key,))
+        return Change(seq, what, entry=_logged(row))
+
+    def _note_change(self, what: str, key: str) -> None:
+        self._run("INSERT OR IGNORE INTO changes (what, id) VALUES (?, ?)", (what, key))
+
+    # ---- taken up later than noted ----
+    # watch takes up what it finds at the next tick. Was that tick later than the time noted, the later time is the
+    # true one ("nothing has an effect before it is known"), and a rebuild must see it so. Never moved back.
+
+    def renote(self, entry_id: str, noted_at_s: float) -> None:
+        """Move the time at which a log entry was noted to a later one."""
+        self._later("UPDATE entries SET noted_at_s = ?1 WHERE entry_id = ?2 AND noted_at_s < ?1", noted_at_s, entry_id)
+
+    def renote_undo(self, entry_id: str, undone_at_s: float) -> None:
+        """Move the time at which a log entry was taken back to a later one."""
+        self._later(
+            "UPDATE entries SET undone_at_s = ?1 WHERE entry_id = ?2 AND undone_at_s < ?1", undone_at_s, entry_id
+        )
+
+    def renote_act(self, act_id: str, noted_at_s: float) -> None:
+        """Move the time at which an act was noted to a later one."""
+        self._later("UPDATE acts SET noted_at_s = ?1 WHERE act_id = ?2 AND noted_at_s < ?1", noted_at_s, act_id)
+
+    def renote_batch(self, name: str, noted_at_s: float) -> None:
+        """Move the time at which a batch was noted to a later one."""
+        self._later(
+            "UPDATE batches SET noted_at_s = ?1 WHERE name = ?2 AND coalesce(noted_at_s, started_s) < ?1",
+            noted_at_s,
+            name,
+        )
+
+    def renote_end(self, name: str, ended_noted_s: float) -> None:
+        """Move the time at which a batch's end was noted to a later one."""
+        self._later("UPDATE batches SET ended_noted_s = ?1 WHERE name = ?2 AND ended_noted_s < ?1", ended_noted_s, name)
+
+    def _later(self, sql: str, at_s: float, key: str) -> None:
+        with self.transaction():
+            self._run(sql, (at_s, key))
+
+
+def _record(row: Any) -> BatchRecord:
+    name, bucket, started_s, noted_at_s, recipe, vessel, planned_dilution_s, *end = row
+    batch = Batch(
+        name, bucket, started_s, codec.recipe_from(recipe), codec.vessel_from(vessel), planned_dilution_s, noted_at_s
+    )
+    return BatchRecord(batch, *end)
+
+
+def _logged(row: Any) -> LoggedEntry:
+    entry_id, batch, kind, at_s, noted_at_s, temperature_c, kg, text, who, undone_at_s = row
+    return LoggedEntry(LogEntry(kind, at_s, noted_at_s, temperature_c, kg, text, entry_id), batch, who, undone_at_s)
+
+
+def _act(row: Any) -> Act:
+    act_id, batch, bucket, alarm, act, until_s, who, at_s, noted_at_s = row
+    return Act(alarm, act, at_s, noted_at_s, who, until_s, batch, bucket, act_id)

@@ -1,0 +1,171 @@
+"""Readings, in the order they arrived. None is ever deleted: one that is not believed carries the reason."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from monitor.domain import Reading
+from monitor.journal.rows import KeptReading
+from monitor.journal.store import Store
+
+# Rows fetched at a time: the lock is free in between, so a long read does not hold up the next commit.
+PAGE = 5000
+
+_COLUMNS = "r.id, p.bucket, p.probe, r.time_s, r.arrival_s, r.temperature_c, r.state, r.retimed, r.reason"
+_FROM = "FROM readings r JOIN probes p ON p.id = r.probe"
+
+
+class Readings(Store):
+    """The tables probes and readings.
+
+    Rows are numbered as they are written, and watch writes them as they arrive: the order of the numbers is the
+    order of arrival. Asking "from an arrival on" relies on arrival times that never step back; watch sees to that
+    across restarts with ``last_arrival_s``.
+    """
+
+    def add_readings(self, readings: Iterable[Reading], reasons: Iterable[str | None] = ()) -> int:
+        """Keep ``readings`` in one transaction; return how many were new. The first value of a
+        (bucket, probe, time) stays. ``reasons``, where given, says why each is not believed."""
+        group = list(readings)
+        why = list(reasons) or [None] * len(group)
+        if not group:
+            return 0
+        with self.transaction():
+            ids = [self._probe_id(reading.bucket, reading.probe) for reading in group]
+            added = self._run_many(
+                "INSERT INTO readings (probe, time_s, arrival_s, temperature_c, state, retimed, reason) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (probe, time_s) DO NOTHING",
+                [_row_of(probe, reading, reason) for probe, reading, reason in zip(ids, group, why, strict=True)],
+            )
+            newest = dict(zip(ids, group, strict=True))
+            self._run_many(
+                "UPDATE probes SET latest = max(latest, "
+                "(SELECT id FROM readings WHERE probe = ? AND time_s = ?)) WHERE id = ?",
+                [(probe, reading.time_s, probe) for probe, reading in newest.items()],
+            )
+        return added
+
+    def mark_readings(self, marks: Iterable[tuple[str, str, float, str | None]]) -> None:
+        """Set why readings are not believed: (bucket, probe, time, reason), reason None to believe it again."""
+        with self.transaction():
+            self._run_many(
+                "UPDATE readings SET reason = ? WHERE time_s = ? "
+                "AND probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?)",
+                [(reason, time_s, bucket, probe) for bucket, probe, time_s, reason in marks],
+            )
+
+    def readings(
+        self,
+        bucket: str | None = None,
+        from_arrival_s: float | None = None,
+        to_arrival_s: float | None = None,
+        believed_only: bool = False,
+    ) -> Iterator[Reading]:
+        """Readings of ``bucket`` (None: of all) in the order they arrived, from <= arrival < to."""
+        for kept in self.kept_readings(bucket, from_arrival_s, to_arrival_s, believed_only):
+            yield kept.reading
+
+    def kept_readings(
+        self,
+        bucket: str | None = None,
+        from_arrival_s: float | None = None,
+        to_arrival_s: float | None = None,
+        believed_only: bool = False,
+    ) -> Iterator[KeptReading]:
+        """As ``readings``, each with the reason why it is not believed."""
+        tests: list[str] = ["r.id > ?"]
+        values: list[object] = []
+        if bucket is not None:
+            tests.append("p.bucket = ?")
+            values.append(bucket)
+        if from_arrival_s is not None:
+            tests.append("r.arrival_s >= ?")
+            values.append(from_arrival_s)
+        if to_arrival_s is not None:
+            tests.append("r.arrival_s < ?")
+            values.append(to_arrival_s)
+        if believed_only:
+            tests.append("r.reason IS NULL AND r.state IS NULL AND r.temperature_c IS NOT NULL")
+        # CROSS JOIN keeps the readings as the outer loop: they must be walked by number, not probe by probe.
+        sql = (
+            f"SELECT {_COLUMNS} FROM readings r CROSS JOIN probes p ON p.id = r.probe "
+            f"WHERE {' AND '.join(tests)} ORDER BY r.id LIMIT {PAGE}"
+        )
+        after = 0 if from_arrival_s is None else self._first_from(from_arrival_s) - 1
+        while True:
+            rows = self._rows(sql, [after, *values])
+            for row in rows:
+                yield _kept(row)
+            if len(rows) < PAGE:
+                return
+            after = rows[-1][0]
+
+    def latest(self, bucket: str) -> dict[str, KeptReading]:
+        """The reading that arrived last, for each probe of ``bucket``."""
+        rows = self._rows(f"SELECT {_COLUMNS} {_FROM} WHERE p.bucket = ? AND r.id = p.latest", (bucket,))
+        return {row[2]: _kept(row) for row in rows}
+
+    def probes(self) -> list[tuple[str, str]]:
+        """Every (bucket, probe) that has ever sent a reading."""
+        return self._rows("SELECT bucket, probe FROM probes ORDER BY bucket, probe")
+
+    def last_arrival_s(self) -> float | None:
+        """When the newest reading arrived; a clock that starts earlier than this has been set back."""
+        row = self._row("SELECT arrival_s FROM readings ORDER BY id DESC LIMIT 1")
+        return row[0] if row else None
+
+    def thinned(
+        self, bucket: str, probe: str, from_s: float, to_s: float, points: int = 400
+    ) -> list[tuple[float, float, float]]:
+        """For a chart: at most ``points`` slots of equal length over from <= time < to, empty ones left out.
+
+        Each is (mean time, lowest, highest) of the believed readings in it, so that no spike of a curve is lost.
+        """
+        if points < 1 or not to_s > from_s:
+            return []
+        return self._rows(
+            "SELECT avg(time_s), min(temperature_c), max(temperature_c) FROM readings "
+            "WHERE probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?) AND time_s >= ? AND time_s < ? "
+            "AND reason IS NULL AND state IS NULL AND temperature_c IS NOT NULL "
+            "GROUP BY CAST((time_s - ?) * ? AS INTEGER) ORDER BY 1",
+            (bucket, probe, from_s, to_s, from_s, points / (to_s - from_s)),
+        )
+
+    def _probe_id(self, bucket: str, probe: str) -> int:
+        known = self._probe_ids.get((bucket, probe))
+        if known is None:
+            self._run("INSERT OR IGNORE INTO probes (bucket, probe) VALUES (?, ?)", (bucket, probe))
+            known = int(self._row("SELECT id FROM probes WHERE bucket = ? AND probe = ?", (bucket, probe))[0])
+            self._probe_ids[bucket, probe] = known
+        return known
+
+    def _first_from(self, arrival_s: float) -> int:
+        """The number of the first reading that arrived at ``arrival_s`` or later, by halving: no index to feed."""
+        low, high = self._row("SELECT coalesce(min(id), 1), coalesce(max(id), 0) + 1 FROM readings")
+        while low < high:
+            middle = (low + high) // 2
+            row = self._row("SELECT arrival_s FROM readings WHERE id >= ? ORDER BY id LIMIT 1", (middle,))
+            if row is not None and row[0] < arrival_s:
+                low = middle + 1
+            else:
+                high = middle
+        return int(low)
+
+
+def _row_of(probe_id: int, reading: Reading, reason: str | None) -> tuple[object, ...]:
+    temperature_c, state = reading.temperature_c, None if reading.state == "ok" else reading.state
+    if temperature_c is not None and math.isnan(temperature_c):
+        # SQLite has no NaN and would keep NULL, which beside "ok" means nothing.
+        temperature_c, state = None, state or "not-a-number"
+    time_s, retimed = reading.time_s, reading.retimed
+    if not math.isfinite(time_s):
+        time_s, retimed = reading.arrival_s, True
+    return probe_id, time_s, reading.arrival_s, temperature_c, state, int(retimed), reason
+
+
+def _kept(row: Any) -> KeptReading:
+    _, bucket, probe, time_s, arrival_s, temperature_c, state, retimed, reason = row
+    reading = Reading(bucket, probe, time_s, arrival_s, temperature_c, state or "ok", bool(retimed))
+    return KeptReading(reading, reason)

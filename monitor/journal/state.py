@@ -1,0 +1,46 @@
+"""Small things that outlive a restart: facts by name, counters, and what each part last said about itself."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from monitor.journal.rows import Health
+from monitor.journal.store import Store
+
+
+class State(Store):
+    """The tables facts, counters and health."""
+
+    def fact(self, key: str, default: Any = None) -> Any:
+        """The value kept under ``key`` ("last_tick_s", "boot_id", ...), or ``default``."""
+        row = self._row("SELECT value FROM facts WHERE key = ?", (key,))
+        return json.loads(row[0]) if row else default
+
+    def set_fact(self, key: str, value: object) -> None:
+        """Keep ``value`` (anything JSON can hold) under ``key``, in place of the one before."""
+        with self.transaction():
+            self._run("INSERT OR REPLACE INTO facts VALUES (?, ?)", (key, json.dumps(value)))
+
+    def set_counter(self, source: str, what: str, total: int) -> None:
+        """Keep the total of something counted, such as damaged lines of a source.
+
+        The total and not "one more": a commit that failed may be there all the same, and then would count twice.
+        """
+        with self.transaction():
+            self._run("INSERT OR REPLACE INTO counters VALUES (?, ?, ?)", (source, what, total))
+
+    def counters(self) -> dict[tuple[str, str], int]:
+        """All totals by (source, what)."""
+        rows = self._rows("SELECT source, what, total FROM counters ORDER BY source, what")
+        return {(source, what): total for source, what, total in rows}
+
+    def set_health(self, part: str, ok: bool, says: str, at_s: float) -> None:
+        """Keep what a part of watch says about itself, in place of what it said before."""
+        with self.transaction():
+            self._run("INSERT OR REPLACE INTO health VALUES (?, ?, ?, ?)", (part, int(ok), says, at_s))
+
+    def health(self) -> list[Health]:
+        """What each part last said about itself."""
+        rows = self._rows("SELECT part, ok, says, at_s FROM health ORDER BY part")
+        return [Health(part, bool(ok), says, at_s) for part, ok, says, at_s in rows]

@@ -1,0 +1,291 @@
+"""The journal's connection: opening, transactions, and errors in one plain sentence.
+
+One connection per ``Journal``, guarded by one re-entrant lock that a transaction holds from its start to its end.
+So a ``Journal`` may be shared by threads (their writes queue up), and a second process, or a thread that only reads,
+opens its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import sqlite3
+import threading
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import IO, Any
+
+import monitor
+from monitor.journal.migrations import NEWEST, is_foreign, migrate, version_of
+
+# How long to wait for another process's write. Longer than the slowest commit seen on a tired memory card.
+BUSY_S = 10.0
+# The write-ahead log is cut back to this after a checkpoint, so that it cannot fill a small card.
+WAL_LIMIT_BYTES = 4 * 1024 * 1024
+
+
+class JournalError(ValueError):
+    """The journal could not do it. ``str()`` is one sentence; ``again`` says whether trying later may help."""
+
+    def __init__(self, says: str, *, again: bool = False) -> None:
+        super().__init__(says)
+        self.again = again
+
+
+class Refused(JournalError):
+    """The journal is in order; what was asked for is not (a bucket that is taken, a name that is unknown)."""
+
+
+# SQLite result codes by name (sqlite.org/rescode.html) -> (what to say, whether trying again helps).
+_SAYS = {
+    "SQLITE_FULL": ("the disk is full; free some space and it goes on by itself", True),
+    "SQLITE_READONLY": ("it cannot be written (the file, its folder or the disk is read-only)", True),
+    "SQLITE_BUSY": ("another program is writing to it and does not let go; try again", True),
+    "SQLITE_LOCKED": ("another program is writing to it and does not let go; try again", True),
+    "SQLITE_NOTADB": ("the file is not a journal; name another file or restore a backup", False),
+    "SQLITE_CORRUPT": ("the file is damaged; restore the last backup", False),
+    "SQLITE_CANTOPEN": ("the file cannot be opened; does its folder exist and may this user write there?", True),
+    "SQLITE_PERM": ("this user may not read or write it", False),
+    "SQLITE_IOERR": ("the disk reports an error; look at the card or the disk and its cable", True),
+    "SQLITE_NOMEM": ("the machine is out of memory", True),
+    "SQLITE_PROTOCOL": ("another program is writing to it and does not let go; try again", True),
+}
+
+
+def explained(error: sqlite3.Error, path: Path) -> JournalError:
+    """What went wrong with the journal at ``path``, in one sentence."""
+    name = getattr(error, "sqlite_errorname", "") or ""
+    for prefix, (says, again) in _SAYS.items():
+        if name == prefix or name.startswith(prefix + "_"):
+            return JournalError(f"Journal {path}: {says}.", again=again)
+    if isinstance(error, sqlite3.ProgrammingError) and "closed" in str(error):
+        return JournalError(f"Journal {path}: it has been closed.")
+    return JournalError(f"Journal {path}: {str(error) or type(error).__name__}.")
+
+
+class Store:
+    """An open journal file: the part that all tables share."""
+
+    def __init__(self, path: str | os.PathLike[str], *, read_only: bool = False, busy_s: float = BUSY_S) -> None:
+        self.path = Path(path)
+        self.read_only = read_only
+        self._busy_s = busy_s
+        self._lock = threading.RLock()
+        self._depth = 0
+        self._probe_ids: dict[tuple[str, str], int] = {}
+        self._watch_claim: IO[str] | None = None
+        self._db = self._opened()
+
+    def __enter__(self) -> Any:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; what was committed is on the disk. Closing twice does no harm."""
+        with self._lock:
+            self._db.close()
+            if self._watch_claim:
+                self._watch_claim.close()
+                self._watch_claim = None
+
+    # ---- opening ----
+
+    def _opened(self) -> sqlite3.Connection:
+        if self.read_only and not self.path.exists():
+            raise JournalError(f"Journal {self.path}: there is no such file yet; start a batch or run watch first.")
+        if not self.read_only:
+            try:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise JournalError(
+                    f"Journal {self.path}: its folder cannot be made ({error.strerror}).", again=True
+                ) from error
+        db = None
+        try:
+            address = f"{self.path.absolute().as_uri()}?mode={'ro' if self.read_only else 'rwc'}"
+            db = sqlite3.connect(address, uri=True, timeout=self._busy_s, isolation_level=None, check_same_thread=False)
+            self._prepare(db)
+        except sqlite3.Error as error:
+            if db is not None:
+                db.close()
+            raise explained(error, self.path) from error
+        except BaseException:
+            if db is not None:
+                db.close()
+            raise
+        return db
+
+    def _prepare(self, db: sqlite3.Connection) -> None:
+        # First of all: switching to WAL takes a lock, and would fail at once without a time to wait.
+        db.execute(f"PRAGMA busy_timeout = {int(self._busy_s * 1000)}")
+        if is_foreign(db):
+            raise JournalError(f"Journal {self.path}: the file belongs to another program; name another file.")
+        version = version_of(db)
+        if version > NEWEST:
+            raise JournalError(
+                f"Journal {self.path}: it was written by a newer Emberpail (schema {version}, this one knows up to "
+                f"{NEWEST}); install the newer one again or name another file."
+            )
+        if self.read_only:
+            if version < NEWEST:
+                raise JournalError(
+                    f"Journal {self.path}: it is from an older Emberpail (schema {version}); start watch once, "
+                    "which brings it up to date."
+                )
+            return
+        self._switch_to_wal(db)
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA foreign_keys = ON")
+        db.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
+        migrate(db, monitor.__version__)
+
+    def _switch_to_wal(self, db: sqlite3.Connection) -> None:
+        """Two processes that make a new file at once can meet here, and SQLite may answer without waiting."""
+        give_up_at = time.monotonic() + self._busy_s
+        while True:
+            try:
+                mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+                break
+            except sqlite3.OperationalError as error:
+                if not error.sqlite_errorname.startswith("SQLITE_BUSY") or time.monotonic() > give_up_at:
+                    raise
+                time.sleep(0.05)
+        if mode.lower() != "wal":
+            raise JournalError(
+                f"Journal {self.path}: this disk does not support write-ahead logging (a network share?); "
+                "put the journal on a local disk."
+            )
+
+    # ---- reading and writing ----
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All writes inside are kept together or not at all. Nests: an inner one can fail without the outer one.
+
+        Raises JournalError when the commit fails. The disk may hold the commit even then, which is why every write
+        of the journal can be repeated without harm.
+        """
+        with self._lock:
+            inner = self._depth > 0
+            self._run("SAVEPOINT inner_part" if inner else "BEGIN IMMEDIATE")
+            self._depth += 1
+            try:
+                yield
+            except BaseException:
+                self._depth -= 1
+                self._roll_back(inner)
+                raise
+            self._depth -= 1
+            try:
+                self._run("RELEASE inner_part" if inner else "COMMIT")
+            except JournalError:
+                self._roll_back(inner)
+                raise
+
+    def _roll_back(self, inner: bool) -> None:
+        self._probe_ids.clear()  # numbers given out inside are void
+        if not self._db.in_transaction:  # SQLite itself rolls back after some disk errors
+            return
+        with contextlib.suppress(sqlite3.Error):
+            self._db.execute("ROLLBACK TO inner_part" if inner else "ROLLBACK")
+            if inner:
+                self._db.execute("RELEASE inner_part")
+
+    def _guard(self) -> None:
+        """After some disk errors SQLite rolls back by itself; going on would keep a group without its beginning."""
+        if self._depth and not self._db.in_transaction:
+            raise JournalError(f"Journal {self.path}: the disk refused the write; nothing was kept.", again=True)
+
+    def _run(self, sql: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
+        with self._lock:
+            try:
+                self._guard()
+                return self._db.execute(sql, values)
+            except sqlite3.Error as error:
+                raise explained(error, self.path) from error
+
+    def _run_many(self, sql: str, rows: Iterable[Sequence[object]]) -> int:
+        """Run ``sql`` for each row; return how many rows of the file changed."""
+        with self._lock:
+            try:
+                self._guard()
+                before = self._db.total_changes
+                self._db.executemany(sql, rows)
+                return self._db.total_changes - before
+            except sqlite3.Error as error:
+                raise explained(error, self.path) from error
+
+    def _rows(self, sql: str, values: Sequence[object] = ()) -> list[Any]:
+        with self._lock:
+            cursor = self._run(sql, values)
+            try:
+                return cursor.fetchall()
+            except sqlite3.Error as error:
+                raise explained(error, self.path) from error
+
+    def _row(self, sql: str, values: Sequence[object] = ()) -> Any:
+        """The first row, or None."""
+        rows = self._rows(sql, values)
+        return rows[0] if rows else None
+
+    # ---- the file as a whole ----
+
+    def claim_watch(self) -> None:
+        """Take the place of the one watch on this journal, until closed; Refused when another holds it.
+
+        Two of them would send every message twice. The claim is a lock on a file beside the journal, which the
+        system drops when the process dies, also by kill -9.
+        """
+        claim = open(f"{self.path}.watch", "w", encoding="ascii")  # noqa: SIM115 - it stays open as long as we do
+        try:
+            fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            claim.close()
+            raise Refused(f"Journal {self.path}: a watch already runs on it; stop that one first.") from error
+        self._watch_claim = claim
+
+    def check(self) -> str:
+        """Read the whole file and say that it is sound; raises JournalError, in one sentence, when it is not."""
+        found = [row[0] for row in self._rows("PRAGMA integrity_check(5)")]
+        if found != ["ok"]:
+            raise JournalError(f"Journal {self.path}: the file is damaged ({found[0]}); restore the last backup.")
+        loose = self._rows("PRAGMA foreign_key_check")
+        if loose:
+            raise JournalError(
+                f"Journal {self.path}: {len(loose)} rows of {loose[0][0]} have lost what they belong to; "
+                "restore the last backup."
+            )
+        readings = self._row("SELECT count(*) FROM readings")[0]
+        waiting = self._row("SELECT count(*) FROM outbox WHERE state IN ('waiting', 'failed')")[0]
+        return f"Journal {self.path} is sound: {readings} readings, {waiting} messages still to be told."
+
+    def backup(self, path: str | os.PathLike[str]) -> Path:
+        """Copy the journal to ``path`` while it is in use; the copy is one file, checked before it gets its name."""
+        target = Path(path)
+        if target.absolute() == self.path.absolute():
+            raise Refused(f"Backup {target}: that is the journal itself; name another file.")
+        half = target.with_name(target.name + ".part")
+        try:
+            half.unlink(missing_ok=True)
+            copy = sqlite3.connect(half, isolation_level=None)
+            try:
+                with self._lock:
+                    self._db.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")  # no -wal file beside a backup
+                if copy.execute("PRAGMA quick_check").fetchone()[0] != "ok":
+                    raise JournalError(f"Backup {target}: the copy is damaged; try again on another disk.", again=True)
+            finally:
+                copy.close()
+            with open(half, "rb") as file:
+                os.fsync(file.fileno())
+            os.replace(half, target)
+        except sqlite3.Error as error:
+            half.unlink(missing_ok=True)
+            raise explained(error, target) from error
+        except OSError as error:
+            raise JournalError(f"Backup {target}: it cannot be written ({error.strerror}).", again=True) from error
+        return target
