@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 from monitor.domain import Event
 from monitor.journal import codec
@@ -29,7 +30,7 @@ class Alarms(Store):
                     "ON CONFLICT (batch, bucket, event, at_s, key) DO NOTHING",
                     (
                         event.bucket, event.batch, event.event, event.at_s, codec.event_key(event),
-                        codec.event_line(event),
+                        codec.event_text(event),
                     ),
                 ).rowcount  # fmt: skip
                 if added:
@@ -71,7 +72,7 @@ class Alarms(Store):
     def alarm(self, alarm_id: str) -> AlarmRecord | None:
         """The alarm with this id."""
         row = self._row(f"SELECT {_ALARM} FROM alarms WHERE alarm_id = ?", (alarm_id,))
-        return AlarmRecord(*row[:-1], codec.facts_from(row[-1])) if row else None
+        return _alarm(row) if row else None
 
     def alarms(self, standing_only: bool = False, batch: str | None = None) -> list[AlarmRecord]:
         """Alarms in the order they were raised; ``standing_only`` leaves out those back to normal."""
@@ -80,4 +81,9 @@ class Alarms(Store):
             "ORDER BY raised_at_s, alarm_id",
             (int(standing_only), batch),
         )
-        return [AlarmRecord(*row[:-1], codec.facts_from(row[-1])) for row in rows]
+        return [_alarm(row) for row in rows]
+
+
+def _alarm(row: Any) -> AlarmRecord:
+    values = [*row[:-1], codec.facts_from(row[-1])]
+    return AlarmRecord(*values)

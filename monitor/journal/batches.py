@@ -135,7 +135,7 @@ class Batches(Store):
             added = self._run(
                 f"INSERT INTO acts ({_ACT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (act_id) DO NOTHING",
                 (
-                    act.act_id, act.batch, act.bucket, act.alarm, act.act, act.until_s, act.who, act.at_s,
+                    act.act_id, act.batch, act.bucket, act.alarm_id, act.act, act.until_s, act.who, act.at_s,
                     act.noted_at_s,
                 ),
             ).rowcount  # fmt: skip

@@ -41,13 +41,13 @@ def vessel_from(text: str) -> Vessel:
     return Vessel(data["litres"], data["insulation"])
 
 
-def event_line(event: Event) -> str:
-    """An event as one line of the events file, without the line feed."""
+def event_text(event: Event) -> str:
+    """An event as JSON, numbers unrounded; what prints it (the events file) rounds."""
     return _text({"event": event.event, "at": event.at_s, "bucket": event.bucket, "batch": event.batch, **event.values})
 
 
 def event_from(line: str) -> Event:
-    """The event that ``event_line`` wrote."""
+    """The event that ``event_text`` wrote."""
     data = json.loads(line)
     return Event(data.pop("event"), data.pop("at"), data.pop("bucket"), data.pop("batch"), data)
 
@@ -76,7 +76,7 @@ def entry_id_for(batch: str, entry: LogEntry) -> str:
 
 def act_id_for(act: Act) -> str:
     """An id made from what the act says, as for log entries."""
-    return _digest("act", act.alarm, act.act, act.at_s, act.noted_at_s, act.until_s, act.who)
+    return _digest("act", act.alarm_id, act.act, act.at_s, act.noted_at_s, act.until_s, act.who)
 
 
 def message_id_for(about: str, what: str, person: str, route: str) -> str:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from monitor.journal.alarms import Alarms
 from monitor.journal.batches import Batches
-from monitor.journal.codec import event_key, event_line, message_id_for
+from monitor.journal.codec import message_id_for
 from monitor.journal.outbox import BACK_OFF_S, Outbox
 from monitor.journal.readings import Readings
 from monitor.journal.rows import (
@@ -43,8 +43,6 @@ __all__ = [
     "LoggedEntry",
     "Message",
     "Refused",
-    "event_key",
-    "event_line",
     "message_id_for",
 ]
 

@@ -44,7 +44,8 @@ class Outbox(Store):
             for message in messages:
                 full = _completed(message)
                 added = self._run(
-                    f"INSERT INTO outbox ({_COLUMNS}) VALUES ({', '.join('?' * 16)}) ON CONFLICT (message_id) DO NOTHING",
+                    f"INSERT INTO outbox ({_COLUMNS}) VALUES ({', '.join('?' * 16)}) "
+                    "ON CONFLICT (message_id) DO NOTHING",
                     dataclasses.astuple(full),
                 ).rowcount
                 if added:

@@ -34,16 +34,15 @@ class Readings(Store):
             return 0
         with self.transaction():
             ids = [self._probe_id(reading.bucket, reading.probe) for reading in group]
+            newest_before = self._row("SELECT coalesce(max(id), 0) FROM readings")[0]
             added = self._run_many(
                 "INSERT INTO readings (probe, time_s, arrival_s, temperature_c, state, retimed, reason) "
                 "VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (probe, time_s) DO NOTHING",
                 [_row_of(probe, reading, reason) for probe, reading, reason in zip(ids, group, why, strict=True)],
             )
-            newest = dict(zip(ids, group, strict=True))
             self._run_many(
-                "UPDATE probes SET latest = max(latest, "
-                "(SELECT id FROM readings WHERE probe = ? AND time_s = ?)) WHERE id = ?",
-                [(probe, reading.time_s, probe) for probe, reading in newest.items()],
+                "UPDATE probes SET latest = ? WHERE id = ?",
+                self._rows("SELECT max(id), probe FROM readings WHERE id > ? GROUP BY probe", (newest_before,)),
             )
         return added
 

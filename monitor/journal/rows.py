@@ -41,7 +41,7 @@ class LoggedEntry:
 class Act:
     """What a person did about an alarm. ``alarm`` is the alarm's id; ``until_s`` is the end of "quiet until"."""
 
-    alarm: str
+    alarm_id: str
     act: str
     at_s: float
     noted_at_s: float
