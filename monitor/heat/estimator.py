@@ -1,0 +1,868 @@
+"""One batch's estimator: readings and log entries in, an Estimate with its uncertainty out.
+
+Bayesian in substance. A few discrete hypotheses (priors.HYPOTHESES) share one forward model; each is refitted to the
+thinned curve so far by damped Gauss-Newton on standardised parameters (maximum a posteriori), all of them and all
+finite differences in one pass of the model. The Laplace evidence weighs the hypotheses, fixed quasi-random draws from
+the Laplace posteriors are run on to the planned dilution, and every number of an Estimate is read off those draws.
+Between refits nothing is fitted: the draws are looked up at the present time. Why so: README.md beside this file.
+"""
+
+from __future__ import annotations
+
+from bisect import insort
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import log, sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Estimate, LogEntry, Place, Reading
+from monitor.heat import model as m
+from monitor.heat import priors
+from monitor.heat.balance import SURFACE_A_W_M2_K, SURFACE_B_W_M2_K2, bucket_area_m2
+from monitor.heat.fit import Whitener, low_discrepancy_normals
+from monitor.heat.priors import History
+
+Array = NDArray[np.float64]
+
+_ASSUMED_BLEND_S = 600.0  # where no `blended` was noted: common practice, ten minutes of blending
+_DRAWS = 96
+_ROWS_MAX = m.FIXED + 12
+_NORMALS = low_discrepancy_normals(_DRAWS, _ROWS_MAX)
+_DIFFERENCE = 0.03  # of one prior sd
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """5, 50 and 95 % of the core temperature, degrees Celsius, at Unix times ``time_s``."""
+
+    time_s: Array
+    low_c: Array
+    median_c: Array
+    high_c: Array
+
+
+@dataclass(slots=True)
+class _Minutes:
+    """Minute means of one probe. Kept as sums, so that a reading can be withdrawn again."""
+
+    sums: dict[int, list[float]]
+    order: list[int]
+
+    def add(self, time_s: float, value_c: float, sign: int = 1) -> None:
+        minute = int(time_s // 60.0)
+        cell = self.sums.get(minute)
+        if cell is None:
+            if sign < 0:
+                return
+            cell = self.sums[minute] = [0.0, 0.0, 0.0]
+            if not self.order or minute > self.order[-1]:
+                self.order.append(minute)
+            else:
+                insort(self.order, minute)
+        cell[0] += sign
+        cell[1] += sign * time_s
+        cell[2] += sign * value_c
+
+    def arrays(self) -> tuple[Array, Array]:
+        cells = [self.sums[k] for k in self.order]
+        if not cells:
+            return np.empty(0), np.empty(0)
+        a = np.array(cells)
+        a = a[a[:, 0] > 0.5]
+        return a[:, 1] / a[:, 0], a[:, 2] / a[:, 0]
+
+
+@dataclass(slots=True)
+class _Layout:
+    """What log and recipe say of the batch: the setting of the model and the priors' table."""
+
+    pour_s: float
+    setting: m.Setting
+    centre: Array
+    sd: Array
+    extra_log_share: Array
+    out: tuple[tuple[float, float], ...]  # intervals in which the paste probe is known to be out, Unix s
+    assumed: tuple[str, ...]
+    stop_s: float  # readings from here on belong to no reaction (diluted, filled)
+
+
+@dataclass(slots=True)
+class _Posterior:
+    """Weighted draws and tables over a time grid, all read off at one time by ``estimate``."""
+
+    made_s: float
+    pour_s: float
+    time_s: Array  # grid, since the pour
+    core_c: Array
+    weights: Array
+    table: Array  # (n, len(_COLUMNS)) means, sds and probabilities at each grid time
+    causes: dict[str, float]
+    final: tuple[float, float]
+    tau: tuple[float, float]
+    peak: tuple[float, float]  # Unix s and degrees: highest core still expected, median
+    probabilities: dict[str, float]  # those that do not depend on the present time
+
+
+_COLUMNS = (
+    "completeness", "completeness_sd", "heat_kj", "heat_sd", "self_k", "self_sd", "rate_w", "rate_sd", "mean_c",
+    "mean_sd", "core_c", "core_sd", "too_hot", "too_hot_now", "cooled_early", "too_hot_at",
+)  # fmt: skip
+_INDEX = {name: i for i, name in enumerate(_COLUMNS)}
+
+
+class Estimator:
+    """Estimates one batch. Feed it in arrival order with ``update`` and ``note``; read it with ``estimate``.
+
+    Nothing is read from a clock: ``estimate(now_s)`` is the only place where time passes, and a refit happens
+    there when one is due. The same calls in the same order give the same numbers.
+    """
+
+    def __init__(self, batch: Batch, place: Place, history: History | None = None, *, budget: Any = None) -> None:
+        if budget is None:
+            from monitor.trade.recipe import heat_budget
+
+            budget = heat_budget(batch.recipe, batch.vessel)
+        self._batch, self._place, self._budget = batch, place, budget
+        self._history = history or History()
+        self._minutes: dict[str, _Minutes] = {}
+        self._notes: list[LogEntry] = []
+        self._layout: _Layout | None = None
+        self._z: Array | None = None
+        self._posterior: _Posterior | None = None
+        self._next_refit_s = -np.inf
+        self._fresh = False  # a reading has come since the last refit
+        self._stale = True  # a log entry has come since the last refit
+        self._latest: tuple[float, float] | None = None  # (time, degrees) of the newest core reading in the paste
+        self._seen_peak: tuple[float, float] | None = None
+        self._good: tuple[_Layout, Array, Array] | None = None
+        self.refits = 0  # counted, so that tests can bound the cost without a clock
+        self.passes = 0
+
+    # ---------------------------------------------------------------- feeding
+
+    def update(self, reading: Reading) -> None:
+        """Take a believed reading of any probe, in arrival order; its own time may lie hours back."""
+        if reading.temperature_c is None or reading.state != "ok":
+            return
+        self._minutes.setdefault(reading.probe, _Minutes({}, [])).add(reading.time_s, reading.temperature_c)
+        self._fresh = True
+
+    def withdraw(self, reading: Reading) -> None:
+        """Take back a reading that screening has rejected after all."""
+        if reading.temperature_c is None or reading.probe not in self._minutes:
+            return
+        self._minutes[reading.probe].add(reading.time_s, reading.temperature_c, -1)
+        self._fresh = True
+
+    def note(self, entry: LogEntry) -> None:
+        """Take a log entry, known from now on whenever it happened. The next estimate refits."""
+        self._notes.append(entry)
+        self._notes.sort(key=lambda e: (e.at_s, e.noted_at_s, e.kind, e.entry_id))
+        self._layout = None
+        self._good = None
+        self._stale = True
+
+    def forget(self, entry_id: str) -> None:
+        """Undo a log entry by its id."""
+        self._notes = [e for e in self._notes if e.entry_id != entry_id]
+        self._layout = None
+        self._good = None
+        self._stale = True
+
+    # ---------------------------------------------------------------- what is known
+
+    @property
+    def pour_s(self) -> float:
+        """When the batch was poured as far as is known, Unix seconds."""
+        return self._layout_now().pour_s
+
+    @property
+    def blended_s(self) -> float:
+        """When the (first) blending ended as far as is known, Unix seconds."""
+        layout = self._layout_now()
+        return layout.pour_s + layout.setting.blended_s
+
+    def _layout_now(self) -> _Layout:
+        if self._layout is None:
+            self._layout = self._lay_out()
+        return self._layout
+
+    def _lay_out(self) -> _Layout:
+        batch, budget, history = self._batch, self._budget, self._history
+        assumed: list[str] = list(getattr(budget, "assumed", ()))
+        pours = [e for e in self._notes if e.kind == "poured"]
+        blends = [e for e in self._notes if e.kind == "blended"]
+        if pours:
+            pour_s = pours[0].at_s
+        else:
+            pour_s = batch.started_s
+            assumed.append("pour_time")
+            if blends and blends[0].at_s - pour_s > 2400.0:
+                pour_s = blends[0].at_s - _ASSUMED_BLEND_S
+        blends = [e for e in blends if e.at_s >= pour_s - 60.0]
+        if blends:
+            blended_s = max(blends[0].at_s - pour_s, 60.0)
+        else:
+            blended_s = _ASSUMED_BLEND_S
+            assumed.append("blend_time")
+
+        mass_kg = float(budget.mass_kg)
+        capacity_kj_k = float(budget.heat_capacity_start_kj_k)
+        growth = max(float(budget.heat_capacity_end_kj_k) / capacity_kj_k - 1.0, 0.0)
+        litres = float(budget.volume_l)
+        brim = batch.vessel.litres
+        if brim is None:
+            assumed.append("vessel")
+        area = bucket_area_m2(brim if brim is not None else 2.2 * litres, litres)
+        loss_sd = priors.LOSS_SD_LN if brim is not None else priors.NO_LOSS_KNOWN_SD
+        wrap_ln, wrap_sd = priors.INSULATION_LN.get(batch.vessel.insulation, (0.0, 0.0))
+        rise_k = float(budget.limiting_mol) * priors.HEAT_KJ_MOL / capacity_kj_k
+
+        # Rows that events add.
+        rows = m.FIXED
+        changes: list[m.Change] = []
+        extra: list[tuple[int, float, float]] = []
+
+        def row(centre: float, sd: float) -> int:
+            nonlocal rows
+            if rows >= _ROWS_MAX:
+                return m.PROBE  # more events than anyone notes: the later ones go unfitted
+            extra.append((rows, centre, sd))
+            rows += 1
+            return rows - 1
+
+        wrapped_row: int | None = None
+        wrapped = batch.vessel.insulation != "bare"
+        out: list[tuple[float, float]] = []
+        out_since: float | None = None
+        stop_s = np.inf
+        for entry in self._notes:
+            at = entry.at_s - pour_s
+            kind = entry.kind
+            if kind == "probe-out":
+                out_since = entry.at_s
+            elif kind == "probe-in":
+                out.append((out_since if out_since is not None else -np.inf, entry.at_s))
+                out_since = None
+            elif kind in ("diluted", "filled") or (kind == "water-added" and (entry.kg or 99.0) > 0.3 * mass_kg):
+                stop_s = min(stop_s, entry.at_s)
+            elif kind == "covered" and at > -1800.0:
+                if not wrapped:
+                    wrapped_row = row(priors.COVERED_LN, priors.COVERED_SD)
+                    changes.append(m.Change(at, "cover", (wrapped_row,)))
+                    wrapped = True
+            elif kind == "uncovered":
+                if wrapped:
+                    off = (-wrap_ln, wrap_sd) if wrapped_row is None else (-priors.COVERED_LN, priors.COVERED_SD)
+                    changes.append(m.Change(at, "cover", (row(off[0], max(off[1], 0.2)),)))
+                    wrapped = False
+            elif kind == "lid-off" and at > 0.0:
+                changes.append(m.Change(at, "lid", (), priors.LID_OFF_EVAPORATION))
+                changes.append(m.Change(at, "cover", (row(priors.LID_OFF_LN, priors.LID_OFF_SD),)))
+            elif kind == "lid-on" and any(c.kind == "lid" and c.value > 1.0 for c in changes):
+                changes.append(m.Change(at, "lid", (), 1.0 / priors.LID_OFF_EVAPORATION))
+                changes.append(m.Change(at, "cover", (row(-priors.LID_OFF_LN, priors.LID_OFF_SD),)))
+            elif kind == "reblended" or (kind == "blended" and entry is not blends[0] and at > blended_s + 900.0):
+                again = (row(*priors.REBLEND_RATE), row(*priors.REBLEND_REACH), row(*priors.REBLEND_WORK_K))
+                changes.append(m.Change(at, "reblend", again))
+            elif kind == "poured" and entry is not pours[0]:
+                share = min(max((entry.kg or 0.0) / mass_kg, 0.0), 0.8)
+                changes.append(m.Change(at, "pour", (row(*priors.SECOND_POUR_JUMP_K),), 1.0 - share))
+        if out_since is not None:
+            out.append((out_since, np.inf))
+
+        centre, sd = priors.table(rows)
+        extra_share = np.array([log(h.share) for h in priors.HYPOTHESES])
+        mol_sd = min(float(budget.limiting_mol_sd) / max(float(budget.limiting_mol), 1e-9), 0.25)
+        capacity_sd = float(getattr(budget, "heat_capacity_rel_sd", priors.CAPACITY_SD_LN))
+        centre[:, m.HEAT] = history.heat_ln
+        sd[:, m.HEAT] = sqrt(history.heat_sd**2 + mol_sd**2 + capacity_sd**2)
+        centre[:, m.LOSS] = history.loss_ln + wrap_ln
+        sd[:, m.LOSS] = sqrt((history.loss_sd if history.loss_sd != priors.LOSS_SD_LN else loss_sd) ** 2 + wrap_sd**2)
+        noted = next((e.temperature_c for e in pours[:1] if e.temperature_c is not None), None)
+        for i, h in enumerate(priors.HYPOTHESES):
+            usual = priors.START_GUESS[0] + h.start_shift[0]
+            spread = h.start_shift[1] or priors.START_GUESS[1]
+            if noted is None:
+                centre[i, m.START], sd[i, m.START] = usual, spread
+            else:
+                both = spread**2 + priors.NOTED_START_SD_K**2
+                extra_share[i] += -0.5 * (noted - usual) ** 2 / both - 0.5 * log(both)
+                centre[i, m.START], sd[i, m.START] = noted, priors.NOTED_START_SD_K
+        if noted is None:
+            assumed.append("pour_temperature")
+        for index, c, s in extra:
+            centre[:, index], sd[:, index] = c, s
+
+        setting = m.Setting(
+            rise_k=rise_k,
+            loss_per_s=area * SURFACE_A_W_M2_K / (capacity_kj_k * 1000.0),
+            loss_slope_per_k=SURFACE_B_W_M2_K2 / SURFACE_A_W_M2_K,
+            capacity_growth=growth,
+            blended_s=blended_s,
+            boiling_c=self._place.boiling_point_c,
+            day_phase_s=pour_s % 86400.0,
+            changes=tuple(changes),
+        )
+        return _Layout(pour_s, setting, centre, sd, extra_share, tuple(out), tuple(assumed), stop_s)
+
+    # ---------------------------------------------------------------- the curve so far
+
+    def _paste(self, layout: _Layout, air: tuple[Array, Array]) -> tuple[Array, Array, str]:
+        """Minute means of the probe that stands for the core, while it was in the paste."""
+        best: tuple[Array, Array, str] = (np.empty(0), np.empty(0), "core")
+        for probe in PASTE_PROBES:
+            kept = self._in_paste(probe, layout, air)
+            # Another probe stands in for the core only where the core has next to nothing.
+            if kept[0].size > (4 * best[0].size if best[0].size else 0):
+                best = (kept[0], kept[1], probe)
+                if probe == "core" and kept[0].size >= 3:
+                    break
+        return best
+
+    def _in_paste(self, probe: str, layout: _Layout, air: tuple[Array, Array]) -> tuple[Array, Array]:
+        minutes = self._minutes.get(probe)
+        if minutes is None:
+            return np.empty(0), np.empty(0)
+        t, y = minutes.arrays()
+        keep = (t >= layout.pour_s - 30.0) & (t < layout.stop_s)
+        for since, until in layout.out:
+            keep &= ~((t >= since) & (t <= until))
+        t, y = t[keep], y[keep]
+        if t.size == 0:
+            return t, y
+        air_t, air_y = air
+        room = np.interp(t, air_t, air_y) if air_t.size else np.full(t.size, min(float(y.min()), 25.0))
+        # Before it is pushed in, a paste probe reads the air. It is in once it is clearly warmer and stays so.
+        lively = layout.pour_s + layout.setting.blended_s
+        warm = (y > room + 9.0) | ((y > room + 4.0) & (t > lively + 300.0))
+        start = 0
+        if not warm.all():
+            run = 0
+            start = t.size
+            for i in range(t.size):
+                run = run + 1 if warm[i] else 0
+                if run >= 2 or (run == 1 and (i == t.size - 1 or t[min(i + 1, t.size - 1)] - t[i] > 150.0)):
+                    start = i - run + 1
+                    break
+                if t[i] > lively + 6.0 * 3600.0:
+                    start = i if run else t.size
+                    break
+        # The minute of the plunge is half air, and the sheath warms for two more.
+        if start > 0 and start < t.size and t[start] - t[start - 1] < 300.0:
+            while start + 1 < t.size and y[start + 1] - y[start] > 4.0 and t[start + 1] - t[start] < 130.0:
+                start += 1
+        t, y = t[start:], y[start:]
+        if t.size < 3:
+            return t, y
+        return self._without_lost(t, y, layout)
+
+    @staticmethod
+    def _without_lost(t: Array, y: Array, layout: _Layout) -> tuple[Array, Array]:
+        """Leave out stretches in which the probe must be lying out of the paste: a fall no paste can show."""
+        drops = np.flatnonzero((y[:-1] - y[1:] > 7.0) & (t[1:] - t[:-1] < 400.0))
+        if drops.size == 0:
+            return t, y
+        events = [layout.pour_s + c.at_s for c in layout.setting.changes if c.kind in ("reblend", "pour")]
+        keep = np.ones(t.size, bool)
+        for i in drops.tolist():
+            if not keep[i] or any(-300.0 < t[i + 1] - e < 1200.0 for e in events):
+                continue
+            # Out until it is back within what cooling since then allows.
+            back = np.flatnonzero(y[i + 1 :] > y[i] - 7.0 - 8e-4 * (t[i + 1 :] - t[i]) * 1.0)
+            stop = i + 1 + int(back[0]) if back.size else t.size
+            keep[i + 1 : stop] = False
+        return t[keep], y[keep]
+
+    def _air(self) -> tuple[Array, Array]:
+        minutes = self._minutes.get(AMBIENT)
+        if minutes is None:
+            return np.empty(0), np.empty(0)
+        t, y = minutes.arrays()
+        if t.size > 40:
+            # Ten-minute means: the batch cannot follow anything quicker.
+            bins = (t // 600.0).astype(np.int64)
+            _, start = np.unique(bins, return_index=True)
+            count = np.diff(np.append(start, t.size))
+            t, y = np.add.reduceat(t, start) / count, np.add.reduceat(y, start) / count
+        return t, y
+
+    def _air_before_pour(self, layout: _Layout) -> float | None:
+        """What the paste probe read while it still hung in the air, if it did."""
+        minutes = self._minutes.get("core")
+        if minutes is None:
+            return None
+        t, y = minutes.arrays()
+        y = y[(t < layout.pour_s + layout.setting.blended_s) & (t > layout.pour_s - 3 * 3600.0)]
+        if y.size < 2:
+            return None
+        low = float(np.sort(y)[: max(2, y.size // 3)].mean())
+        return low if low < 33.0 else None
+
+    @staticmethod
+    def _thin(t: Array, y: Array, lively: Sequence[float]) -> tuple[Array, Array, Array]:
+        """Means over spans that grow with the age, with how many minutes each holds."""
+        edges: list[float] = [float(t[0]) - 1.0]
+        ages = ((0.0, 120.0), (3600.0, 240.0), (7200.0, 600.0), (6 * 3600.0, 1800.0), (12 * 3600.0, 7200.0))
+        end = float(t[-1])
+        while edges[-1] <= end:
+            since = min((abs(edges[-1] - at) if edges[-1] > at - 1200.0 else 9e9) for at in lively)
+            span = next(s for a, s in reversed(ages) if since >= a)
+            edges.append(edges[-1] + span)
+        group = np.searchsorted(np.array(edges), t, side="right")
+        _, start = np.unique(group, return_index=True)
+        count = np.diff(np.append(start, t.size))
+        return np.add.reduceat(t, start) / count, np.add.reduceat(y, start) / count, count.astype(float)
+
+    # ---------------------------------------------------------------- refit
+
+    def _due(self, now_s: float) -> bool:
+        if self._stale or self._posterior is None:
+            return True
+        return self._fresh and now_s >= self._next_refit_s
+
+    def _cadence_s(self, now_s: float) -> float:
+        layout = self._layout_now()
+        lively = [layout.pour_s + layout.setting.blended_s]
+        lively += [layout.pour_s + c.at_s for c in layout.setting.changes if c.kind in ("reblend", "pour")]
+        age = min((now_s - at for at in lively if at <= now_s), default=-1.0)
+        if age < 0.0:
+            return 300.0
+        for limit, span in ((1500.0, 60.0), (3600.0, 180.0), (3 * 3600.0, 600.0), (6 * 3600.0, 1200.0)):
+            if age < limit:
+                return span
+        return 3600.0 if age < 16 * 3600.0 else 3 * 3600.0
+
+    def _refit(self, now_s: float) -> None:
+        layout = self._layout_now()
+        air = self._air()
+        t, y, probe = self._paste(layout, air)
+        keep = t <= now_s
+        t, y = t[keep], y[keep]
+        self._latest = (float(t[-1]), float(y[-3:].mean())) if t.size else None
+        if t.size:
+            top = int(np.argmax(y))
+            self._seen_peak = (float(y[top]), float(t[top]))
+        else:
+            self._seen_peak = None
+
+        centre, sd = layout.centre.copy(), layout.sd.copy()
+        setting = layout.setting
+        assumed = list(layout.assumed)
+        if air[0].size:
+            setting = _with_air(setting, air[0] - layout.pour_s, air[1])
+            sd[:, m.AIR] = priors.AIR_OFFSET_SD_K
+        else:
+            assumed.append("no_ambient")
+            before = self._air_before_pour(layout)
+            level, spread = (before, 2.0) if before is not None else (priors.AIR_UNKNOWN_C, priors.AIR_UNKNOWN_SD_K)
+            setting = _with_air(setting, np.array([0.0]), np.array([level]))
+            sd[:, m.AIR] = spread
+            sd[:, m.DAY_SIN] = sd[:, m.DAY_COS] = priors.AIR_SWING_SD_K
+        if probe == "wall":
+            centre[:, m.KAPPA], sd[:, m.KAPPA] = log(0.02), 0.8  # the wall runs near or under the mean
+        hypotheses = centre.shape[0]
+        active = np.flatnonzero(sd[0] > 0.0)
+        if self._z is None or self._z.shape != (hypotheses, centre.shape[1]):
+            old = self._z
+            self._z = np.zeros((hypotheses, centre.shape[1]))
+            if old is not None:
+                rows = min(old.shape[1], m.FIXED)
+                self._z[:, :rows] = old[:, :rows]
+            cold_start = old is None
+        else:
+            cold_start = False
+
+        weights = np.exp(layout.extra_log_share - layout.extra_log_share.max())
+        weights /= weights.sum()
+        precision = np.broadcast_to(np.eye(active.size), (hypotheses, active.size, active.size)).copy()
+        z = self._z
+        if t.size >= 2:
+            lively = [layout.pour_s + setting.blended_s]
+            lively += [layout.pour_s + c.at_s for c in setting.changes if c.kind in ("reblend", "pour")]
+            t_thin, y_thin, count = self._thin(t, y, lively)
+            ages = t_thin - layout.pour_s
+            room = np.interp(ages, setting.air_time_s, setting.air_c)
+            excess = np.abs(y_thin - room)
+            wander = priors.WANDER_K + priors.WANDER_PER_EXCESS * excess
+            if not air[0].size:
+                wander = wander + 0.25
+            noise = priors.NOISE_K / np.sqrt(np.minimum(count, 4.0)) + 0.05
+            whiten = Whitener(np.log(ages + 600.0), noise, wander, priors.WANDER_LENGTH)
+            grid = m.time_grid(max(float(ages[-1]), setting.blended_s, 60.0), setting.blended_s, setting.changes)
+            fitter = _Fitter(setting, centre, sd, active, grid, ages, y_thin, whiten)
+            if cold_start:
+                z = fitter.best_start(z)
+            limit = 10 if cold_start or self._stale else 3
+            z, cost, precision, used = fitter.settle(z, limit)
+            self.passes += used
+            _, log_det = np.linalg.slogdet(precision)
+            evidence = layout.extra_log_share - 0.5 * cost - 0.5 * log_det
+            weights = np.exp(evidence - evidence.max())
+            weights /= weights.sum()
+            self._z = z
+        self.refits += 1
+        self._posterior = self._draw(
+            now_s, layout, setting, centre, sd, active, z, weights, precision, tuple(assumed), t.size > 0
+        )
+        self._assumed = tuple(dict.fromkeys(assumed))
+        self._fresh = self._stale = False
+        self._next_refit_s = now_s + self._cadence_s(now_s)
+
+    def _draw(  # noqa: PLR0917
+        self,
+        now_s: float,
+        layout: _Layout,
+        setting: m.Setting,
+        centre: Array,
+        sd: Array,
+        active: NDArray[np.intp],
+        z: Array,
+        weights: Array,
+        precision: Array,
+        assumed: tuple[str, ...],
+        has_curve: bool,
+    ) -> _Posterior:
+        """Run fixed quasi-random draws from the mixture of Laplace posteriors to the planned dilution."""
+        kept = [int(i) for i in np.flatnonzero(weights > 0.002)]
+        counts = [min(max(8, round(_DRAWS * float(weights[i]))), _DRAWS) for i in kept]
+        columns, column_weight, column_kind = [], [], []
+        for i, count in zip(kept, counts, strict=True):
+            factor = np.linalg.cholesky(precision[i])
+            normals = _NORMALS[:count, : active.size] if count == _DRAWS else _rescaled(_NORMALS[:count, : active.size])
+            steps = np.linalg.solve(factor.T, normals.T)
+            x = np.repeat((centre[i] + sd[i] * z[i])[:, None], count, axis=1)
+            x[active] += sd[i][active][:, None] * steps
+            columns.append(x)
+            column_weight.append(np.full(count, weights[i] / count))
+            column_kind.append(np.full(count, i))
+        x = np.concatenate(columns, axis=1)
+        w = np.concatenate(column_weight)
+        w = w / w.sum()
+        kind = np.concatenate(column_kind)
+        end = max(self._batch.planned_dilution_s, now_s - layout.pour_s + 3600.0)
+        grid = m.time_grid(end, setting.blended_s, setting.changes, coarse=1.6)
+        paths = m.run(setting, x, grid)
+        core = paths.core_c
+        return _tabulate(self, now_s, layout, setting, grid, paths, core, x, w, kind)
+
+    # ---------------------------------------------------------------- reading
+
+    def estimate(self, now_s: float) -> Estimate:
+        """What the curve so far says at ``now_s`` (Unix seconds). Refits when one is due, else looks up."""
+        if self._due(now_s):
+            self._refit(now_s)
+        p = self._posterior
+        assert p is not None
+        age = now_s - p.pour_s
+        values = _row_at(p.time_s, p.table, age)
+        get = {name: float(values[i]) for name, i in _INDEX.items()}
+        core = get["core_c"]
+        if self._latest is not None and now_s - self._latest[0] < 600.0:
+            core = self._latest[1]
+        peak_c, peak_at = p.peak[1], p.peak[0]
+        if self._seen_peak is not None and self._seen_peak[0] >= peak_c:
+            peak_c, peak_at = self._seen_peak
+        probabilities = dict(p.probabilities)
+        for name in ("too_hot", "too_hot_now", "cooled_early"):
+            probabilities[name] = min(max(get[name], 0.0), 1.0)
+        too_hot_at = get["too_hot_at"]
+        return Estimate(
+            at_s=now_s,
+            completeness=get["completeness"],
+            completeness_sd=get["completeness_sd"],
+            final_completeness=p.final[0],
+            final_completeness_sd=p.final[1],
+            self_heating_k=get["self_k"],
+            self_heating_sd_k=get["self_sd"],
+            heat_released_kj=get["heat_kj"],
+            heat_released_sd_kj=get["heat_sd"],
+            heat_rate_w=get["rate_w"],
+            heat_rate_sd_w=get["rate_sd"],
+            cooling_time_constant_s=p.tau[0],
+            cooling_time_constant_sd_s=p.tau[1],
+            mean_temperature_c=get["mean_c"],
+            mean_temperature_sd_c=get["mean_sd"],
+            core_temperature_c=core,
+            peak_c=peak_c,
+            peak_at_s=peak_at,
+            probabilities=probabilities,
+            causes=dict(p.causes),
+            too_hot_in_s=max(too_hot_at - age, 0.0) if np.isfinite(too_hot_at) and get["too_hot"] > 0.05 else None,
+            assumed=self._assumed,
+        )
+
+    def forecast(self, hours: Sequence[float]) -> Band:
+        """Median and 5-95 % of the core, so many hours after the last refit's time, from the posterior."""
+        p = self._posterior
+        if p is None:
+            raise ValueError("No estimate has been made yet: call estimate(now_s) before forecast.")
+        at = p.made_s - p.pour_s + 3600.0 * np.asarray(hours, float)
+        core = m.at_times(p.time_s, p.core_c, at)
+        low, mid, high = _weighted_quantiles(core, p.weights, (0.05, 0.5, 0.95))
+        return Band(p.pour_s + at, low, mid, high)
+
+    def band(self, times_s: Sequence[float] | Array) -> Band:
+        """Where a good batch of this recipe and vessel should run in this air: the prior, not this curve."""
+        grid, core = self._good_paths()
+        at = np.asarray(times_s, float) - self._layout_now().pour_s
+        low, mid, high = _weighted_quantiles(
+            m.at_times(grid, core, at), np.full(core.shape[1], 1.0 / core.shape[1]), (0.05, 0.5, 0.95)
+        )
+        return Band(np.asarray(times_s, float), low, mid, high)
+
+    def good_now(self, now_s: float) -> tuple[float, float]:
+        """The range (5 to 95 %) in which the core of a good batch stands at this age, degrees Celsius."""
+        band = self.band([now_s])
+        return float(band.low_c[0]), float(band.high_c[0])
+
+    def _good_paths(self) -> tuple[Array, Array]:
+        layout = self._layout_now()
+        if self._good is not None and self._good[0] is layout:
+            return self._good[1], self._good[2]
+        centre, sd = layout.centre[0].copy(), layout.sd[0].copy()
+        setting = layout.setting
+        air = self._air()
+        if air[0].size:
+            setting = _with_air(setting, air[0] - layout.pour_s, air[1])
+            sd[m.AIR] = priors.AIR_OFFSET_SD_K
+        else:
+            before = self._air_before_pour(layout)
+            level, spread = (before, 2.0) if before is not None else (priors.AIR_UNKNOWN_C, priors.AIR_UNKNOWN_SD_K)
+            setting = _with_air(setting, np.array([0.0]), np.array([level]))
+            sd[m.AIR] = spread
+        x = centre[:, None] + sd[:, None] * _NORMALS[:64, : centre.size].T
+        grid = m.time_grid(self._batch.planned_dilution_s, setting.blended_s, setting.changes, coarse=1.6)
+        core = m.run(setting, x, grid).core_c
+        self._good = (layout, grid, core)
+        return grid, core
+
+
+class _Fitter:
+    """Damped Gauss-Newton on standardised parameters, every hypothesis and every difference in one pass."""
+
+    def __init__(  # noqa: PLR0917
+        self,
+        setting: m.Setting,
+        centre: Array,
+        sd: Array,
+        active: NDArray[np.intp],
+        grid: Array,
+        ages: Array,
+        y: Array,
+        whiten: Whitener,
+    ) -> None:
+        self._setting, self._centre, self._sd, self._active = setting, centre, sd, active
+        self._grid, self._ages, self._y, self._whiten = grid, ages, y, whiten
+
+    def predicted(self, x: Array) -> Array:
+        """What the probe would show at the thinned times, for each column."""
+        paths = m.run(self._setting, x, self._grid)
+        core = m.at_times(self._grid, paths.core_c, np.maximum(self._ages - m.PROBE_LAG_S, 0.0))
+        return np.asarray(core + x[m.PROBE], float)
+
+    def _natural(self, z: Array) -> Array:
+        return np.asarray((self._centre + self._sd * z).T, float)
+
+    def best_start(self, z: Array) -> Array:
+        """The best of fixed draws from each hypothesis' prior, to begin the search near the right valley."""
+        hypotheses = z.shape[0]
+        trials = 24
+        starts = 0.8 * _NORMALS[:trials, : self._active.size]
+        all_z = np.repeat(z[:, None, :], trials + 1, axis=1)
+        all_z[:, 1:, self._active] += starts[None]
+        x = (self._centre[:, None, :] + self._sd[:, None, :] * all_z).reshape(-1, z.shape[1]).T
+        misfit = self._whiten.matrix @ (self._y[:, None] - self.predicted(x))
+        cost = np.square(misfit).sum(0).reshape(hypotheses, -1) + np.square(all_z).sum(2)
+        best = np.argmin(np.where(np.isfinite(cost), cost, np.inf), axis=1)
+        return np.asarray(all_z[np.arange(hypotheses), best], float)
+
+    def _pass(self, z: Array) -> tuple[Array, Array, Array]:
+        """Cost, whitened residual (K, n) and its Jacobian (K, n, P) at ``z``."""
+        hypotheses, rows = z.shape
+        count = self._active.size
+        stacked = np.repeat(z[:, None, :], count + 1, axis=1)
+        stacked[:, np.arange(1, count + 1), self._active] += _DIFFERENCE
+        x = (self._centre[:, None, :] + self._sd[:, None, :] * stacked).reshape(-1, rows).T
+        misfit = self._whiten.matrix @ (self._y[:, None] - self.predicted(np.ascontiguousarray(x)))
+        misfit = misfit.T.reshape(hypotheses, count + 1, -1)
+        r = misfit[:, 0]
+        j = (misfit[:, 1:] - r[:, None, :]) / _DIFFERENCE
+        cost = np.square(r).sum(1) + np.square(z).sum(1)
+        return cost, r, j
+
+    def settle(self, z: Array, limit: int) -> tuple[Array, Array, Array, int]:
+        """Iterate; returns z, cost, posterior precision (in z) and how many passes were run."""
+        hypotheses = z.shape[0]
+        active = self._active
+        cost, r, j = self._pass(z)
+        damping = np.full(hypotheses, 1e-2)
+        eye = np.eye(active.size)
+        used = 1
+        for _ in range(limit):
+            normal = np.einsum("kpn,kqn->kpq", j, j) + eye
+            gradient = np.einsum("kpn,kn->kp", j, r) + z[:, active]
+            step = -np.linalg.solve(normal + damping[:, None, None] * eye * 20.0, gradient[:, :, None])[:, :, 0]
+            # No parameter leaves where the linear picture holds in one go.
+            biggest = np.abs(step).max(1)
+            step *= np.minimum(1.0, 1.5 / np.maximum(biggest, 1e-12))[:, None]
+            trial = z.copy()
+            trial[:, active] += step
+            trial[:, active] = np.clip(trial[:, active], -6.0, 6.0)
+            t_cost, t_r, t_j = self._pass(trial)
+            used += 1
+            better = np.isfinite(t_cost) & (t_cost < cost)
+            fell = np.where(better, cost - t_cost, 0.0)
+            z = np.where(better[:, None], trial, z)
+            cost = np.where(better, t_cost, cost)
+            r = np.where(better[:, None], t_r, r)
+            j = np.where(better[:, None, None], t_j, j)
+            damping = np.where(better, damping * 0.2, damping * 10.0)
+            if np.all(np.where(better, fell < 0.1, biggest < 0.05)):
+                break
+        normal = np.einsum("kpn,kqn->kpq", j, j) + eye
+        return z, cost, normal, used
+
+
+def _with_air(setting: m.Setting, time_s: Array, air_c: Array) -> m.Setting:
+    from dataclasses import replace
+
+    if time_s.size > 1:
+        # Beyond the last reading: tomorrow as today, where a day has been seen, else the last value.
+        last = float(time_s[-1])
+        ahead = np.arange(1, 73) * 3600.0 + last
+        if last - float(time_s[0]) >= 20 * 3600.0:
+            back = ahead - 86400.0 * np.ceil((ahead - last) / 86400.0)
+            future = np.interp(back, time_s, air_c)
+        else:
+            future = np.full(ahead.size, float(air_c[-6:].mean()))
+        time_s, air_c = np.concatenate([time_s, ahead]), np.concatenate([air_c, future])
+    return replace(setting, air_time_s=time_s, air_c=air_c)
+
+
+def _rescaled(normals: Array) -> Array:
+    scale = np.sqrt((normals * normals).mean(0))
+    return np.asarray((normals - normals.mean(0)) / np.where(scale > 0.0, scale, 1.0), float)
+
+
+def _row_at(time_s: Array, table: Array, age_s: float) -> Array:
+    i = int(np.clip(np.searchsorted(time_s, age_s, side="right") - 1, 0, time_s.size - 2))
+    share = min(max((age_s - time_s[i]) / (time_s[i + 1] - time_s[i]), 0.0), 1.0)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(table[i] * (1.0 - share) + table[i + 1] * share, float)
+
+
+def _weighted_quantiles(values: Array, weights: Array, shares: Sequence[float]) -> tuple[Array, ...]:
+    order = np.argsort(values, axis=1, kind="stable")
+    ranked = np.take_along_axis(values, order, axis=1)
+    heap = np.cumsum(weights[order], axis=1)
+    out = []
+    for share in shares:
+        where = np.minimum((heap < share * heap[:, -1:]).sum(1), values.shape[1] - 1)
+        out.append(ranked[np.arange(values.shape[0]), where])
+    return tuple(out)
+
+
+def _tabulate(  # noqa: PLR0917
+    estimator: Estimator,
+    now_s: float,
+    layout: _Layout,
+    setting: m.Setting,
+    grid: Array,
+    paths: m.Paths,
+    core: Array,
+    x: Array,
+    w: Array,
+    kind: Array,
+) -> _Posterior:
+    """Means, sds and probabilities at every grid time; after this ``estimate`` only looks up."""
+    place, budget = estimator._place, estimator._budget
+    capacity = float(budget.heat_capacity_start_kj_k)
+    rise = setting.rise_k * np.exp(x[m.HEAT])
+    table = np.empty((grid.size, len(_COLUMNS)))
+
+    def put(name: str, values: Array) -> None:
+        mean = values @ w
+        table[:, _INDEX[name]] = mean
+        spread = {"completeness": "completeness_sd", "heat_kj": "heat_sd", "self_k": "self_sd", "rate_w": "rate_sd",
+                  "mean_c": "mean_sd", "core_c": "core_sd"}[name]  # fmt: skip
+        table[:, _INDEX[spread]] = np.sqrt(np.maximum(np.square(values - mean[:, None]) @ w, 0.0))
+
+    heat = paths.reacted * (rise * capacity)
+    put("completeness", paths.reacted)
+    put("heat_kj", heat)
+    put("self_k", paths.reacted * rise / (1.0 + 0.5 * setting.capacity_growth * paths.reacted))
+    put("rate_w", paths.rate_per_s * (rise * capacity * 1000.0))
+    put("mean_c", paths.mean_c)
+    put("core_c", core)
+
+    # The hottest place is not quite where the probe sits. After blending only: lye before it may be hotter.
+    hottest = core + 0.15 * paths.excess_k + 0.3
+    after = grid >= setting.blended_s
+    limit = place.too_hot_c
+    hot = (hottest > limit) & after[:, None]
+    coming = np.flip(np.maximum.accumulate(np.flip(hot, 0), 0), 0)
+    table[:, _INDEX["too_hot"]] = coming @ w
+    table[:, _INDEX["too_hot_now"]] = hot @ w
+    # When the first of them passes, seen from each time on: the median over those that will.
+    first = np.full(hot.shape, np.inf)
+    upcoming = np.full(hot.shape[1], np.inf)
+    for i in range(grid.size - 1, -1, -1):
+        upcoming = np.where(hot[i], grid[i], upcoming)
+        first[i] = upcoming
+    will = np.isfinite(first)
+    big = np.where(will, first, 1e12)
+    ranked_w = np.where(will, w[None, :], 0.0)
+    order = np.argsort(big, axis=1, kind="stable")
+    heap = np.cumsum(np.take_along_axis(ranked_w, order, 1), axis=1)
+    where = np.minimum((heap < 0.5 * heap[:, -1:]).sum(1), big.shape[1] - 1)
+    median_at = np.take_along_axis(big, order, 1)[np.arange(grid.size), where]
+    table[:, _INDEX["too_hot_at"]] = np.where(median_at > 1e11, np.nan, median_at)
+
+    # Cold before it is done: the core under 45 degC with less than 0.85 reacted, now or later.
+    cold = (core < 45.0) & (paths.reacted < 0.85) & after[:, None]
+    ever = np.maximum.accumulate(cold, 0)
+    coming_cold = ever | np.flip(np.maximum.accumulate(np.flip(cold, 0), 0), 0)
+    table[:, _INDEX["cooled_early"]] = coming_cold @ w
+
+    planned = min(estimator._batch.planned_dilution_s, float(grid[-1]))
+    last = m.at_times(grid, paths.reacted, np.array([planned]))[0]
+    final = float(last @ w)
+    final_sd = float(np.sqrt(max(np.square(last - final) @ w, 0.0)))
+    causes = {name: float(w[kind == i].sum()) for i, name in enumerate(priors.NAMES)}
+    names = np.array([priors.NAMES[int(i)] for i in kind])
+    short = names == "short_potash"
+    poor = (names == "poor_blend") | (names == "split") | (names == "cold")
+    reach = np.where(short, np.clip(x[m.REACH], 0.05, 1.0), 1.0)
+    tau = (1.0 + setting.capacity_growth * last) / (
+        setting.loss_per_s * np.exp(x[m.LOSS]) * (1.0 + setting.loss_slope_per_k * 30.0)
+    )
+    tau_mean = float(tau @ w)
+    from_now = grid >= now_s - layout.pour_s - 1.0
+    future = core[from_now] if from_now.any() else core[-1:]
+    (median,) = _weighted_quantiles(future, w, (0.5,))
+    top = int(np.argmax(median))
+    peak_at = layout.pour_s + float((grid[from_now] if from_now.any() else grid[-1:])[top])
+    probabilities = {
+        "took": float(w[last >= 0.85 * reach].sum()),
+        "final_below_085": float(w[last < 0.85].sum()),
+        "final_below_090": float(w[last < 0.90].sum()),
+        "separated": float(w[(names == "split") & (last < 0.85)].sum()),
+        "reblend_helps": float(w[poor & (last < 0.88)].sum()),
+    }
+    return _Posterior(
+        made_s=now_s,
+        pour_s=layout.pour_s,
+        time_s=grid,
+        core_c=core,
+        weights=w,
+        table=table,
+        causes=causes,
+        final=(final, final_sd),
+        tau=(tau_mean, float(np.sqrt(max(np.square(tau - tau_mean) @ w, 0.0)))),
+        peak=(peak_at, float(median[top])),
+        probabilities=probabilities,
+    )
