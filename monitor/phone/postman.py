@@ -1,0 +1,271 @@
+"""Takes what is due from the outbox, hands it over, and records what became of it.
+
+Each (person, route) has its own lane: one thread that lives while there is something to hand over. A lane that hangs
+holds up nobody else. A message in a lane is not taken up a second time; one that was handed over but could not be
+recorded (disk full) is remembered here and recorded later, not sent again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol, TextIO
+
+from monitor.phone import routes as phone_routes
+from monitor.phone.routes import Outcome
+
+# A lane that has not answered for so long is given up as hung; its thread cannot be killed, but no longer counts.
+HUNG_AFTER_S = 90.0
+# So many hung threads a lane are borne before it waits for one of them to end: threads must not pile up.
+MOST_HUNG = 3
+# From this age on a message says how old it is: a late alarm must not read as news.
+LATE_AFTER_S = 300.0
+
+
+class Letter(Protocol):
+    """What the postman needs of a message in the outbox."""
+
+    @property
+    def message_id(self) -> str: ...
+    @property
+    def about(self) -> str: ...
+    @property
+    def person(self) -> str: ...
+    @property
+    def route(self) -> str: ...
+    @property
+    def title(self) -> str: ...
+    @property
+    def body(self) -> str: ...
+    @property
+    def urgency(self) -> str: ...
+    @property
+    def created_s(self) -> float: ...
+
+
+class LetterBox(Protocol):
+    """What the postman needs of the journal."""
+
+    def due_messages(self, now_s: float) -> Sequence[Any]: ...
+    def message_sent(self, message_id: str, sent_s: float) -> object: ...
+    def message_failed(self, message_id: str, error: str, retry: bool, now_s: float) -> Any: ...
+    def give_up_expired(self, now_s: float) -> Sequence[Any]: ...
+    def move_messages(self, person: str, from_route: str, to_route: str, now_s: float) -> int: ...
+    def messages(self, about: str | None = None, open_only: bool = False) -> Sequence[Any]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """What became of one message: ``ok`` the service took it, ``expired`` it was given up untold."""
+
+    message_id: str
+    person: str
+    route: str
+    ok: bool
+    says: str
+    expired: bool = False
+    urgency: str = "daylight"
+
+
+@dataclass(slots=True)
+class _Lane:
+    thread: threading.Thread | None = None
+    began: float = 0.0  # monotonic, of the hand-over under way
+    handling: Any = None
+    left: set[str] = field(default_factory=set)  # message ids that its thread has taken up and not settled
+    hung: list[threading.Thread] = field(default_factory=list)
+
+
+def reference(about: str) -> str:
+    """Four letters that are the same in every message about one alarm, so that a double can be seen to be one."""
+    return hashlib.sha256(about.encode()).hexdigest()[:4]
+
+
+class Postman:
+    """Delivers what the outbox holds. ``routes`` maps (person, label) to the URL; ``clock`` gives Unix seconds.
+
+    Call ``deliver_due`` every second or so from one thread. ``sender`` has the signature of ``routes.send``.
+    """
+
+    def __init__(
+        self,
+        journal: LetterBox,
+        routes: Mapping[tuple[str, str], str],
+        clock: Callable[[], float],
+        *,
+        sender: Callable[..., Outcome] = phone_routes.send,
+        stream: TextIO | None = None,
+        hung_after_s: float = HUNG_AFTER_S,
+    ) -> None:
+        self._journal = journal
+        self._routes = dict(routes)
+        self._clock = clock
+        self._sender = sender
+        self._stream = stream
+        self._hung_after_s = hung_after_s
+        self._change = threading.Condition()
+        self._lanes: dict[tuple[str, str], _Lane] = {}
+        self._in_hand: set[str] = set()
+        self._finished: list[Delivery] = []
+        self._unrecorded: dict[str, Callable[[], object]] = {}
+
+    def adopt(self, now_s: float) -> int:
+        """Once at start: hand what waits for routes that the settings no longer have to the same person's first
+        route; return how many messages were moved."""
+        moved = 0
+        gone = {(letter.person, letter.route) for letter in self._journal.messages(open_only=True)} - set(self._routes)
+        for person, route in sorted(gone):
+            first = next((name for who, name in self._routes if who == person), None)
+            if first is not None:
+                moved += self._journal.move_messages(person, route, first, now_s)
+        return moved
+
+    def deliver_due(self, now_s: float, wait_s: float = 1.0) -> list[Delivery]:
+        """One round: record what could not be recorded, give up what expired, start what is due.
+
+        Waits at most ``wait_s`` for answers, and returns what has been settled since the last round; a slow route's
+        answer comes with a later round. Raises the journal's own error when the outbox cannot be read.
+        """
+        self._record_late()
+        self._free_hung_lanes(now_s)
+        gave_up = [
+            Delivery(
+                letter.message_id, letter.person, letter.route, False,
+                f"{letter.person} was not told in time: {letter.title}.", expired=True, urgency=letter.urgency,
+            )
+            for letter in self._journal.give_up_expired(now_s)
+        ]  # fmt: skip
+        due: dict[tuple[str, str], list[Any]] = {}
+        with self._change:
+            for letter in self._journal.due_messages(now_s):
+                if letter.message_id not in self._in_hand and letter.message_id not in self._unrecorded:
+                    due.setdefault((letter.person, letter.route), []).append(letter)
+        for key, letters in due.items():
+            self._start(key, letters, now_s)
+        with self._change:
+            self._change.wait_for(lambda: not self._in_hand, timeout=wait_s)
+            settled, self._finished = self._finished, []
+        return gave_up + settled
+
+    @property
+    def hung(self) -> list[tuple[str, str]]:
+        """(person, route label) of the lanes that have hung, for the health of the phone."""
+        return [key for key, lane in self._lanes.items() if any(thread.is_alive() for thread in lane.hung)]
+
+    def close(self, wait_s: float = 3.0) -> None:
+        """Let hand-overs under way end within ``wait_s`` and record what can be recorded."""
+        with self._change:
+            self._change.wait_for(lambda: not self._in_hand, timeout=wait_s)
+        self._record_late()
+
+    # ---- inside ----
+
+    def _start(self, key: tuple[str, str], letters: list[Any], now_s: float) -> None:
+        url = self._routes.get(key)
+        if url is None:
+            for letter in letters:
+                says = f"{key[0]}, {key[1]}: the settings no longer have this route."
+                self._settle(letter, Outcome(False, False, says), now_s)
+            return
+        with self._change:
+            lane = self._lanes.setdefault(key, _Lane())
+            lane.hung = [thread for thread in lane.hung if thread.is_alive()]
+            if lane.thread is not None or len(lane.hung) >= MOST_HUNG:
+                return  # still at the last ones; these stay due
+            lane.left = {letter.message_id for letter in letters}
+            self._in_hand |= lane.left
+            lane.thread = threading.Thread(
+                target=self._run, args=(lane, url, letters), name=f"phone {key[1]}", daemon=True
+            )
+            lane.began, lane.handling = time.monotonic(), letters[0]
+            lane.thread.start()
+
+    def _run(self, lane: _Lane, url: str, letters: list[Any]) -> None:
+        me = threading.current_thread()
+        for letter in letters:
+            with self._change:
+                if lane.thread is not me:  # the lane was taken from us as hung: the rest is for the next
+                    return
+                lane.began, lane.handling = time.monotonic(), letter
+            outcome = self._hand_over(url, letter)
+            with self._change:
+                given_up = lane.thread is not me
+                if not given_up:
+                    lane.left.discard(letter.message_id)
+            if not given_up or outcome.ok:  # a failure after we were given up has been recorded already
+                self._settle(letter, outcome, self._clock())
+        with self._change:
+            if lane.thread is me:
+                lane.thread, lane.handling = None, None
+            self._change.notify_all()
+
+    def _hand_over(self, url: str, letter: Any) -> Outcome:
+        now_s = self._clock()
+        lines = [letter.body]
+        if now_s - letter.created_s > LATE_AFTER_S:
+            then = time.strftime("%d %b %H:%M", time.localtime(letter.created_s))
+            lines.insert(0, f"Late: this was written {then}, {_age(now_s - letter.created_s)} ago.")
+        if letter.about:
+            lines.append(f"[{reference(letter.about)}]")
+        try:
+            return self._sender(
+                url, letter.title, "\n".join(lines), urgency=letter.urgency, stream=self._stream, at_s=now_s
+            )
+        except Exception as error:
+            return Outcome(False, True, f"{letter.route} failed ({type(error).__name__}).")
+
+    def _settle(self, letter: Any, outcome: Outcome, now_s: float) -> None:
+        """Record an outcome, or remember it for later when the journal cannot be written."""
+
+        def record() -> object:
+            if outcome.ok:
+                return self._journal.message_sent(letter.message_id, now_s)
+            return self._journal.message_failed(letter.message_id, outcome.says, outcome.retry, now_s)
+
+        kept = True
+        try:
+            record()
+        except Exception:  # whatever is wrong with the journal, the message must not go out a second time
+            kept = False
+        with self._change:
+            if not kept and (outcome.ok or letter.message_id not in self._unrecorded):
+                self._unrecorded[letter.message_id] = record
+            self._in_hand.discard(letter.message_id)
+            self._finished.append(
+                Delivery(
+                    letter.message_id, letter.person, letter.route, outcome.ok, outcome.says, urgency=letter.urgency
+                )
+            )
+            self._change.notify_all()
+
+    def _record_late(self) -> None:
+        with self._change:
+            waiting = list(self._unrecorded.items())
+        for message_id, record in waiting:
+            try:
+                record()
+            except Exception:
+                return  # still not to be written; the next round tries again
+            with self._change:
+                if self._unrecorded.get(message_id) is record:
+                    del self._unrecorded[message_id]
+
+    def _free_hung_lanes(self, now_s: float) -> None:
+        with self._change:
+            for lane in self._lanes.values():
+                if lane.thread is None or time.monotonic() - lane.began < self._hung_after_s:
+                    continue
+                lane.hung.append(lane.thread)
+                lane.thread = None
+                self._in_hand -= lane.left
+                letter = lane.handling
+                says = f"{letter.route}: no answer within {self._hung_after_s:.0f} s; it may have arrived all the same."
+                self._settle(letter, Outcome(False, True, says), now_s)
+
+
+def _age(seconds: float) -> str:
+    minutes = round(seconds / 60.0)
+    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60} min"

@@ -1,0 +1,253 @@
+"""Ways to reach a person: one URL each, in the notation of the Apprise library, handed to its service once.
+
+``send`` never raises and never shows a secret: it says in one sentence what became of the message and whether
+trying again may help. That a service took a message does not mean that anybody has read it.
+"""
+
+from __future__ import annotations
+
+import contextvars
+import hashlib
+import logging
+import re
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any, TextIO
+
+from monitor.phone.lock_screen import lock_screen
+
+# The library's own 4 s to answer are too short for a phone line in a valley; a reply that comes later is taken for a
+# failure, and the message goes out twice.
+CONNECT_TIMEOUT_S = 10.0
+READ_TIMEOUT_S = 20.0
+
+# Our own scheme for the demo and for tests; the library never sees it.
+PRINT_SCHEME = "print"
+
+_SCHEME = re.compile(r"^([A-Za-z][A-Za-z0-9+.-]{0,15})://")
+_STATUS = re.compile(r"\berror\s*[=:]\s*(\d{3})\b")
+# HTTP answers of the 4xx kind that are worth another try: time-out, too early, too many (RFC 9110, 8470, 6585).
+_WORTH_ANOTHER_TRY = (408, 425, 429)
+
+_print_lock = threading.Lock()
+_said: contextvars.ContextVar[list[str] | None] = contextvars.ContextVar("said", default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one hand-over: taken or not, whether trying again may help, and that in one sentence."""
+
+    ok: bool
+    retry: bool
+    says: str
+
+
+def label(url: str) -> str:
+    """A name for a route that gives nothing away: its scheme and a short hash, such as "ntfy …a3f2c1"."""
+    scheme = _SCHEME.match(url.strip())
+    digest = hashlib.sha256(url.strip().encode("utf-8", "surrogatepass")).hexdigest()[:6]
+    return f"{scheme.group(1).lower() if scheme else 'route'} …{digest}"
+
+
+def send(
+    url: str,
+    title: str,
+    body: str,
+    *,
+    urgency: str = "daylight",
+    attach: str | None = None,
+    connect_timeout_s: float = CONNECT_TIMEOUT_S,
+    read_timeout_s: float = READ_TIMEOUT_S,
+    stream: TextIO | None = None,
+    at_s: float | None = None,
+) -> Outcome:
+    """Hand one message to the service behind ``url``.
+
+    ``attach`` is a file to send along; ``stream`` and ``at_s`` are for ``print://`` only. A message longer than
+    the service allows goes out in parts. Time-outs that the URL sets itself (``cto``, ``rto``) are kept.
+    """
+    url = url.strip()
+    name = label(url)
+    scheme = _SCHEME.match(url)
+    if not url:
+        return Outcome(False, False, "The route is empty: put an Apprise URL there, or take the route out.")
+    if scheme is None:
+        return Outcome(False, False, f"{name} is no route: it must begin with a service's name and ://.")
+    if scheme.group(1).lower() == PRINT_SCHEME:
+        return _print(title, body, stream or sys.stdout, at_s)
+    said: list[str] = []
+    token = _said.set(said)
+    try:
+        return _hand_over(url, name, title, body, urgency, attach, (connect_timeout_s, read_timeout_s), said)
+    except Exception as error:
+        # A fault inside a service's module must not stop the messages of the others; its text may hold the URL.
+        return Outcome(False, True, f"{name} failed inside its library ({type(error).__name__}).")
+    finally:
+        _said.reset(token)
+
+
+def _print(title: str, body: str, stream: TextIO, at_s: float | None) -> Outcome:
+    try:
+        with _print_lock:  # two boxes drawn at once would be unreadable
+            print(lock_screen(title, body, at_s), file=stream, flush=True)
+    except (OSError, ValueError) as error:
+        return Outcome(False, False, f"The demo phone could not print ({type(error).__name__}).")
+    return Outcome(True, False, "Printed by the demo phone.")
+
+
+def _hand_over(  # noqa: PLR0917 - all of it belongs to one hand-over
+    url: str,
+    name: str,
+    title: str,
+    body: str,
+    urgency: str,
+    attach: str | None,
+    timeouts_s: tuple[float, float],
+    said: list[str],
+) -> Outcome:
+    apprise = _apprise()
+    # The service's own notify, in this thread: the library's front door would put every route into one small pool
+    # of threads, where a few that hang hold up all others.
+    service = apprise.Apprise.instantiate(url)
+    if service is None:
+        return Outcome(
+            False,
+            False,
+            f"{name} is a route that cannot be used: its service is unknown or a part of the URL is missing.",
+        )
+    if "cto=" not in url:
+        service.socket_connect_timeout = timeouts_s[0]
+    if "rto=" not in url:
+        service.socket_read_timeout = timeouts_s[1]
+    kind = apprise.NotifyType.WARNING if urgency == "now" else apprise.NotifyType.INFO
+    extra: dict[str, Any] = {} if "overflow=" in url else {"overflow": apprise.OverflowMode.SPLIT}
+    began = time.monotonic()
+    if service.notify(
+        body=body, title=title, notify_type=kind, body_format=apprise.NotifyFormat.TEXT, attach=attach, **extra
+    ):
+        return Outcome(True, False, f"{name}: the service took it.")
+    return _why_not(name, " ".join(said), time.monotonic() - began)
+
+
+def _why_not(name: str, said: str, took_s: float) -> Outcome:
+    """From what the library logged to a sentence of ours. Its own words may hold addresses, so none are passed on."""
+    status = _STATUS.search(said)
+    if status:
+        code = int(status.group(1))
+        retry = not 400 <= code < 500 or code in _WORTH_ANOTHER_TRY
+        hint = {
+            401: "; user, password or token are wrong",
+            403: "; user, password or token are wrong",
+            404: "; the address is wrong",
+            429: "; too many messages in a short time",
+        }.get(code, "")
+        return Outcome(False, retry, f"{name}: the service refused it (HTTP {code}{hint}).")
+    lower = said.lower()
+    if "timed out" in lower or "timeout" in lower:
+        return Outcome(
+            False, True, f"{name}: no answer within {took_s:.0f} s; it may have arrived all the same, and come twice."
+        )
+    if "refused" in lower:
+        return Outcome(False, True, f"{name}: nothing listens at that address (connection refused).")
+    if "name or service not known" in lower or "name resolution" in lower or "nodename" in lower:
+        return Outcome(False, True, f"{name}: the address was not found; is there a network?")
+    if "certificate" in lower:
+        return Outcome(False, False, f"{name}: the service's certificate is not to be trusted.")
+    if "connection error" in lower or "exception" in lower:
+        return Outcome(False, True, f"{name}: the service could not be reached.")
+    return Outcome(False, True, f"{name}: the service did not take it and gave no reason.")
+
+
+class _Listener(logging.Handler):
+    """Hears what the library logs about the hand-over of this very thread, and nothing else does."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        said = _said.get()
+        if said is not None and len(said) < 100:
+            said.append(record.getMessage()[:1000])
+
+
+_library_lock = threading.Lock()
+_library: Any = None
+
+
+def _apprise() -> Any:
+    """The library, imported when first needed (28 MB), and kept from logging addresses, which hold secrets."""
+    global _library  # noqa: PLW0603 - one import a process
+    with _library_lock:
+        if _library is None:
+            import apprise
+
+            log = logging.getLogger("apprise")
+            log.handlers[:] = [_Listener()]
+            log.propagate = False
+            log.setLevel(logging.DEBUG)  # only here does it say why a connection failed
+            logging.getLogger("urllib3").setLevel(logging.WARNING)  # its debug lines name the path of each request
+            _library = apprise
+        return _library
+
+
+# ---- testing the phone ----
+
+TEST_TITLE = "TEST from Emberpail"
+TEST_BODY = "This is a test of the phone. Nothing is wrong with any batch, and nothing needs doing."
+
+
+def no_routes_warning() -> str:
+    """What to say at start, on the status and in the log when nobody can be rung."""
+    return (
+        "No phone route is set: whatever happens to a batch, nobody will be rung. "
+        "Put a route under [[people]] in emberpail.toml, then test it with: emberpail ring"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """What became of one route's message; ``says`` is a whole sentence that names person and route."""
+
+    person: str
+    route: str
+    ok: bool
+    says: str
+
+
+def tell(
+    routes: Iterable[tuple[str, str]],
+    title: str,
+    body: str,
+    *,
+    urgency: str = "now",
+    patience_s: float = CONNECT_TIMEOUT_S + READ_TIMEOUT_S + 5.0,
+    sender: Callable[..., Outcome] = send,
+    **more: Any,
+) -> list[Rung]:
+    """Send one message to all ``routes`` (person, URL) at once, past any outbox; return when all have answered or
+    ``patience_s`` is over. For the test, and for the hour when the journal itself cannot be written."""
+    lanes = []
+    for person, url in routes:
+        found: list[Outcome] = []
+
+        def run(url: str = url, found: list[Outcome] = found) -> None:
+            found.append(sender(url, title, body, urgency=urgency, **more))
+
+        thread = threading.Thread(target=run, name=f"tell {label(url)}", daemon=True)
+        thread.start()
+        lanes.append((person, url, thread, found))
+    until = time.monotonic() + patience_s
+    rung = []
+    for person, url, thread, found in lanes:
+        thread.join(max(0.0, until - time.monotonic()))
+        name = label(url)
+        outcome = found[0] if found else Outcome(False, True, f"{name}: no answer within {patience_s:.0f} s.")
+        rung.append(Rung(person, name, outcome.ok, f"{person}, {outcome.says}"))
+    return rung
+
+
+def ring(routes: Iterable[tuple[str, str]], **more: Any) -> list[Rung]:
+    """Test each route (person, URL) with a message marked TEST; one plain sentence a route."""
+    rung = tell(routes, TEST_TITLE, TEST_BODY, **more)
+    note = " That it took it does not show that the phone made a sound: look at the phone."
+    return [Rung(one.person, one.route, one.ok, one.says + (note if one.ok else "")) for one in rung]
