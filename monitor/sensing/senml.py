@@ -1,0 +1,469 @@
+"""One line from the wire -> readings, or a counted fault. The format is SenML JSON, RFC 8428.
+
+A line is one pack, optionally followed by a space and the CRC-32 of the pack's bytes in 8 hex digits. A damaged line
+never becomes a reading: wherever the bytes show damage the whole line is refused, and only a record that is whole but
+of no use here (another unit, another name) is passed over alone.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import isfinite
+from typing import Any, NoReturn
+from zlib import crc32
+
+from monitor.domain import PROBES, Reading
+from monitor.sensing.clocks import MOST_LAG_S, MOST_LEAD_S, NodeClock
+from monitor.sensing.thermocouple import (
+    STRAIGHT_LINE_UV_PER_C,
+    ThermocoupleError,
+    compensated_c,
+    straight_line_corrected_c,
+)
+
+# A node's pack is some hundred bytes; these bounds only keep a mad sender from taking the machine.
+MOST_LINE_BYTES = 64 * 1024
+MOST_RECORDS = 1000
+MOST_PROBES_REMEMBERED = 2000
+
+# RFC 8428 section 4.4: 10 is the version this resolver knows; lower ones come from drafts and resolve alike.
+KNOWN_VERSION = 10
+
+# How long a cold junction's temperature may stand in for one that did not come with its voltage.
+COLD_JUNCTION_KEEPS_S = 60.0
+
+# What a line may be refused for, with the words a person is shown.
+FAULTS = {
+    "too_long": "longer than 64 kB or more than 1000 records",
+    "bad_utf8": "bytes that are no text: damaged on the way, or the wrong baud rate",
+    "bad_json": "not a whole SenML pack: cut, merged or damaged on the way",
+    "bad_crc": "the check sum does not fit: damaged on the way",
+    "bad_pack": "JSON, but no SenML pack: RFC 8428 does not allow it",
+    "bad_name": "a name with letters that RFC 8428 does not allow",
+    "bad_version": "a SenML version that is not known here",
+    "must_understand": "a SenML extension that must be understood and is not",
+    "bad_value": "a value that is no number",
+    "bad_time": "a time more than four days from its arrival",
+    "no_unit": "a temperature without its unit; send \"u\":\"Cel\"",
+    "no_cold_junction": "a thermocouple voltage without its cold junction's temperature",
+    "stale_retained": "a stored message without a time of the last four days",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeSettings:
+    """How one probe's values become temperatures.
+
+    ``amplifier`` "linear" takes °C as they are sent; "straight-line" corrects an amplifier that takes a thermocouple
+    for a straight line of ``uv_per_c`` µV/°C (the node then also sends the cold junction). ``gain`` and ``offset_c``
+    come last: T = gain * T + offset_c.
+    """
+
+    thermocouple: str = "K"
+    amplifier: str = "linear"
+    uv_per_c: float = STRAIGHT_LINE_UV_PER_C
+    gain: float = 1.0
+    offset_c: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """What one line gave: readings in time order, faults by their short names (``FAULTS``), records passed over.
+
+    ``uncorrected`` counts readings of a straight-line amplifier that came without a cold junction and stand as shown.
+    """
+
+    readings: tuple[Reading, ...] = ()
+    faults: tuple[str, ...] = ()
+    ignored: int = 0
+    uncorrected: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One resolved SenML record: full name, unit or None, value, and base time + time as sent (RFC 8428, 4.6)."""
+
+    name: str
+    unit: str | None
+    value: float | str | bool | None
+    stamp_s: float
+    is_data: bool = False
+
+
+class _Refused(Exception):
+    """The line cannot be used; the only argument is the fault's short name."""
+
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z")
+_WITH_CRC = re.compile(rb"(\[.*\])[ \t]+([0-9A-Fa-f]{8})\Z", re.DOTALL)
+_BASE_LABELS = frozenset(("bn", "bt", "bu", "bv", "bs", "bver", "bct"))
+_KNOWN_LABELS = _BASE_LABELS | {"n", "u", "v", "vs", "vb", "vd", "s", "t", "ut", "ct"}
+_TEXT_LABELS = ("bn", "bu", "n", "u", "vs", "vd")
+_NUMBER_LABELS = ("bt", "bv", "bs", "s", "t", "ut")
+
+
+def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Two values under one label in one record are what is left of two records that ran together."""
+    record = dict(pairs)
+    if len(record) != len(pairs):
+        raise _Refused("bad_pack")
+    return record
+
+
+def _no_constant(_: str) -> NoReturn:
+    raise _Refused("bad_json")  # NaN and Infinity are not JSON (RFC 8259), though Python reads them
+
+
+_JSON = json.JSONDecoder(object_pairs_hook=_unique, parse_constant=_no_constant)
+
+
+def split_checksum(line: bytes) -> bytes:
+    """The pack's bytes out of a line, once its CRC-32, if there is one, has been found right.
+
+    Raises the private refusal that ``Decoder.decode`` counts.
+    """
+    if line.endswith(b"]"):
+        return line
+    match = _WITH_CRC.match(line)
+    if match is None:
+        raise _Refused("bad_json")
+    pack, checksum = match.groups()
+    if crc32(pack) != int(checksum, 16):
+        raise _Refused("bad_crc")
+    return pack
+
+
+def with_checksum(pack: bytes) -> bytes:
+    """The line a node sends for a pack: the pack, a space, its CRC-32 in 8 hex digits, no line feed."""
+    return pack + b" %08x" % crc32(pack)
+
+
+def parse_pack(line: bytes) -> list[dict[str, Any]]:
+    """The records of a line as they were sent."""
+    if len(line) > MOST_LINE_BYTES:
+        raise _Refused("too_long")
+    pack = split_checksum(line)
+    try:
+        text = pack.decode("utf-8")
+    except UnicodeDecodeError:
+        raise _Refused("bad_utf8") from None
+    try:
+        records = _JSON.decode(text)
+    except (ValueError, RecursionError):
+        raise _Refused("bad_json") from None
+    if not isinstance(records, list) or not records:
+        raise _Refused("bad_pack")
+    if len(records) > MOST_RECORDS:
+        raise _Refused("too_long")
+    return records
+
+
+def _check_labels(record: dict[str, Any]) -> None:
+    for label, value in record.items():
+        if label in _KNOWN_LABELS:
+            if label in _NUMBER_LABELS:
+                # bool is an int to Python, and a number too large for a double is an infinity.
+                if isinstance(value, bool) or not isinstance(value, int | float) or not _is_finite(value):
+                    raise _Refused("bad_pack")
+            elif label in _TEXT_LABELS and not isinstance(value, str):
+                raise _Refused("bad_pack")
+        elif label.endswith("_"):
+            raise _Refused("must_understand")  # RFC 8428 section 4.4
+
+
+def _is_finite(value: float) -> bool:
+    try:
+        return isfinite(value)
+    except OverflowError:
+        return False
+
+
+def _check_version(record: dict[str, Any], version: int | None, first: bool) -> int:
+    """All records of a pack carry the same version; absent in the first it is 10 (RFC 8428, 4.4)."""
+    sent = record.get("bver")
+    if sent is None:
+        return KNOWN_VERSION if version is None else version
+    if isinstance(sent, bool) or not isinstance(sent, int | float) or sent != int(sent):
+        raise _Refused("bad_pack")
+    if not 1 <= sent <= KNOWN_VERSION or (not first and sent != version):
+        raise _Refused("bad_version")
+    return int(sent)
+
+
+def resolve(records: list[dict[str, Any]]) -> tuple[list[Record], int]:
+    """Base fields applied to every record (RFC 8428, 4.6), and how many records hold no usable value.
+
+    A base field holds for its own record and all later ones until it is replaced. Times are left as sent: relative
+    or absolute is for the caller, who knows the arrival.
+    """
+    base_name, base_unit, base_time, base_value = "", None, 0.0, None
+    version: int | None = None
+    resolved: list[Record] = []
+    bad_values = 0
+    for i, record in enumerate(records):
+        if not isinstance(record, dict):
+            raise _Refused("bad_pack")
+        _check_labels(record)
+        version = _check_version(record, version, i == 0)
+        base_name = record.get("bn", base_name)
+        base_unit = record.get("bu", base_unit)
+        base_time = record.get("bt", base_time)
+        base_value = record.get("bv", base_value)
+        values = [label for label in ("v", "vs", "vb", "vd") if label in record]
+        if len(values) > 1:
+            raise _Refused("bad_pack")
+        if not values and _BASE_LABELS.issuperset(record):
+            continue  # base fields alone: they only set the scene
+        name = base_name + record.get("n", "")
+        if _NAME.match(name) is None:
+            raise _Refused("bad_name")
+        unit = record.get("u", base_unit)
+        stamp_s = float(base_time + record.get("t", 0.0))
+        if values:
+            value = record[values[0]]
+        elif "s" in record or "bs" in record:
+            resolved.append(Record(name, unit, None, stamp_s, is_data=True))
+            continue
+        elif base_value is not None and _KNOWN_LABELS.issuperset(record):
+            value = 0.0  # a missing value counts as zero beside a base value
+            values = ["v"]
+        else:
+            raise _Refused("bad_pack")
+        if values[0] == "v":
+            if isinstance(value, bool) or not isinstance(value, int | float) or not _is_finite(value):
+                bad_values += 1  # "v":null is a node that could not measure, not damage: the others stand
+                continue
+            value = float(value) + float(base_value or 0.0)
+        resolved.append(Record(name, unit, value, stamp_s, is_data=values[0] in ("vb", "vd")))
+    return resolved, bad_values
+
+
+def resolve_line(line: bytes) -> list[Record]:
+    """The resolved records of one line, for tests and tools; raises ValueError with the fault's name."""
+    try:
+        return resolve(parse_pack(line.strip(b" \t\r\n")))[0]
+    except _Refused as refused:
+        raise ValueError(f"{refused}: {FAULTS[str(refused)]}") from None
+
+
+def split_name(name: str, default_bucket: str | None = None) -> tuple[str, str, str] | None:
+    """(bucket, probe, "" or "emf" or "cold-junction") of a full name, or None when it names no probe of ours."""
+    if name.startswith("urn:"):
+        return None
+    parts = name.split("/")
+    kind = ""
+    last = parts[-1].lower()
+    if last in ("emf", "cold-junction") and len(parts) > 1:
+        kind = last
+        parts.pop()
+        last = parts[-1].lower()
+    if last not in PROBES:
+        return None
+    bucket = "/".join(parts[:-1]).rstrip("/")
+    if not bucket:
+        if default_bucket is None:
+            return None
+        bucket = default_bucket
+    return bucket, last, kind
+
+
+@dataclass(slots=True)
+class _Node:
+    """What is remembered of one probe between lines."""
+
+    clock: NodeClock = field(default_factory=NodeClock)
+    cold_junction_c: float | None = None
+    cold_junction_time_s: float = 0.0
+
+
+class Decoder:
+    """Turns lines into readings. Remembers, per bucket and probe, the node's clock and its last cold junction.
+
+    What it gives for one bucket depends only on that bucket's records, so a recording that leaves out the others
+    decodes alike; and only on lines that came before, never on later ones.
+    """
+
+    def __init__(self, probe_settings: Mapping[tuple[str, str], ProbeSettings] | None = None) -> None:
+        self._settings = dict(probe_settings or {})
+        self._nodes: dict[tuple[str, str], _Node] = {}
+
+    def decode(
+        self, line: bytes, arrival_s: float, *, retained: bool = False, default_bucket: str | None = None
+    ) -> Decoded:
+        """Readings and faults of one line that came at ``arrival_s`` (Unix seconds). Never raises.
+
+        ``retained``: the broker had stored the message, so only its own absolute time can place it.
+        ``default_bucket``: the bucket of names that are a probe alone, when the source knows it.
+        """
+        line = line.strip(b" \t\r\n")
+        if not line:
+            return Decoded()
+        try:
+            records, bad_values = resolve(parse_pack(line))
+        except _Refused as refused:
+            return Decoded(faults=(str(refused),))
+        faults = ["bad_value"] * bad_values
+        ignored = 0
+        groups: dict[tuple[str, str], list[tuple[str, Record]]] = {}
+        for record in records:
+            named = None if record.is_data else split_name(record.name, default_bucket)
+            if named is None:
+                ignored += 1
+                continue
+            bucket, probe, kind = named
+            unit = record.unit
+            if unit != ("V" if kind == "emf" else "Cel") and not isinstance(record.value, str):
+                if unit is None:
+                    faults.append("no_unit")
+                else:
+                    ignored += 1
+                continue
+            groups.setdefault((bucket, probe), []).append((kind, record))
+        readings: list[Reading] = []
+        uncorrected = 0
+        for (bucket, probe), members in groups.items():
+            uncorrected += self._take_probe(bucket, probe, members, arrival_s, retained, readings, faults)
+        if len(readings) > 1:
+            readings.sort(key=_time)  # a resolved pack is in time order (RFC 8428, 4.6)
+        return Decoded(tuple(readings), tuple(faults), ignored, uncorrected)
+
+    def _take_probe(
+        self,
+        bucket: str,
+        probe: str,
+        members: list[tuple[str, Record]],
+        arrival_s: float,
+        retained: bool,
+        readings: list[Reading],
+        faults: list[str],
+    ) -> int:
+        """One probe's records of one line; gives how many readings stand uncorrected."""
+        node = self._node((bucket, probe))
+        if retained:
+            times = [(node.clock.stored_time_s(record.stamp_s, arrival_s), False) for _, record in members]
+        else:
+            times = list(node.clock.place([(record.stamp_s, record.value) for _, record in members], arrival_s))
+        placed: list[tuple[str, Record, float, bool]] = []
+        for (kind, record), (time_s, retimed) in zip(members, times, strict=True):
+            if time_s is None:
+                faults.append("stale_retained")
+            elif not -MOST_LEAD_S <= arrival_s - time_s <= MOST_LAG_S:
+                faults.append("bad_time")
+            else:
+                placed.append((kind, record, time_s, retimed))
+        settings = self._settings.get((bucket, probe))
+        if settings is None and len(placed) == 1 and not placed[0][0]:
+            # The common case first: one temperature in °C of a probe without settings of its own.
+            _, record, time_s, retimed = placed[0]
+            value = record.value
+            if isinstance(value, float):
+                readings.append(Reading(bucket, probe, time_s, arrival_s, value, "ok", retimed))
+                return 0
+        return self._measure(bucket, probe, settings or ProbeSettings(), node, placed, arrival_s, readings, faults)
+
+    def _measure(
+        self,
+        bucket: str,
+        probe: str,
+        settings: ProbeSettings,
+        node: _Node,
+        placed: list[tuple[str, Record, float, bool]],
+        arrival_s: float,
+        readings: list[Reading],
+        faults: list[str],
+    ) -> int:
+        cold = {t: r.value for kind, r, t, _ in placed if kind == "cold-junction" and isinstance(r.value, float)}
+        uncorrected = 0
+        for kind, record, time_s, retimed in placed:
+            if kind == "cold-junction":
+                continue
+            value = record.value
+            state = "ok"
+            temperature_c: float | None = None
+            if isinstance(value, str):
+                state = _state(value)
+                if not state:
+                    faults.append("bad_value")
+                    continue
+            elif isinstance(value, float):
+                cold_junction_c = _cold_junction(cold, node, time_s)
+                try:
+                    if kind == "emf":
+                        if cold_junction_c is None:
+                            faults.append("no_cold_junction")
+                            continue
+                        temperature_c = compensated_c(settings.thermocouple, value * 1e3, cold_junction_c)
+                    elif settings.amplifier != "straight-line":
+                        temperature_c = value
+                    elif cold_junction_c is None:
+                        temperature_c = value  # off by at most 0.6 °C over 40 to 120 °C
+                        uncorrected += 1
+                    else:
+                        temperature_c = straight_line_corrected_c(
+                            settings.thermocouple, value, cold_junction_c, settings.uv_per_c
+                        )
+                    temperature_c = settings.gain * temperature_c + settings.offset_c
+                except ThermocoupleError:
+                    state = "emf-out-of-range"  # a railed amplifier: the probe cannot measure, and that is news
+                    temperature_c = None
+            readings.append(Reading(bucket, probe, time_s, arrival_s, temperature_c, state, retimed))
+        for time_s, value in cold.items():
+            if node.cold_junction_c is None or time_s >= node.cold_junction_time_s:
+                node.cold_junction_c, node.cold_junction_time_s = float(value), time_s
+        return uncorrected
+
+    def _node(self, key: tuple[str, str]) -> _Node:
+        node = self._nodes.get(key)
+        if node is None:
+            if len(self._nodes) >= MOST_PROBES_REMEMBERED:
+                del self._nodes[next(iter(self._nodes))]
+            node = self._nodes[key] = _Node()
+        return node
+
+
+def _time(reading: Reading) -> float:
+    return reading.time_s
+
+
+def _cold_junction(cold: Mapping[float, Any], node: _Node, time_s: float) -> float | None:
+    """The cold junction of the same moment, else the last one known within a minute."""
+    same = cold.get(time_s)
+    if same is not None:
+        return float(same)
+    nearest = min(cold, key=lambda t: abs(t - time_s), default=None)
+    if nearest is not None and abs(nearest - time_s) <= COLD_JUNCTION_KEEPS_S:
+        return float(cold[nearest])
+    if node.cold_junction_c is not None and abs(time_s - node.cold_junction_time_s) <= COLD_JUNCTION_KEEPS_S:
+        return node.cold_junction_c
+    return None
+
+
+def _state(word: str) -> str:
+    """A probe's own word for why it cannot measure, in one spelling; empty when it is no such word."""
+    state = word.strip().lower().replace("_", "-").replace(" ", "-")
+    if not state or state == "ok" or len(state) > 40 or not state.isprintable():
+        return ""
+    return state
+
+
+# What a UART sees of a faster or slower sender: framing turns runs of bits into these, text does not hold them.
+_FRAMING_BYTES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
+_TEXT_BYTES = frozenset(range(0x20, 0x7F)) | {0x09, 0x0A, 0x0D}
+
+
+def looks_like_wrong_baud(data: bytes) -> bool:
+    """Whether bytes from a serial port look like a baud rate that does not fit, rather than a noisy line.
+
+    True when, of at least 32 bytes, a third or more are no ASCII text, or a fifth or more are no text and most of
+    those are the runs of ones and zeros that a mismatched UART makes. A line with a few damaged bytes is not.
+    """
+    if len(data) < 32:
+        return False
+    strange = [byte for byte in data if byte not in _TEXT_BYTES]
+    if 3 * len(strange) >= len(data):
+        return True
+    framing = sum(byte in _FRAMING_BYTES for byte in strange)
+    return 5 * len(strange) >= len(data) and 2 * framing >= len(strange)
