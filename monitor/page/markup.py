@@ -83,8 +83,12 @@ def _page(title: str, body: str) -> str:
 
 
 def _text(text: str) -> str:
-    """Escaped for HTML; control characters (which a damaged name may hold) are shown as a replacement mark."""
-    return escape("".join(sign if sign.isprintable() or sign == " " else "\ufffd" for sign in text), quote=True)
+    """Escaped for HTML; control characters (which a damaged name may hold) are shown as a replacement mark.
+
+    A figure and its unit stay on one line.
+    """
+    shown = "".join(sign if sign.isprintable() else "\ufffd" for sign in text)
+    return escape(shown.replace(" °C", "\u00a0°C").replace(" %", "\u00a0%"), quote=True)
 
 
 def _title(view: StatusView) -> str:
@@ -130,15 +134,18 @@ def _head(view: StatusView, local_time: LocalTime) -> str:
         f"<header><h1>{_text(view.place or 'Emberpail')}</h1>",
         f'<p>As of <time datetime="{now.isoformat(timespec="seconds")}">{now:%a %d %b, %H:%M:%S}</time></p></header>',
     ]
+    troubles = []
     if view.invented:
-        parts.append('<p class="banner trouble">Demo: these buckets, this place and this night are invented.</p>')
+        troubles.append("<li>Demo: these buckets, this place and this night are invented.</li>")
     for sentence in view.watch:
         words = _text(sentence)
-        parts.append(f'<p class="banner trouble" data-announce="{words}">The watch itself: {words}</p>')
+        troubles.append(f'<li data-announce="{words}"><strong>The watch itself:</strong> {words}</li>')
     if view.no_phone:
-        parts.append(
-            '<p class="banner trouble">Nobody can be rung: no phone route is set. An alarm shows on this page only.</p>'
+        troubles.append(
+            "<li><strong>Nobody can be rung:</strong> no phone route is set. An alarm shows on this page only.</li>"
         )
+    if troubles:
+        parts.append(f'<ul class="trouble">{"".join(troubles)}</ul>')
     return "".join(parts)
 
 
@@ -166,15 +173,17 @@ def _card(bucket: BucketView, view: StatusView, local_time: LocalTime, *, link: 
     parts += [f'<p class="fault">{_text(fault)}</p>' for fault in bucket.probe_faults]
     if bucket.completeness:
         left = f" Potash left after dilution: {_text(bucket.potash_left)}." if bucket.potash_left else ""
+        # An old figure is told as an old one.
+        when = " at the last reading" if bucket.is_stale else ""
         parts.append(
-            f'<p class="used">Potash used up: <strong>{_text(bucket.completeness)}</strong>'
+            f'<p class="used">Potash used up{when}: <strong>{_text(bucket.completeness)}</strong>'
             f"<small>Not a measure of what is left.{left}</small></p>"
         )
-    if bucket.outlook:
+    if bucket.outlook and standing != STALE:  # what one could sleep on was said of readings that no longer come
         parts.append(f'<p class="outlook">{_text(bucket.outlook)}</p>')
     if bucket.next_action:
-        parts.append(f'<p class="next"><strong>Next:</strong> {_text(bucket.next_action)}</p>')
         parts.append(_cautions(bucket.cautions))
+        parts.append(f'<p class="next"><strong>Next:</strong> {_text(bucket.next_action)}</p>')
     if link:
         parts.append(
             f'<a class="button" href="/bucket/{quote(bucket.name, safe="")}">Curve and log of {_text(bucket.name)}</a>'
@@ -193,7 +202,7 @@ def _figure(bucket: BucketView) -> str:
         if stale
         else " · ".join(filter(None, (bucket.direction, f"read {age}")))
     )
-    figure = f'<p class="figure{aged}">{bucket.temperature_c:.0f}<small> °C</small></p>'
+    figure = f'<p class="figure{aged}"><b>{bucket.temperature_c:.0f}</b><small> °C</small></p>'
     return f'{figure}<p class="age{aged}">{_text(words)}</p>'
 
 
@@ -205,15 +214,16 @@ def _alarm(alarm: AlarmView, bucket: BucketView, view: StatusView, local_time: L
     announce = f' data-announce="{_text(alarm.says)}"' if alarm.urgency == "now" else ""
     state = f" · {_text(alarm.state_words)}" if alarm.state_words else ""
     return (
-        f'<div class="alarm"{announce}><p class="says">{_text(alarm.says)}</p><p class="do">{_text(alarm.do)}</p>'
-        f"{_cautions(alarm.cautions)}"
+        f'<div class="alarm"{announce}><p class="says">{_text(alarm.says)}</p>'
+        # The caution stands before the deed: whoever is half asleep reads no further than the deed.
+        f'{_cautions(alarm.cautions)}<p class="do">{_text(alarm.do)}</p>'
         f'<p class="since">since {_clock(alarm.since_s, view.at_s, local_time)}{state}</p></div>'
     )
 
 
 def _cautions(cautions: Iterable[str]) -> str:
     items = "".join(f"<li>{_text(caution)}</li>" for caution in cautions)
-    return f'<div class="cautions"><p>Before you do it</p><ul>{items}</ul></div>' if items else ""
+    return f'<div class="cautions"><p>First</p><ul>{items}</ul></div>' if items else ""
 
 
 def _drawing(bucket: BucketView, local_time: LocalTime) -> str:

@@ -17,7 +17,7 @@ NOW, DAYLIGHT, STALE, QUIET, EMPTY = "now", "daylight", "stale", "quiet", "empty
 STANDINGS = (NOW, DAYLIGHT, STALE, QUIET, EMPTY)  # in the order in which the page lists buckets
 STANDING_WORDS = {
     NOW: "Act now",
-    DAYLIGHT: "Needs you by daylight",
+    DAYLIGHT: "Waits for daylight",
     STALE: "No fresh reading",
     QUIET: "No alarm",
     EMPTY: "No batch",
