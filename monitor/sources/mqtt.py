@@ -1,0 +1,482 @@
+"""Lines from nodes behind an MQTT broker, acknowledged only once they are committed.
+
+The session is kept by the broker (fixed client id, clean session off, QoS 1), so what comes while the watch is away
+waits there. A message is acknowledged by ``Line.ack``, which the worker calls after its commit; a stock broker sends
+no more than ``IN_FLIGHT_WINDOW`` unacknowledged messages, hence ``MqttSource.unacknowledged``.
+
+Two decisions keep this small. The network loop is driven here, in the source's own thread, not in one of the
+library's: a thread that dies unseen is the library's best known trap. And every connection has a client object of
+its own: nothing of a broken connection, least of all its message ids, can leak into the next.
+
+MQTT 3.1.1, because every broker speaks it and keeps such a session without an expiry to agree on.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import itertools
+import select
+import socket
+import ssl
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.sources.health import HealthBook, SourceHealth
+from monitor.sources.line import MAX_LINE_BYTES, Clock, Deliver, Line, Origin
+
+DEFAULT_TOPIC = "emberpail/+/readings"
+# What a stock broker sends unacknowledged (mosquitto.conf: max_inflight_messages 20); then it waits.
+IN_FLIGHT_WINDOW = 20
+# Commit when this many wait, so that the broker never has to.
+COMMIT_AT = IN_FLIGHT_WINDOW // 2
+
+# Short, so that a dead link is noticed within two of them.
+KEEPALIVE_S = 20
+_CONNECT_TIMEOUT_S = 5.0
+_HELLO_TIMEOUT_S = 10.0
+_FIRST_WAIT_S = 0.5
+_LONGEST_WAIT_S = 15.0
+_TURN_S = 0.5
+# A full window for longer than this means that the worker does not commit.
+_WINDOW_STUCK_S = 60.0
+# Thrown out this soon and this often after connecting: somebody else uses the client id.
+_BRIEF_S = 5.0
+_BRIEF_TIMES = 3
+
+
+class BrokerUnavailable(ValueError):
+    """The broker cannot be used now. ``mend``: a person has to do something, waiting alone will not help."""
+
+    def __init__(self, sentence: str, *, mend: bool) -> None:
+        self.mend = mend
+        super().__init__(sentence)
+
+
+class MqttSource:
+    """Reads messages from a broker, for as long as the watch runs. See ``monitor.sources.line`` for the contract.
+
+    ``password`` never shows in a sentence. TLS, where on, verifies the broker against ``ca_file`` or the system's.
+    """
+
+    def __init__(
+        self,
+        host: str = "localhost",
+        port: int = 1883,
+        *,
+        clock: Clock,
+        name: str = "mqtt",
+        topic: str = DEFAULT_TOPIC,
+        client_id: str = "emberpail",
+        username: str | None = None,
+        password: str | None = None,
+        tls: bool = False,
+        ca_file: Path | str | None = None,
+        keepalive_s: int = KEEPALIVE_S,
+        clean_session: bool = False,
+    ) -> None:
+        self.name = name
+        self.host, self.port, self.topic, self.client_id = host, port, topic, client_id
+        self.tls, self.ca_file = tls, ca_file
+        self.username = username
+        self._password = password
+        self._keepalive_s = keepalive_s
+        self._clean_session = clean_session
+        self._clock = clock
+        self._book = HealthBook(clock.now, f"looking for the broker at {host}:{port}.")
+        self._lock = threading.Lock()
+        # Every message gets a number of its own, over all connections: the broker's message ids come again.
+        self._numbers = itertools.count()
+        self._waiting: dict[int, tuple[int, float]] = {}  # number -> message id, arrival; of this connection only
+        self._acks: list[int] = []  # message ids to acknowledge on this connection
+        self._wake_r, self._wake_w = socket.socketpair()
+        self._wake_r.setblocking(False)
+        self._wake_w.setblocking(False)
+        self._brief = 0
+
+    # ---- what others ask -------------------------------------------------------------------------------------------
+
+    def health(self) -> SourceHealth:
+        """How it stands now."""
+        return self._book.snapshot()
+
+    @property
+    def unacknowledged(self) -> int:
+        """How many messages of this connection wait to be committed; at ``COMMIT_AT`` it is time to."""
+        with self._lock:
+            return len(self._waiting)
+
+    # ---- the thread ------------------------------------------------------------------------------------------------
+
+    def run(self, deliver: Deliver, stop: threading.Event) -> None:
+        """Deliver messages until ``stop`` is set; connects again whenever the broker goes away."""
+        wait_s = _FIRST_WAIT_S
+        while not stop.is_set():
+            self._book.progress()
+            connection = _Connection(self, deliver)
+            try:
+                connection.live(stop)
+            except BrokerUnavailable as problem:
+                self._book.enter("trouble" if problem.mend else "waiting", str(problem))
+            except Exception as error:
+                self._book.fault("unexpected")
+                self._book.enter("trouble", f"the connection to {self.where} failed as nobody foresaw: {error!r}.")
+            finally:
+                connection.close()
+                self._forget_acks()
+            if connection.listening:
+                self._book.fault("disconnected")
+                wait_s = _FIRST_WAIT_S
+                self._mind_brief(connection.lasted_s)
+            if not stop.wait(wait_s):
+                # A client id used twice would else make both throw each other out twice a second.
+                wait_s = min(2.0 * wait_s, _LONGEST_WAIT_S) if self._brief < _BRIEF_TIMES else _LONGEST_WAIT_S
+
+    @property
+    def where(self) -> str:
+        """The broker's address as a person writes it."""
+        return f"{self.host}:{self.port}"
+
+    def _mind_brief(self, lasted_s: float) -> None:
+        self._brief = self._brief + 1 if lasted_s < _BRIEF_S else 0
+        if self._brief >= _BRIEF_TIMES:
+            self._book.enter(
+                "trouble",
+                f"the broker {self.where} cuts us off at once, again and again: another program likely uses "
+                f'the client id "{self.client_id}" too; give one of them another client_id.',
+            )
+
+    # ---- acknowledging ---------------------------------------------------------------------------------------------
+
+    def _expect_ack(self, mid: int, arrival_s: float) -> Callable[[], None]:
+        with self._lock:
+            number = next(self._numbers)
+            self._waiting[number] = (mid, arrival_s)
+        return functools.partial(self._ack, number)
+
+    def _ack(self, number: int) -> None:
+        """Called from the worker's thread after its commit; the PUBACK itself goes out from the source's thread."""
+        with self._lock:
+            # One of an earlier connection is not here any more: the broker has sent, or will send, that message again.
+            mid, _ = self._waiting.pop(number, (None, 0.0))
+            if mid is None:
+                return
+            self._acks.append(mid)
+        with contextlib.suppress(OSError):  # full: it wakes up anyway
+            self._wake_w.send(b"a")
+
+    def _take_acks(self) -> list[int]:
+        with self._lock:
+            mids, self._acks = self._acks, []
+        return mids
+
+    def _forget_acks(self) -> None:
+        with self._lock:
+            self._waiting.clear()
+            self._acks.clear()
+
+    def _oldest_waiting_s(self) -> float | None:
+        """Arrival of the oldest message that waits, when the broker's window is full."""
+        with self._lock:
+            if len(self._waiting) < IN_FLIGHT_WINDOW:
+                return None
+            return min(arrival_s for _, arrival_s in self._waiting.values())
+
+
+class _Connection:
+    """One connection to the broker, with a client object of its own. All of it runs in the source's thread."""
+
+    def __init__(self, source: MqttSource, deliver: Deliver) -> None:
+        self.listening = False
+        self._source = source
+        self._book = source._book
+        self._deliver = deliver
+        self._problem: BrokerUnavailable | None = None
+        self._listening_since = 0.0
+        self._stuck = False
+        self._client = self._new_client()
+
+    @property
+    def lasted_s(self) -> float:
+        """How long it listened."""
+        return time.monotonic() - self._listening_since
+
+    def _new_client(self) -> paho.Client:
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._source.client_id,
+            clean_session=self._source._clean_session,
+            protocol=paho.MQTTv311,
+            reconnect_on_failure=False,
+            manual_ack=True,
+        )
+        client.connect_timeout = _CONNECT_TIMEOUT_S
+        if self._source.username is not None:
+            client.username_pw_set(self._source.username, self._source._password)
+        client.on_connect = self._guarded(self._on_connect)
+        client.on_subscribe = self._guarded(self._on_subscribe)
+        client.on_message = self._guarded(self._on_message)
+        return client
+
+    def _guarded(self, body: Callable[..., None]) -> Callable[..., None]:
+        """A callback that raises would take the network loop with it: count it and go on."""
+
+        def callback(*arguments: Any) -> None:
+            try:
+                body(*arguments)
+            except Exception:
+                self._book.fault("callback_failed")
+
+        return callback
+
+    # ---- the loop --------------------------------------------------------------------------------------------------
+
+    def live(self, stop: threading.Event) -> None:
+        """Connect, subscribe, receive, until ``stop`` is set. Raises BrokerUnavailable when it cannot go on."""
+        self._connect()
+        give_up = time.monotonic() + _HELLO_TIMEOUT_S
+        while not stop.is_set():
+            self._book.progress()
+            self._turn()
+            if self._problem is not None:
+                raise self._problem
+            if not self.listening and time.monotonic() > give_up:
+                raise BrokerUnavailable(
+                    f"{self._source.where} does not answer as an MQTT broker does: check host and port.", mend=True
+                )
+            self._mind_window()
+
+    def _connect(self) -> None:
+        source = self._source
+        try:
+            if source.tls:
+                context = ssl.create_default_context(cafile=str(source.ca_file) if source.ca_file else None)
+                self._client.tls_set_context(context)
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or "it holds no certificate"
+            raise BrokerUnavailable(
+                f"the certificate file {source.ca_file} cannot be used ({reason}): correct ca_file.", mend=True
+            ) from None
+        try:
+            self._client.connect(source.host, source.port, source._keepalive_s)
+        except (OSError, ValueError) as error:
+            raise why_not(error, source) from None
+
+    def _turn(self) -> None:
+        """Wait for the network, an acknowledgement or half a second, and do what is due."""
+        client, wake = self._client, self._source._wake_r
+        sock = client.socket()
+        if sock is None:
+            raise self._lost()
+        # TLS may hold decrypted bytes that the operating system no longer shows.
+        pending = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+        try:
+            readable, _, _ = select.select(
+                [sock, wake], [sock] if client.want_write() else [], [], 0.0 if pending else _TURN_S
+            )
+        except (OSError, ValueError):
+            raise self._lost() from None
+        if wake in readable:
+            with contextlib.suppress(OSError):
+                wake.recv(4096)
+        for mid in self._source._take_acks():
+            client.ack(mid, 1)
+        if sock in readable or pending:
+            client.loop_read()
+        if client.want_write():
+            client.loop_write()
+        client.loop_misc()
+        if client.socket() is None:
+            raise self._problem or self._lost()
+
+    def _lost(self) -> BrokerUnavailable:
+        where = self._source.where
+        if self.listening:
+            return BrokerUnavailable(
+                f"the broker {where} went away; it is connected again when it is back.", mend=False
+            )
+        return BrokerUnavailable(
+            f"{where} closed the connection before it said hello: check port, tls and, if the broker limits them, "
+            "client_id.",
+            mend=False,
+        )
+
+    def _mind_window(self) -> None:
+        oldest_s = self._source._oldest_waiting_s()
+        stuck = oldest_s is not None and self._source._clock.now() - oldest_s > _WINDOW_STUCK_S
+        if stuck and not self._stuck:
+            self._book.fault("window_stuck")
+            self._book.enter(
+                "trouble",
+                f"the journal has not taken in the last {IN_FLIGHT_WINDOW} messages, so the broker sends no more: "
+                "see whether the disk is full.",
+            )
+        elif self._stuck and not stuck:
+            self._tell_listening()
+        self._stuck = stuck
+
+    def close(self) -> None:
+        """Say goodbye where possible, so that the broker does not wait for us."""
+        with contextlib.suppress(Exception):
+            for mid in self._source._take_acks():
+                self._client.ack(mid, 1)
+            self._client.disconnect()
+            self._client.loop_write()
+        with contextlib.suppress(Exception):
+            self._client._sock_close()
+
+    # ---- callbacks -------------------------------------------------------------------------------------------------
+
+    def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self._problem = self._refused(str(reason))
+            return
+        # Here and not after connecting: a broker that forgot the session has forgotten the subscription, too.
+        client.subscribe(self._source.topic, qos=1)
+
+    def _refused(self, reason: str) -> BrokerUnavailable:
+        source = self._source
+        if reason.lower() in ("bad user name or password", "not authorized"):
+            if source.username is None:
+                sentence = f"the broker {source.where} wants a user name and a password: set username and password."
+            else:
+                sentence = (
+                    f'the broker {source.where} refuses the user name "{source.username}" or its password: '
+                    "correct username and password."
+                )
+            return BrokerUnavailable(sentence, mend=True)
+        if "identifier" in reason.lower():
+            return BrokerUnavailable(
+                f'the broker {source.where} refuses the client id "{source.client_id}": change client_id.', mend=True
+            )
+        return BrokerUnavailable(f"the broker {source.where} refuses us ({reason.lower()}).", mend=False)
+
+    def _on_subscribe(self, _client: Any, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
+        if any(reason.is_failure for reason in reasons):
+            self._problem = BrokerUnavailable(
+                f'the broker {self._source.where} does not let us read the topic "{self._source.topic}": '
+                "correct topic, or have the broker's access list allow it.",
+                mend=True,
+            )
+            return
+        self.listening = True
+        self._listening_since = time.monotonic()
+        if self._source._brief < _BRIEF_TIMES:
+            self._tell_listening()
+
+    def _tell_listening(self) -> None:
+        self._book.enter("connected", f'connected to {self._source.where}, listening to "{self._source.topic}".')
+
+    def _on_message(self, _client: Any, _data: Any, message: paho.MQTTMessage) -> None:
+        source = self._source
+        arrival_s = source._clock.now()
+        payload = bytes(message.payload)
+        if not payload.strip() or len(payload) > MAX_LINE_BYTES:
+            # Empty is how a retained message is deleted; neither will get better by being sent again.
+            if payload.strip():
+                self._book.fault("too_long")
+            if message.qos:
+                self._client.ack(message.mid, message.qos)
+            return
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = message._topic.decode("utf-8", "replace")
+        ack = source._expect_ack(message.mid, arrival_s) if message.qos == 1 else None
+        if message.dup:
+            self._book.fault("sent_again")
+        line = Line(
+            arrival_s,
+            payload.replace(b"\n", b" "),
+            Origin("mqtt", source.name, topic),
+            message.retain,
+            message.dup,
+            ack,
+        )
+        self._book.took_line(arrival_s)
+        try:
+            self._deliver(line)
+        except Exception:
+            # Not acknowledged, so the broker sends it again after the next connection.
+            self._book.fault("not_taken_in")
+
+
+def why_not(error: BaseException, source: MqttSource) -> BrokerUnavailable:
+    """An error of connecting -> the sentence that says what it means and how to mend it."""
+    where = source.where
+    if isinstance(error, ssl.SSLCertVerificationError):
+        reason = error.verify_message.rstrip(".")
+        return BrokerUnavailable(
+            f"the certificate of the broker {where} is not trusted ({reason}): set ca_file to the certificate that "
+            "signed it, and host to a name that stands in it.",
+            mend=True,
+        )
+    if isinstance(error, ssl.SSLError):
+        return BrokerUnavailable(
+            f"{where} does not speak TLS as it should: check port (8883 is usual with tls) and the broker's listener.",
+            mend=True,
+        )
+    if isinstance(error, socket.gaierror):
+        return BrokerUnavailable(
+            f'the broker\'s name "{source.host}" is not known on this network: correct host, or wait for the network.',
+            mend=False,
+        )
+    if isinstance(error, ConnectionRefusedError):
+        return BrokerUnavailable(
+            f"nothing answers at {where}: start the broker, or correct host and port; we go on trying.", mend=False
+        )
+    if isinstance(error, TimeoutError):
+        return BrokerUnavailable(f"{where} does not answer: is the broker's computer on the network?", mend=False)
+    if isinstance(error, ValueError):
+        return BrokerUnavailable(f"{where} is no broker's address ({error}): correct host and port.", mend=True)
+    what = getattr(error, "strerror", None) or repr(error)
+    return BrokerUnavailable(f"the broker {where} cannot be reached ({what}); we go on trying.", mend=False)
+
+
+class _Still:
+    """A clock for a check, which stamps nothing."""
+
+    def now(self) -> float:
+        return 0.0
+
+
+def check_broker(
+    host: str = "localhost",
+    port: int = 1883,
+    *,
+    topic: str = DEFAULT_TOPIC,
+    client_id: str = "emberpail",
+    username: str | None = None,
+    password: str | None = None,
+    tls: bool = False,
+    ca_file: Path | str | None = None,
+) -> tuple[bool, str]:
+    """Connect and subscribe as ``MqttSource`` would, then leave again: (it works, one sentence).
+
+    Goes under a client id of its own, so that a running watch is not thrown out.
+    """
+    source = MqttSource(
+        host, port, clock=_Still(), topic=topic, client_id=f"{client_id}-check", username=username, password=password,
+        tls=tls, ca_file=ca_file, clean_session=True,
+    )  # fmt: skip
+    connection = _Connection(source, lambda line: None)
+    try:
+        connection._connect()
+        give_up = time.monotonic() + _HELLO_TIMEOUT_S
+        while not connection.listening and connection._problem is None:
+            connection._turn()
+            if time.monotonic() > give_up:
+                return False, f"{source.where} does not answer as an MQTT broker does: check host and port."
+        if connection._problem is not None:
+            raise connection._problem
+    except BrokerUnavailable as problem:
+        return False, str(problem)
+    finally:
+        connection.close()
+    return True, f'the broker {source.where} answers and lets us read "{topic}".'

@@ -1,0 +1,382 @@
+"""NAME.rec: what came over the wire, written by ``watch --record``, read by ``replay`` and played by the demo.
+
+One line each: arrival time (Unix seconds, three decimals, by a clock that never steps), a tab, the bytes as they
+came. A line that begins with ``#`` holds a JSON note: ``source``, ``kind`` and ``topic`` before the first line and
+wherever the origin changes; ``retained`` before a retained line; ``clock_step_s``; ``at`` with a ``note``.
+"""
+
+from __future__ import annotations
+
+import heapq
+import json
+import os
+import threading
+import time
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import IO, Any, NamedTuple
+
+from monitor.sources.health import HealthBook, SourceHealth
+from monitor.sources.line import MAX_LINE_BYTES, Clock, Deliver, Line, Origin
+
+# The stamp and the tab come on top of what a source lets through.
+_LONGEST = MAX_LINE_BYTES + 64
+# A damaged digit can throw a stamp years ahead. A leap longer than this counts only when the next stamp, or a note,
+# confirms it; without that rule one flipped bit would put all later lines at the end of time.
+_LEAP_S = 7 * 86400.0
+_CONFIRMS_S = 86400.0
+# The year 2200: later than any true stamp.
+_LATEST_S = 7.3e9
+
+
+class RecordingError(ValueError):
+    """A recording cannot be opened, in one sentence."""
+
+
+# ---- reading -------------------------------------------------------------------------------------------------------
+
+
+class RecordedLine(NamedTuple):
+    """One line of a recording. ``note`` holds what the notes just before it say, None where there were none."""
+
+    arrival_s: float
+    data: bytes
+    retained: bool
+    note: Mapping[str, Any] | None
+    origin: Origin
+
+
+class Recording:
+    """Iterate over it for its lines, in order; arrival times never go back. Damage is counted in ``faults``.
+
+    ``faults`` counts "no_stamp" (no arrival time before a tab), "bad_stamp" (not a time, or far from its neighbours),
+    "stepped_back" (clamped to the latest time seen), "too_long" (over 64 kB) and "bad_note".
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = Path(path)
+        self.faults: dict[str, int] = {}
+
+    def __iter__(self) -> Iterator[RecordedLine]:
+        self.faults = {}
+        with _open(self.path) as file:
+            yield from self._lines(file)
+
+    def _lines(self, file: IO[bytes]) -> Iterator[RecordedLine]:
+        name = self.path.stem
+        origin = Origin("recording", name)
+        latest_s: float | None = None
+        doubtful_s: float | None = None  # a stamp that leapt ahead and waits to be confirmed
+        note: dict[str, Any] | None = None
+        for raw in self._whole_lines(file):
+            if raw.startswith(b"#"):
+                said = self._note(raw)
+                if said:
+                    note = said if note is None else note | said
+                    origin = _origin(said, origin, name)
+                    doubtful_s = _number(said.get("at"), doubtful_s)
+                continue
+            stamp, tab, data = raw.partition(b"\t")
+            if not tab:
+                if raw.strip():
+                    self._fault("no_stamp")
+                continue
+            try:
+                arrival_s = float(stamp)
+            except ValueError:
+                arrival_s = -1.0
+            if not 0.0 <= arrival_s <= _LATEST_S:  # NaN fails here, too
+                self._fault("bad_stamp")
+                continue
+            if latest_s is not None:
+                if arrival_s < latest_s:
+                    arrival_s = latest_s
+                    self._fault("stepped_back")
+                elif arrival_s - latest_s > _LEAP_S and not (
+                    doubtful_s is not None and abs(arrival_s - doubtful_s) <= _CONFIRMS_S
+                ):
+                    doubtful_s = arrival_s
+                    self._fault("bad_stamp")
+                    continue
+            latest_s, doubtful_s = arrival_s, None
+            retained = note is not None and note.get("retained") is True
+            yield RecordedLine(arrival_s, data, retained, note, origin)
+            note = None
+
+    def _whole_lines(self, file: IO[bytes]) -> Iterator[bytes]:
+        first = True
+        while raw := file.readline(_LONGEST):
+            if first:
+                raw, first = raw.removeprefix(b"\xef\xbb\xbf"), False  # an editor's byte order mark
+            if raw.endswith(b"\n"):
+                yield raw[:-1]
+            elif len(raw) < _LONGEST:
+                yield raw  # the last line, without a line feed
+            else:
+                self._fault("too_long")
+                while (raw := file.readline(_LONGEST)) and not raw.endswith(b"\n"):
+                    pass
+
+    def _note(self, raw: bytes) -> dict[str, Any] | None:
+        try:
+            said = json.loads(raw[1:])
+        except (ValueError, RecursionError):
+            said = None
+        if isinstance(said, dict):
+            return said
+        self._fault("bad_note")
+        return None
+
+    def _fault(self, kind: str) -> None:
+        self.faults[kind] = self.faults.get(kind, 0) + 1
+
+
+def _origin(note: Mapping[str, Any], origin: Origin, name: str) -> Origin:
+    if "source" not in note and "topic" not in note:
+        return origin
+    source, kind, topic = note.get("source"), note.get("kind"), note.get("topic")
+    return Origin(
+        kind if isinstance(kind, str) else ("mqtt" if topic else "recording"),
+        source if isinstance(source, str) else name,
+        topic if isinstance(topic, str) else "",
+    )
+
+
+def _number(value: object, default: float | None) -> float | None:
+    return float(value) if isinstance(value, int | float) and 0 <= value <= _LATEST_S else default
+
+
+def _open(path: Path) -> IO[bytes]:
+    try:
+        return open(path, "rb")
+    except FileNotFoundError:
+        raise RecordingError(f"there is no recording {path}: correct the path.") from None
+    except IsADirectoryError:
+        raise RecordingError(f"{path} is a folder: name a recording (.rec) in it.") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise RecordingError(f"the recording {path} cannot be read ({reason}): see that you own it.") from None
+
+
+def read_recording(path: Path | str) -> Recording:
+    """The lines of a recording, to iterate over; see ``Recording``. Raises RecordingError when it cannot be opened."""
+    _open(Path(path)).close()
+    return Recording(path)
+
+
+def last_arrival_s(path: Path | str) -> float | None:
+    """The latest believable arrival time near the end of a recording, so that a clock can start after it.
+
+    None for a recording that is not there or holds no line.
+    """
+    try:
+        with open(path, "rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(0, size - 4 * _LONGEST))
+            if file.tell():
+                file.readline()
+            tail = Recording(path)
+            return max((line.arrival_s for line in tail._lines(file)), default=None)
+    except OSError:
+        return None
+
+
+# ---- writing -------------------------------------------------------------------------------------------------------
+
+
+class RecordingWriter:
+    """Appends lines to a recording. Any thread may write.
+
+    Every line goes to the operating system at once, so a kill -9 loses none, and a torn last line of an earlier run is
+    completed before the first new one. ``flush`` asks the disk itself; the watch does so every few seconds. A full
+    disk raises nothing: ``trouble`` says it, ``lost`` counts, and writing goes on when there is room.
+    """
+
+    def __init__(self, path: Path | str, *, started_s: float | None = None) -> None:
+        """``started_s``, arrival clock, is noted as the start of the watch. Raises RecordingError."""
+        self.path = Path(path)
+        self.lost = 0
+        self.trouble: str | None = None
+        self._lock = threading.Lock()
+        self._origin: Origin | None = None
+        self._latest_s: float | None = None
+        try:
+            self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o644)
+            size = os.fstat(self._fd).st_size
+            self._torn = size > 0 and os.pread(self._fd, 1, size - 1) != b"\n"
+        except OSError as error:
+            raise RecordingError(
+                f"the recording {self.path} cannot be written ({error.strerror}): correct the path of --record."
+            ) from None
+        if started_s is not None:
+            self.note({"at": round(started_s, 3), "note": "watch started"})
+
+    def write(self, line: Line) -> None:
+        """Append a line, and before it the notes that it needs."""
+        with self._lock:
+            text = b""
+            if line.origin != self._origin:
+                text += _note_line(_origin_note(line.origin))
+            if self._latest_s is not None and line.arrival_s - self._latest_s > _LEAP_S / 2:
+                # A pause this long looks like a damaged stamp to the reader, unless a note confirms it.
+                text += _note_line({"at": round(line.arrival_s, 3), "note": "a long pause"})
+            if line.retained:
+                text += _note_line({"retained": True})
+            text += b"%.3f\t%b\n" % (line.arrival_s, line.data.replace(b"\n", b" "))
+            if self._append(text):
+                self._origin, self._latest_s = line.origin, line.arrival_s
+
+    def note(self, note: Mapping[str, object]) -> None:
+        """Append a note, for example ``{"clock_step_s": 3600.0}``."""
+        with self._lock:
+            self._append(_note_line(note))
+
+    def _append(self, text: bytes) -> bool:
+        if self._torn:
+            text = b"\n" + text
+        try:
+            written = os.write(self._fd, text)
+        except OSError as error:
+            self.lost += 1
+            self.trouble = f"the recording {self.path} cannot be written ({error.strerror}): make room on the disk."
+            return False
+        if written < len(text):
+            self._torn = True
+            self.lost += 1
+            self.trouble = f"the recording {self.path} cannot be written in full: make room on the disk."
+            return False
+        self._torn, self.trouble = False, None
+        return True
+
+    def flush(self) -> None:
+        """Have the disk keep what was written so far."""
+        try:
+            os.fdatasync(self._fd)
+        except OSError as error:
+            self.trouble = f"the recording {self.path} cannot be kept on the disk ({error.strerror}): look at the disk."
+
+    def close(self) -> None:
+        """Flush and close. Writing afterwards is a mistake."""
+        with self._lock:
+            if self._fd >= 0:
+                self.flush()
+                os.close(self._fd)
+                self._fd = -1
+
+    def __enter__(self) -> RecordingWriter:
+        return self
+
+    def __exit__(self, *_exc: object) -> None:
+        self.close()
+
+
+def _note_line(note: Mapping[str, object]) -> bytes:
+    return b"#" + json.dumps(note, separators=(",", ":")).encode("ascii") + b"\n"
+
+
+def _origin_note(origin: Origin) -> dict[str, object]:
+    note: dict[str, object] = {"source": origin.name, "kind": origin.kind}
+    if origin.topic:
+        note["topic"] = origin.topic
+    return note
+
+
+# ---- playing -------------------------------------------------------------------------------------------------------
+
+
+class PlayClock:
+    """An arrival clock for playing recordings: ``speed`` seconds for each real one, or driven by hand at speed 0."""
+
+    def __init__(self, start_s: float, speed: float = 0.0) -> None:
+        self.speed = speed
+        self._start_s = start_s
+        self._begun = time.monotonic()
+        self._driven_s = start_s
+
+    def now(self) -> float:
+        """Arrival time now, Unix seconds."""
+        if self.speed <= 0.0:
+            return self._driven_s
+        return max(self._driven_s, self._start_s + (time.monotonic() - self._begun) * self.speed)
+
+    def advance_to(self, time_s: float) -> None:
+        """Move on to a time; going back is not possible."""
+        self._driven_s = max(self._driven_s, time_s)
+
+
+class RecordingSource:
+    """Plays recordings as if they came over the wire, merged in the order of arrival, and ends.
+
+    ``speed`` None plays as fast as it can be read and drives the clock, if that can be driven (``advance_to``); else
+    ``clock`` must run that many times as fast as real time (a ``PlayClock``), and each line waits for its moment.
+    """
+
+    def __init__(
+        self,
+        paths: Path | str | Iterable[Path | str],
+        *,
+        clock: Clock,
+        name: str = "recording",
+        speed: float | None = None,
+    ) -> None:
+        self.name = name
+        self.paths = [Path(paths)] if isinstance(paths, str | Path) else [Path(path) for path in paths]
+        self.finished = False
+        self._clock = clock
+        self._speed = speed
+        self._book = HealthBook(clock.now, f"about to play {self._names()}.")
+
+    def _names(self) -> str:
+        return ", ".join(path.name for path in self.paths)
+
+    def first_arrival_s(self) -> float | None:
+        """When the first line arrives, for starting a clock; None when there is no line. Raises RecordingError."""
+        firsts = [next(iter(read_recording(path)), None) for path in self.paths]
+        return min((line.arrival_s for line in firsts if line is not None), default=None)
+
+    def health(self) -> SourceHealth:
+        """How it stands now."""
+        return self._book.snapshot()
+
+    def run(self, deliver: Deliver, stop: threading.Event) -> None:
+        """Deliver the lines; returns when all are delivered (``finished``) or ``stop`` is set."""
+        try:
+            recordings = [read_recording(path) for path in self.paths]
+            self._book.enter("connected", f"playing {self._names()}.")
+            for line in heapq.merge(*recordings, key=lambda line: line.arrival_s):
+                if not self._wait_for(line.arrival_s, stop):
+                    return
+                self._hand_on(line, deliver)
+        except RecordingError as error:
+            self._book.enter("trouble", str(error))
+            return
+        except Exception as error:
+            self._book.fault("unexpected")
+            self._book.enter("trouble", f"playing {self._names()} failed in a way nobody foresaw: {error!r}.")
+            return
+        for recording in recordings:
+            for kind, times in recording.faults.items():
+                self._book.fault(kind, times)
+        self.finished = True
+        self._book.enter("waiting", f"{self._names()} has been played to its end.")
+
+    def _hand_on(self, line: RecordedLine, deliver: Deliver) -> None:
+        self._book.took_line(line.arrival_s)
+        try:
+            deliver(Line(line.arrival_s, line.data, line.origin, line.retained))
+        except Exception:
+            self._book.fault("not_taken_in")
+
+    def _wait_for(self, arrival_s: float, stop: threading.Event) -> bool:
+        """Until that time on the clock; False when stopped."""
+        self._book.progress()
+        if self._speed is None:
+            if isinstance(self._clock, PlayClock):
+                self._clock.advance_to(arrival_s)
+            return not stop.is_set()
+        while (ahead_s := arrival_s - self._clock.now()) > 0.0:
+            # Never for long: the clock may be driven by somebody else, too.
+            if stop.wait(min(0.25, ahead_s / self._speed if self._speed > 0.0 else 0.25)):
+                return False
+            self._book.progress()
+        return not stop.is_set()
