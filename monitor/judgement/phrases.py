@@ -1,0 +1,267 @@
+"""Numbers and findings as the maker's words; what is not known stays unsaid or is named as unknown. Pure.
+
+Every phrase comes from `Facts`, which turns away whatever is missing, not finite or of the wrong kind, so that no
+"None" and no "nan" ever reaches a screen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from numbers import Real
+
+# A normal distribution holds 90 % within 1.645 standard deviations (any table of it): the "5 to 95 %" of the design.
+_NINETY_PERCENT_SD = 1.645
+
+# Above this the paste reacts by itself and spits when blended or stirred. Common practice.
+BLEND_LIMIT_C = 75.0
+
+
+class Facts:
+    """The facts of a condition, read one by one; None for what is missing or makes no sense."""
+
+    def __init__(self, values: Mapping[str, object]) -> None:
+        self._values = values
+
+    def number(self, name: str) -> float | None:
+        """A finite number, else None."""
+        return finite(self._values.get(name))
+
+    def text(self, name: str) -> str:
+        """A text without line breaks, else ''."""
+        value = self._values.get(name)
+        return " ".join(value.split()) if isinstance(value, str) else ""
+
+    def flag(self, name: str) -> bool | None:
+        """True or False, else None."""
+        value = self._values.get(name)
+        return value if isinstance(value, bool) else None
+
+    def pair(self, name: str) -> tuple[float, float] | None:
+        """Two finite numbers, lower first, else None."""
+        value = self._values.get(name)
+        if not isinstance(value, (tuple, list)) or len(value) != 2:
+            return None
+        low, high = finite(value[0]), finite(value[1])
+        return None if low is None or high is None else (min(low, high), max(low, high))
+
+
+def finite(value: object) -> float | None:
+    """The value as a float when it is a finite number, else None."""
+    if isinstance(value, bool) or not isinstance(value, Real):
+        return None
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+def whole(value: float) -> str:
+    """A whole number without the minus sign of a rounded -0.4."""
+    return f"{round(value) + 0:d}"
+
+
+def degrees(temperature_c: float) -> str:
+    """'52 °C'."""
+    return f"{whole(temperature_c)} °C"
+
+
+def duration(minutes: float) -> str:
+    """'25 min', '3 h', '2 days': as exact as a person says it."""
+    minutes = max(0.0, minutes)
+    if minutes < 100:
+        return f"{whole(minutes)} min"
+    if minutes < 36 * 60:
+        return f"{whole(minutes / 60)} h"
+    return f"{whole(minutes / 1440)} days"
+
+
+def percent_with_range(fraction: object, sd: object) -> str:
+    """'about 62 % (52 to 72)', the range holding 90 %; '' when either is missing: never a share without its range."""
+    middle, spread = finite(fraction), finite(sd)
+    if middle is None or spread is None:
+        return ""
+    half = max(0.01, _NINETY_PERCENT_SD * abs(spread))
+    middle = min(1.0, max(0.0, middle))
+    low, high = max(0.0, middle - half), min(1.0, middle + half)
+    if high - low > 0.6:
+        return f"somewhere between {whole(low * 100)} and {whole(high * 100)} %"
+    return f"about {whole(middle * 100)} % ({whole(low * 100)} to {whole(high * 100)})"
+
+
+def after_what(facts: Facts) -> str:
+    """'25 min after blending', or after the pour when no blend is known, or ''."""
+    since_blend = facts.number("minutes_since_blend")
+    if since_blend is not None:
+        return f"{duration(since_blend)} after blending"
+    since_pour = facts.number("minutes_since_pour")
+    if since_pour is None:
+        hours = facts.number("hours_since_pour")
+        since_pour = None if hours is None else hours * 60
+    return "" if since_pour is None else f"{duration(since_pour)} after the pour"
+
+
+def heat_now(facts: Facts) -> str:
+    """'52 °C and falling 6 °C an hour', or that the temperature is not known."""
+    temperature_c = facts.number("temperature_c")
+    if temperature_c is None:
+        return "its temperature is not known"
+    direction = {"rising": " and rising", "falling": " and falling", "steady": " and steady"}.get(
+        facts.text("direction"), ""
+    )
+    rate = facts.number("rate_k_per_h")
+    if direction in (" and rising", " and falling") and rate is not None and abs(rate) >= 1:
+        per_minute = abs(rate) / 60
+        fast = f"{per_minute:.0f} °C a minute" if per_minute >= 1 else f"{whole(abs(rate))} °C an hour"
+        direction = f"{direction} {fast}"
+    return degrees(temperature_c) + direction
+
+
+def heat_short(facts: Facts) -> str:
+    """As `heat_now` without the rate, for a lock screen; '' when not known."""
+    temperature_c = facts.number("temperature_c")
+    if temperature_c is None:
+        return ""
+    direction = facts.text("direction")
+    return degrees(temperature_c) + (f" and {direction}" if direction in ("rising", "falling", "steady") else "")
+
+
+def good_now(facts: Facts, otherwise: str = "") -> str:
+    """'a good one stands at 75 to 88', or ``otherwise`` when no band is known."""
+    low, high = facts.number("good_low_c"), facts.number("good_high_c")
+    if low is None or high is None:
+        return otherwise
+    return f"a good one stands at {whole(min(low, high))} to {whole(max(low, high))} now"
+
+
+def cover_and_lid(facts: Facts) -> str:
+    """'Last noted: bare, lid on.'"""
+    cover = {"bare": "no cover", "blanket": "under a blanket", "box": "in its box", "covered": "covered"}.get(
+        facts.text("cover"), facts.text("cover")
+    )
+    lid = {"on": "lid on", "off": "lid off"}.get(facts.text("lid"), "")
+    noted = ", ".join(word for word in (cover, lid) if word)
+    return f"Last noted: {noted}." if noted else "Cover and lid: nothing noted."
+
+
+_CAUSES = {
+    "poor_blend": "the blend was poor (a split looks much the same from the heat)",
+    "split": "it has split (a poor blend looks much the same from the heat)",
+    "short_potash": "weak or short potash",
+    "cold": "it was poured too cool",
+}
+_CAUSE_ALIASES = {"separated": "split", "weak_potash": "short_potash", "weak": "short_potash", "poured_cold": "cold"}
+
+
+def cause_id(facts: Facts) -> str:
+    """One of poor_blend, split, short_potash, cold, or 'unknown'."""
+    cause = facts.text("cause")
+    cause = _CAUSE_ALIASES.get(cause, cause)
+    return cause if cause in _CAUSES else "unknown"
+
+
+def likely_cause(facts: Facts) -> str:
+    """The cause as likely, never as sure."""
+    cause = cause_id(facts)
+    if cause == "unknown":
+        return "The heat alone does not show the cause."
+    probability = facts.number("cause_probability")
+    likely = "Perhaps" if probability is not None and probability < 0.5 else "Likely"
+    return f"{likely}, not surely: {_CAUSES[cause]}."
+
+
+def blending_helps(facts: Facts) -> bool:
+    """Whether to advise another blend. Never for weak or short potash, whatever else was found."""
+    return cause_id(facts) != "short_potash" and facts.flag("reblend_helps") is not False
+
+
+def too_hot_to_blend(facts: Facts) -> bool:
+    """Whether the paste stands above what may be blended, as it would be printed."""
+    temperature_c = facts.number("temperature_c")
+    return temperature_c is not None and round(temperature_c) > BLEND_LIMIT_C - 1
+
+
+def potash_left(facts: Facts) -> str:
+    """'Potash left ...' as a range, apart from completeness; '' when not known."""
+    left = facts.pair("potash_left_g_l")
+    if left is None or left[1] < 0:
+        return ""
+    low, high = max(0.0, left[0]), left[1]
+    grams = f"up to {high:.1f}" if low < 0.05 else f"{low:.1f} to {high:.1f}"
+    return f"Potash left: {grams} g in each litre after dilution, if the potash was as strong as entered."
+
+
+def may_wait(facts: Facts, urgency: str) -> str:
+    """Whether it may wait till morning, as far as anybody has said."""
+    wait = facts.flag("can_wait_until_morning")
+    if wait is None:
+        return "It may wait until morning." if urgency != "now" else ""
+    return "It may wait until morning." if wait else "It should not wait until morning."
+
+
+def clip(text: str, most: int) -> str:
+    """The text, cut to ``most`` characters with an ellipsis when it is longer."""
+    return text if len(text) <= most else text[: max(0, most - 1)].rstrip() + "…"
+
+
+def sentences(*parts: str) -> str:
+    """Join what is not empty with blanks."""
+    return " ".join(part for part in parts if part)
+
+
+_GUESSED = {
+    "no_ambient": "no probe in the air, so the air's temperature is guessed",
+    "pour_temperature": "the temperature at the pour was not noted",
+    "blend_time": "the time of the blend was not noted",
+    "unweighed_koh": "the potash was not weighed",
+    "koh_kg": "the potash was not weighed",
+    "koh_purity": "the potash's purity was not given",
+    "unknown_purity": "the potash's purity was not given",
+    "pour_time": "the time of the pour was not noted",
+    "vessel": "the bucket's size was not given",
+    "unweighed_oil": "the oil was not weighed",
+    "unweighed_oils": "the oil was not weighed",
+    "oil_kg": "the oil was not weighed",
+    "unweighed_water": "the water was not weighed",
+    "water_kg": "the water was not weighed",
+    "unknown_oil": "the oil is not in the table",
+    "litres": "the bucket's size was not given",
+}
+
+
+def guessed(assumed: tuple[str, ...]) -> str:
+    """'Less certain: the potash was not weighed; ...', naming each guess; '' when nothing was guessed."""
+    words = [_GUESSED.get(name, name.replace("_", " ").strip()) for name in assumed if name.strip()]
+    named = list(dict.fromkeys(words))
+    return f"Less certain, because: {'; '.join(named)}." if named else ""
+
+
+_PROBE_PROBLEMS = {
+    "open": "has no contact (cable, plug or junction)",
+    "short-gnd": "is shorted (wet plug or bare wire)",
+    "short-vcc": "is shorted (wet plug or bare wire)",
+    "short": "is shorted (wet plug or bare wire)",
+    "lost": "is lost: nothing usable comes from it",
+    "never-in": "has read only air since the blend: it is not in the paste yet",
+    "stuck": "shows one and the same value while the batch moves",
+    "noise": "jumps about and cannot be believed",
+    "noisy": "jumps about and cannot be believed",
+    "out-of-paste": "reads the air: it has come out of the paste",
+    "reads-air": "reads the air: it has come out of the paste",
+    "air": "reads the air: it has come out of the paste",
+    "out-of-range": "gives values that no bucket can have",
+    "range": "gives values that no bucket can have",
+    "rate": "gives jumps that no bucket can make",
+    "spike": "gives jumps that no bucket can make",
+    "power-on": "sends the value of a sensor that has just started",
+    "polarity": "falls as the batch warms: its wires are likely swapped",
+    "silent": "sends nothing",
+    "ok": "reads well",
+}
+
+
+def probe_problem(problem: str) -> str:
+    """What is wrong with a probe, in words: 'has no contact (cable, plug or junction)'."""
+    known = _PROBE_PROBLEMS.get(problem) or _PROBE_PROBLEMS.get(problem.replace("_", "-"))
+    if known:
+        return known
+    words = problem.replace("_", " ").replace("-", " ").strip()
+    return f"cannot be believed ({words})" if words else "cannot be believed"

@@ -1,0 +1,431 @@
+"""The maker's words: what each alarm must say, what it must never say, and how it fits a locked phone."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+from collections.abc import Mapping
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.domain import ALARM_KINDS, BATCH_ALARM_KINDS, STAGES, Condition, Estimate
+from monitor.judgement import wording
+from monitor.judgement.phrases import Facts, percent_with_range, potash_left
+from monitor.judgement.wording import (
+    BODY_MOST,
+    TITLE_MOST,
+    Message,
+    alarm_words,
+    ask_what_was_done,
+    back_to_normal,
+    evening_message,
+    evening_sentence,
+    for_someone_else,
+    forbidden_in,
+    has_not_answered,
+    lock_screen,
+    probe_words,
+    say,
+    silent_together,
+    stage_words,
+    took_message,
+    took_text,
+    verdict_message,
+    verdict_text,
+)
+
+CAUSES = ("poor_blend", "split", "short_potash", "cold", "unknown")
+TYPICAL: dict[str, object] = {
+    "temperature_c": 52.2, "direction": "falling", "rate_k_per_h": -9.0, "minutes_since_blend": 25.0,
+    "minutes_since_pour": 40.0, "hours_since_pour": 0.67, "good_low_c": 75.0, "good_high_c": 88.0, "cover": "bare",
+    "lid": "on", "completeness": 0.4, "completeness_sd": 0.06, "final_completeness": 0.7,
+    "final_completeness_sd": 0.05, "cause_probability": 0.7, "reblend_helps": True, "too_hot_in_min": 4.0,
+    "limit_c": 95.0, "probe": "core", "problem": "open", "problem_since_min": 6.0, "last_good_c": 81.0,
+    "silent_min": 20.0, "potash_left_g_l": (4.0, 9.0), "help_window_h": 2.0, "emergency_number": "112",
+}  # fmt: skip
+HOT = {**TYPICAL, "temperature_c": 91.0, "direction": "rising", "rate_k_per_h": 120.0, "cover": "box"}
+LATE = {**TYPICAL, "temperature_c": 24.0, "direction": "steady", "minutes_since_blend": 4000.0}
+
+
+def found(kind: str, facts: Mapping[str, object], urgency: str = "now") -> Condition:
+    return Condition(kind, standing=True, gone=False, probability=0.9, urgency=urgency, facts=facts)
+
+
+def all_text(message: Message) -> str:
+    screen = lock_screen(message)
+    return " ".join([message.title, message.says, message.do, *message.short, screen.title, screen.body])
+
+
+def assert_fit_to_print(message: Message) -> None:
+    text = all_text(message)
+    assert forbidden_in(text) == ()
+    assert not re.search(r"\bNone\b|\bnan\b|\binf\b|  |\( *\)|,\.|\.\.| \.", text), text
+    assert re.fullmatch(r"[a-z_]+\.[a-z_]+", message.message_id)
+    screen = lock_screen(message)
+    assert 0 < len(screen.title) <= TITLE_MOST
+    assert 0 < len(screen.body) <= BODY_MOST
+    assert screen.body.endswith((".", "?", "…"))
+
+
+@pytest.mark.parametrize("urgency", ["now", "daylight"])
+@pytest.mark.parametrize(("name", "facts"), [("typical", TYPICAL), ("hot", HOT), ("late", LATE)])
+@pytest.mark.parametrize(("kind", "cause"), list(itertools.product(ALARM_KINDS, CAUSES)))
+def test_every_alarm_says_where_how_warm_what_to_do_and_with_what_gear(
+    kind: str, cause: str, name: str, facts: dict[str, object], urgency: str
+) -> None:
+    """Each kind with each cause names the bucket, the degrees, the deed and the gear, and no forbidden word."""
+    message = say(found(kind, {**facts, "cause": cause}, urgency), batch="Quillmarsh 12", bucket="shed-2")
+    assert_fit_to_print(message)
+    assert message.message_id.startswith(kind + ".")
+    assert "shed-2" in message.says and "shed-2" in message.title
+    assert message.do
+    screen = lock_screen(message)
+    assert "shed-2" in screen.body
+    if kind != "watch_fault":
+        degrees = re.search(r"(\d+) °C", message.says)
+        assert degrees
+        assert "loves" in message.do and ("isor" in message.do or "oggles" in message.do)
+        assert re.search(r"blend|look|cover|leave|stir", message.do, re.IGNORECASE)
+    if kind in BATCH_ALARM_KINDS:
+        assert f"{facts['temperature_c']:.0f} °C and {facts['direction']}" in message.says
+        assert "after blending" in message.says and "a good one stands at 75 to 88" in message.says
+        assert "Last noted:" in message.says
+        assert f"{facts['temperature_c']:.0f} °C" in screen.body
+        assert len(lock_screen(message).body) > len(message.short[0]), "the deed must fit the locked screen too"
+
+
+@pytest.mark.parametrize("kind", BATCH_ALARM_KINDS)
+@pytest.mark.parametrize("temperature_c", [75.0, 80.0, 94.0])
+def test_nobody_is_told_to_blend_hot_paste(kind: str, temperature_c: float) -> None:
+    """From 75 °C on no text tells to blend or stir now: it reacts by itself and spits (common practice)."""
+    message = say(
+        found(kind, {**TYPICAL, "temperature_c": temperature_c, "cause": "poor_blend"}), batch="b", bucket="s"
+    )
+    assert not re.search(r"[Bb]lend(?: again)? (?:about )?5 min|probe out, blend|blend again:", all_text(message))
+    assert re.search(r"[Dd]o not blend", all_text(message))
+
+
+@pytest.mark.parametrize("kind", ["not_taken", "cooled_early", "incomplete", "separated"])
+@pytest.mark.parametrize(
+    "facts", [{"cause": "short_potash", "reblend_helps": True}, {"cause": "weak_potash"}, {"reblend_helps": False}]
+)
+def test_short_potash_is_never_answered_with_blending(kind: str, facts: dict[str, object]) -> None:
+    """Blending does not help a batch that is short of potash; the correction is lye, half the sum, wait, test."""
+    message = say(found(kind, {**TYPICAL, "cause": "poor_blend", **facts}), batch="b", bucket="shed-2")
+    text = all_text(message)
+    assert message.message_id == f"{kind}.short_potash"
+    assert not re.search(
+        r"blend (?:again )?(?:about )?5 min|blend again(?! for)|blend once", text.replace("not blend", "")
+    )
+    for words in ("blending does not help", "cold clear lye", "half of what is missing", "wait a day, test",
+                  "all the water first", "small portions"):  # fmt: skip
+        assert words in message.do
+
+
+@pytest.mark.parametrize("kind", ["not_taken", "cooled_early", "incomplete", "separated"])
+def test_a_blend_comes_with_its_cautions(kind: str) -> None:
+    """Where a text tells to blend it carries every caution that belongs to blending and opening."""
+    message = say(found(kind, {**TYPICAL, "cause": "poor_blend"}), batch="b", bucket="shed-2")
+    assert message.message_id == f"{kind}.blend"
+    for words in (
+        "Visor", "gloves", "long sleeves", "clean water within reach", "Probe out first", "at most half full",
+        "no aluminium, zinc or tin", "residual-current device", "Head under the surface before it starts",
+        "above 75 °C", "Probe back in", "stand aside, tilt the far edge first", "never clipped", "Splash in the eyes",
+        "up to 30 minutes", "call 112", "no vinegar",
+    ):  # fmt: skip
+        assert words in message.do, words
+    assert "blend" in message.deeds
+    assert "safe" not in message.do.lower()
+    if kind != "not_taken":
+        assert "cut it up and use a slow drill" in message.do
+        assert "not lost" in message.do and "too late" not in message.do
+
+
+def test_the_deciding_moment_says_what_the_trade_asks() -> None:
+    """A blend that has not taken: degrees, minutes, what a good one shows; runny is blended, stiff is left."""
+    message = say(found("not_taken", {**TYPICAL, "cause": "poor_blend"}), batch="b", bucket="shed-2")
+    assert message.says.startswith(
+        "shed-2 has not taken: 52 °C and falling 9 °C an hour, 25 min after blending; "
+        "a good one stands at 75 to 88 now."
+    )
+    assert "Likely, not surely: the blend was poor" in message.says
+    assert "Oil on top or runny: blend 5 minutes" in message.do
+    assert "Stiff as butter: do not blend, leave it, cover it." in message.do
+    assert "Easy for about 2 h more" in message.do or "Easy for about 120 min more" in message.do
+    screen = lock_screen(message)
+    assert screen.title == "shed-2: has not taken"
+    assert screen.body == (
+        "shed-2 has not taken: 52 °C and falling, 25 min after blending. "
+        "Visor, gloves. Oil on top or runny: probe out, blend 5 min. Stiff as butter: cover it."
+    )
+
+
+def test_a_boil_over_keeps_people_away_and_adds_no_water() -> None:
+    """Too hot: away from it, no water, no stirring, cover off from outside, lid loose, and what to do with a spill."""
+    for facts, form in ((HOT, "forecast"), ({**HOT, "temperature_c": 96.0}, "now"),
+                        ({**HOT, "second_heat": True}, "second_heat")):  # fmt: skip
+        message = say(found("too_hot", facts), batch="b", bucket="shed-2")
+        assert message.message_id == f"too_hot.{form}"
+        for words in ("keep people and animals away", "pour no water in", "Do not blend, stir or move", "never clipped",
+                      "stay back until that stops", "sand", "not into drain", "take blanket or box off"):  # fmt: skip
+            assert words in message.do, words
+    assert "4 min" in say(found("too_hot", HOT), batch="b", bucket="s").says
+    assert "second heat" in message.says
+
+
+def test_a_hot_probe_that_is_suddenly_lost_is_taken_for_a_boil_over() -> None:
+    """A hot probe that suddenly reads air may have been pushed out: look from the door first."""
+    facts = {**HOT, "suddenly_lost": True, "problem": "out_of_paste"}
+    message = say(found("sensor_fault", facts), batch="b", bucket="shed-2")
+    assert message.message_id == "sensor_fault.hot_lost"
+    assert "pushed out by paste: there may be hot caustic on the floor" in message.says
+    assert message.do.startswith("Look from the door first.")
+    assert "look from the door first" in lock_screen(message).body
+
+
+@pytest.mark.parametrize("kind", ["sensor_fault", "silent"])
+def test_no_reading_is_never_shown_as_well(kind: str) -> None:
+    """A missing sensor says that the heat is not known and what the last reading was, and to look."""
+    message = say(found(kind, TYPICAL), batch="b", bucket="shed-2")
+    assert "not known" in message.says and "81 °C" in message.says
+    assert re.search(r"look at the bucket", message.do, re.IGNORECASE)
+    assert "well" not in message.says
+
+
+def test_the_air_probe_is_told_as_the_lesser_trouble() -> None:
+    """A lost ambient probe leaves the batch watched, less surely."""
+    message = say(found("sensor_fault", {**TYPICAL, "probe": "ambient"}, "daylight"), batch="b", bucket="shed-2")
+    assert message.message_id == "sensor_fault.ambient"
+    assert "still watched, less surely" in message.says
+
+
+def test_whether_it_may_wait_is_said() -> None:
+    """May it wait until morning: yes, no, or by its urgency when nobody has said."""
+    for wait, urgency, words in ((True, "now", "It may wait until morning."), (False, "now", "should not wait"),
+                                 (None, "daylight", "It may wait until morning.")):  # fmt: skip
+        message = say(
+            found("cooled_early", {**TYPICAL, "can_wait_until_morning": wait}, urgency), batch="b", bucket="s"
+        )
+        assert words in message.do
+    assert "Half asleep or alone: leave it shut" in say(found("cooled_early", TYPICAL), batch="b", bucket="s").do
+
+
+def test_how_far_it_went_is_never_given_without_its_range() -> None:
+    """A share without its spread is left out; with it the range holds 90 % (1.645 sd, any table of the normal)."""
+    assert percent_with_range(0.62, 0.05) == "about 62 % (54 to 70)"
+    assert percent_with_range(0.62, None) == percent_with_range(None, 0.05) == percent_with_range(math.nan, 0.1) == ""
+    assert percent_with_range(0.99, 0.02) == "about 99 % (96 to 100)"
+    assert percent_with_range(0.5, 0.4) == "somewhere between 0 and 100 %"
+    bare = {name: value for name, value in TYPICAL.items() if not name.endswith("_sd")}
+    for kind in ("cooled_early", "incomplete", "separated"):
+        assert "%" not in all_text(say(found(kind, bare), batch="b", bucket="s"))
+
+
+def test_potash_left_stands_apart_as_a_range() -> None:
+    """Potash left is g/L after dilution, as a range, and says on what it rests."""
+    assert "4.0 to 9.0 g in each litre" in potash_left(Facts(TYPICAL))
+    assert "up to 2.0 g" in potash_left(Facts({"potash_left_g_l": (-1.0, 2.0)}))
+    assert potash_left(Facts({"potash_left_g_l": (math.nan, 2.0)})) == ""
+
+
+@pytest.mark.parametrize("kind", ALARM_KINDS)
+def test_someone_who_knows_nothing_is_told_to_look_only(kind: str) -> None:
+    """The second person's text: look only, keep people and animals away, and whom to call, all on the locked screen."""
+    message = for_someone_else(found(kind, HOT), batch="b", bucket="shed-2", call="Wren, 0555 0100")
+    assert_fit_to_print(message)
+    screen = lock_screen(message)
+    assert screen.body.startswith("Look only. Do not open or touch. Keep people and animals away.")
+    assert "shed-2" in screen.body and "Call Wren, 0555 0100." in screen.body
+    assert not re.search(r"blend|cover|stir|lid", all_text(message))
+    assert_fit_to_print(for_someone_else(found(kind, {}), batch="b", bucket="", call=""))
+
+
+def test_long_bucket_names_give_way_to_the_trouble() -> None:
+    """However long the bucket's name, the trouble and the deed stay on the locked screen."""
+    name = "the tall blue barrel behind the potting shed of the Quillmarsh allotments"
+    for kind in BATCH_ALARM_KINDS:
+        message = say(found(kind, {**TYPICAL, "cause": "poor_blend"}), batch="b", bucket=name)
+        assert_fit_to_print(message)
+        assert name in message.says
+        assert re.search(r"isor|way", lock_screen(message).body)
+
+
+@pytest.mark.parametrize("kind", ALARM_KINDS)
+def test_other_messages_are_fit_to_print(kind: str) -> None:
+    """Back to normal, the question after half an hour and the call for help keep to the same words."""
+    facts = found(kind, TYPICAL)
+    good = Condition(kind, standing=False, gone=True, probability=0.05, facts=TYPICAL)
+    for message in (
+        back_to_normal(kind, bucket="shed-2", batch="b"),
+        back_to_normal(kind, bucket="shed-2", batch="b", lasted_min=35.0, condition=good),
+        back_to_normal(kind, bucket="", batch="", lasted_min=math.nan),
+        ask_what_was_done(kind, bucket="shed-2", batch="b"),
+        has_not_answered(kind, bucket="shed-2", batch="b"),
+        has_not_answered(kind, bucket="shed-2", batch="b", who="Wren", call="Wren, 0555 0100"),
+    ):
+        assert_fit_to_print(message)
+    assert "back to normal" in back_to_normal(kind, bucket="shed-2", batch="b", condition=good).says
+    if kind in ("not_taken", "cooled_early", "incomplete", "separated"):
+        unproven = back_to_normal(kind, bucket="shed-2", batch="b", condition=facts)
+        assert "normal" not in unproven.says, "good news needs findings that bear it out"
+    unknown = say(found("a_new_kind", TYPICAL), batch="b", bucket="shed-2")
+    assert_fit_to_print(unknown)
+
+
+def test_a_dead_router_is_one_message() -> None:
+    """Several silent buckets of one source are named together, and a long list still fits."""
+    message = silent_together(["shed-1", "shed-2", "shed-3"], silent_min=21.0, source="the shed's node")
+    assert_fit_to_print(message)
+    assert all(name in message.says for name in ("shed-1", "shed-2", "shed-3"))
+    assert_fit_to_print(silent_together([f"a bucket with a long name {n}" for n in range(12)]))
+
+
+def estimate(**changes: object) -> Estimate:
+    values: dict[str, object] = {
+        "at_s": 1.77e9, "completeness": 0.8, "completeness_sd": 0.04, "final_completeness": 0.95,
+        "final_completeness_sd": 0.03, "self_heating_k": 47.0, "self_heating_sd_k": 3.0, "heat_released_kj": 500.0,
+        "heat_released_sd_kj": 30.0, "heat_rate_w": 20.0, "heat_rate_sd_w": 5.0, "cooling_time_constant_s": 12000.0,
+        "cooling_time_constant_sd_s": 1500.0, "mean_temperature_c": 70.0, "mean_temperature_sd_c": 2.0,
+        "core_temperature_c": 75.0, "peak_c": 88.4, "peak_at_s": 1.77e9,
+    }  # fmt: skip
+    return Estimate(**{**values, **changes})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("probability", "facts", "message_id", "words"),
+    [
+        (0.02, {**HOT, "minutes_since_blend": 20.0}, "took.taken", "has taken: 91 °C"),
+        (0.95, TYPICAL, "took.not_taken", "has not taken: 52 °C"),
+        (0.5, TYPICAL, "took.unsure", "the heat lies between the two"),
+        (0.02, {}, "took.unsure", "no probe reads the paste"),
+        (None, TYPICAL, "took.unsure", "the heat says too little"),
+        (0.1, {**TYPICAL, "minutes_since_blend": 8.0}, "took.unsure", "too early"),
+        (0.1, {**TYPICAL, "why_unsure": "no_blend_time"}, "took.unsure", "nobody has noted when it was blended"),
+    ],
+)
+def test_after_twenty_minutes_it_says_whether_it_took_or_why_it_cannot_tell(
+    probability: float | None, facts: dict[str, object], message_id: str, words: str
+) -> None:
+    """Taken, not taken, or cannot tell yet and why; never "taken" without a reading."""
+    message = took_message(
+        estimate(assumed=("no_ambient", "unweighed_koh")),
+        bucket="shed-2",
+        probability_not_taken=probability,
+        facts=facts,
+    )
+    assert_fit_to_print(message)
+    assert message.message_id == message_id and words in message.says
+    assert "no probe in the air" in message.says and "the potash was not weighed" in message.says
+    assert message.do in took_text(None, bucket="shed-2", probability_not_taken=probability, facts=facts)
+
+
+def test_the_sentence_to_sleep_on() -> None:
+    """Nothing needed before morning, or what and by when; blind or too hot soon is never "nothing needed"."""
+    assert "nothing needed before morning" in evening_sentence(estimate(), bucket="shed-2")
+    assert "95 % (90 to 100)" in evening_sentence(estimate(), bucket="shed-2")
+    assert "nothing" not in evening_sentence(None, bucket="shed-2")
+    soon = evening_message(estimate(too_hot_in_s=2400.0), bucket="shed-2", clock=lambda at_s: "22:40")
+    assert "at 22:40" in soon.says and "nothing" not in soon.says
+    trouble = evening_sentence(estimate(), bucket="shed-2", conditions=[found("cooled_early", TYPICAL)])
+    assert "within 2 h" in trouble or "within 120 min" in trouble
+    at = evening_sentence(estimate(), bucket="s", conditions=[found("cooled_early", TYPICAL)], clock=lambda t: "23:10")
+    assert "by 23:10" in at
+    later = evening_sentence(estimate(), bucket="shed-2", conditions=[found("incomplete", TYPICAL, "daylight")])
+    assert "nothing is needed before morning" in later and "fall short" in later
+    both = [found("incomplete", TYPICAL, "daylight"), found("silent", TYPICAL)]
+    assert "no readings come" in evening_sentence(estimate(), bucket="shed-2", conditions=both)
+    assert "little" in evening_sentence(estimate(final_completeness_sd=0.3), bucket="shed-2")
+    for message in (
+        evening_message(estimate(), bucket="shed-2"), evening_message(None, bucket="shed-2"), soon,
+        evening_message(estimate(), bucket="shed-2", conditions=both),
+        evening_message(estimate(final_completeness_sd=math.nan), bucket="shed-2"),
+    ):  # fmt: skip
+        assert_fit_to_print(message)
+
+
+@pytest.mark.parametrize(
+    ("values", "kinds", "message_id"),
+    [
+        ({}, (), "verdict.good"),
+        ({}, ("too_hot",), "verdict.hot"),
+        ({"final_completeness": 0.7}, (), "verdict.short"),
+        ({}, ("incomplete",), "verdict.short"),
+        ({}, ("separated", "cooled_early"), "verdict.split"),
+        ({}, ("not_taken",), "verdict.not_taken"),
+        ({"final_completeness_sd": 0.2}, (), "verdict.unsure"),
+        ({"final_completeness": math.nan, "peak_c": math.nan}, (), "verdict.unsure"),
+    ],
+)
+def test_the_verdict_gives_the_range_and_makes_no_promise(
+    values: dict[str, object], kinds: tuple[str, ...], message_id: str
+) -> None:
+    """The verdict: share with range, hottest, potash left apart, what was guessed, and that heat cannot see all."""
+    facts = {"potash_left_g_l": (1.0, 4.0), "oil_to_spare_percent": (4.0, 10.0), "cause": "poor_blend"}
+    given_estimate = estimate(assumed=("no_ambient",), **values)
+    message = verdict_message(given_estimate, bucket="shed-2", batch="Quillmarsh 12", kinds=kinds, facts=facts)
+    assert_fit_to_print(message)
+    assert message.message_id == message_id
+    assert "Quillmarsh 12 in shed-2" in message.says
+    assert "not for skin until tested" in message.says and "Potash left: 1.0 to 4.0 g" in message.says
+    assert "Oil to spare: 4 to 10 %" in message.says and "no probe in the air" in message.says
+    assert "age and these signs" in message.do
+    assert verdict_text(None, bucket="shed-2", batch="b").startswith("b in shed-2: no verdict")
+
+
+def test_states_stages_and_probes_have_words() -> None:
+    """Every stage, alarm state and probe problem has words; none of them is one that the phone must not say."""
+    words = [stage_words(stage) for stage in STAGES]
+    words += [alarm_words(state, quiet_until="06:30") for state in ("normal", "unacknowledged", "acknowledged",
+                                                                  "returned_unacknowledged")]  # fmt: skip
+    words += [probe_words("core"), probe_words("core", "out_of_paste", 7.0), probe_words("ambient", "open")]
+    words += [probe_words("top", "wet_plug"), alarm_words("acknowledged", seen_by="Wren", going=True)]
+    assert len(set(words)) == len(words)
+    assert forbidden_in(" ".join(words)) == ()
+    assert probe_words("core", "out_of_paste", 7.0).endswith("not known")
+    assert alarm_words("acknowledged", seen_by="Wren", going=True) == "Wren is going"
+
+
+VALUES = st.one_of(
+    st.none(), st.booleans(), st.floats(), st.integers(-(10**6), 10**6), st.text(max_size=12),
+    st.tuples(st.floats(), st.floats()), st.sampled_from([*CAUSES, "rising", "on", "bare", "ambient", "core", "disk"]),
+)  # fmt: skip
+
+SPOILABLE = [*sorted(TYPICAL), "cause", "second_heat", "suddenly_lost", "can_wait_until_morning"]
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    kind=st.sampled_from(ALARM_KINDS),
+    urgency=st.sampled_from(["now", "daylight"]),
+    dropped=st.sets(st.sampled_from(sorted(TYPICAL))),
+    spoilt=st.dictionaries(st.sampled_from(SPOILABLE), st.one_of(st.none(), st.floats(), st.booleans()),
+                           max_size=8),
+)  # fmt: skip
+def test_missing_or_senseless_facts_never_show(
+    kind: str, urgency: str, dropped: set[str], spoilt: dict[str, object]
+) -> None:
+    """Whatever is missing, not finite or of the wrong kind: no "None", no "nan", no traceback, and it still fits."""
+    facts = {name: value for name, value in TYPICAL.items() if name not in dropped} | spoilt
+    message = say(found(kind, facts, urgency), batch="b", bucket="shed-2")
+    assert_fit_to_print(message)
+    assert_fit_to_print(for_someone_else(found(kind, facts, urgency), batch="b", bucket="shed-2"))
+    took = took_message(None, bucket="shed-2", facts=facts, probability_not_taken=0.9)
+    assert_fit_to_print(took)
+    assert "shed-2" in message.says and message.do
+
+
+@settings(max_examples=100, deadline=None)
+@given(kind=st.sampled_from(ALARM_KINDS), facts=st.dictionaries(st.sampled_from(sorted(TYPICAL)), VALUES))
+def test_any_value_at_all_gives_a_text(kind: str, facts: dict[str, object]) -> None:
+    """Facts of any type give a message with bucket and deed."""
+    message = say(found(kind, facts), batch="b", bucket="shed-2")
+    assert "shed-2" in message.says and message.do and lock_screen(message).body
+    assert len(lock_screen(message).body) <= BODY_MOST
+
+
+def test_the_public_names_are_the_list() -> None:
+    """`wording` offers exactly what its list names, and each is there."""
+    assert all(hasattr(wording, name) for name in wording.__all__)
