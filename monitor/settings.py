@@ -23,6 +23,8 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from monitor.domain import INSULATIONS, PROBES, Place
+from monitor.sensing.senml import STRAIGHT_LINE_UV_PER_C
+from monitor.sensing.senml import ProbeSettings as DecoderProbeSettings
 from monitor.toml_tables import MISSING, Reader, Secret, Table, WakingHours, line_numbers
 
 SETTINGS_NAME = "emberpail.toml"
@@ -34,8 +36,6 @@ DEFAULT_PAGE_PORT = 8737
 DEFAULT_TOPIC = "emberpail/+/readings"  # the wire format's topic, for every node
 THERMOCOUPLES = ("K", "T", "J", "N")
 AMPLIFIERS = ("linear", "straight-line")
-# What a cheap amplifier takes one kelvin to be when it assumes a straight line, microvolts.
-STRAIGHT_LINE_UV_PER_C = 41.276
 # The characters RFC 8428 section 4.5.1 allows in a name; "/" parts bucket from probe, so it is left out here.
 _BUCKET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
 _EMERGENCY_NUMBER = re.compile(r"\+?[0-9][0-9 ]{1,19}")
@@ -99,26 +99,13 @@ Source = SerialSource | MqttSource | RecordingSource
 
 
 @dataclass(frozen=True, slots=True)
-class ProbeSettings:
-    """One probe: its thermocouple type, its amplifier, and how far it is known to be out.
+class ProbeSettings(DecoderProbeSettings):
+    """One probe's settings as the decoder wants them, with the name of the probe they are for.
 
-    ``offset_c`` is added to what it shows. ``two_point`` holds two pairs (shown, true), degrees Celsius, as found
-    in ice water and in hot water; with it the offset is not used.
+    The file's two points (ice water and hot water, shown and true) are kept as ``gain`` and ``offset_c``.
     """
 
-    probe: str
-    thermocouple: str = "K"
-    amplifier: str = "linear"
-    straight_line_uv_per_c: float = STRAIGHT_LINE_UV_PER_C
-    offset_c: float = 0.0
-    two_point: tuple[tuple[float, float], tuple[float, float]] | None = None
-
-    def true_c(self, shown_c: float) -> float:
-        """What the probe shows -> what it should have shown, degrees Celsius: straight line through two points."""
-        if self.two_point is None:
-            return shown_c + self.offset_c
-        (shown_low, true_low), (shown_high, true_high) = self.two_point
-        return true_low + (shown_c - shown_low) * (true_high - true_low) / (shown_high - shown_low)
+    probe: str = "core"
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,43 +406,40 @@ def _bucket_name_fault(text: str) -> str | None:
 
 
 def _read_probe(table: Table, probe: str) -> ProbeSettings:
-    default = ProbeSettings(probe)
-    thermocouple = table.choice("thermocouple", default.thermocouple, THERMOCOUPLES)
-    amplifier = table.choice("amplifier", default.amplifier, AMPLIFIERS)
-    slope = table.number(
-        "straight_line_uv_per_c", default.straight_line_uv_per_c, low=1, high=100, unit=" µV/°C", example="41.276"
-    )
+    thermocouple = table.choice("thermocouple", "K", THERMOCOUPLES)
+    amplifier = table.choice("amplifier", AMPLIFIERS[0], AMPLIFIERS)
+    slope = table.number("uv_per_c", STRAIGHT_LINE_UV_PER_C, low=1, high=100, unit=" µV/°C", example="41.276")
     # More than 10 K out is no offset: it is the wrong thermocouple type or a broken probe.
-    offset = table.number("offset_c", default.offset_c, low=-10, high=10, unit=" °C", example="-0.4")
-    two_point = _read_two_point(table)
-    if table.has("offset_c") and two_point is not None:
+    offset_c = table.number("offset_c", 0.0, low=-10, high=10, unit=" °C", example="-0.4")
+    line = _read_two_point(table)
+    if table.has("offset_c") and table.has("two_point"):
         table.wrong("offset_c", "two_point already says it; leave one of the two out.")
     table.finish()
-    return ProbeSettings(probe, thermocouple, amplifier, slope, offset, two_point)
+    gain, offset_c = (1.0, offset_c) if line is None else line
+    return ProbeSettings(thermocouple, amplifier, slope, gain, offset_c, probe)
 
 
-def _read_two_point(table: Table) -> tuple[tuple[float, float], tuple[float, float]] | None:
+def _read_two_point(table: Table) -> tuple[float, float] | None:
+    """Two pairs (shown, true) -> gain and offset of the straight line through them."""
     example = "[[0.6, 0.0], [98.9, 100.0]]"
     value = table.take("two_point", list, "two pairs of numbers", example)
     if value is MISSING:
         return None
-    pairs = [
-        pair for pair in value if isinstance(pair, list) and len(pair) == 2 and all(_is_number(item) for item in pair)
-    ]
+    pairs = [pair for pair in value if isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))]
     if len(value) != 2 or len(pairs) != 2:
-        table.wrong(
-            "two_point", f"it is not two pairs of shown and true degrees; write for example two_point = {example}."
-        )
+        table.wrong("two_point", f"it is not two pairs of shown and true; write for example two_point = {example}.")
         return None
-    low, high = sorted(((float(shown), float(true)) for shown, true in pairs), key=lambda pair: pair[0])
-    if high[0] - low[0] < 10 or not 0.8 <= (high[1] - low[1]) / (high[0] - low[0]) <= 1.25:
+    (shown_low, true_low), (shown_high, true_high) = sorted((float(shown), float(true)) for shown, true in pairs)
+    apart = shown_high - shown_low
+    if apart < 10 or not 0.8 <= (true_high - true_low) / apart <= 1.25:
         table.wrong(
             "two_point",
             "the two points must lie 10 °C or more apart, and shown and true must rise together (0.8 to 1.25 °C a °C); "
             f"each pair is [shown, true], for example two_point = {example}.",
         )
         return None
-    return low, high
+    gain = (true_high - true_low) / apart
+    return gain, true_low - gain * shown_low
 
 
 def _is_number(value: object) -> bool:
