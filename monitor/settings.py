@@ -23,8 +23,8 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from monitor.domain import INSULATIONS, PROBES, Place
-from monitor.sensing.senml import STRAIGHT_LINE_UV_PER_C
 from monitor.sensing.senml import ProbeSettings as DecoderProbeSettings
+from monitor.sensing.thermocouple import STRAIGHT_LINE_UV_PER_C
 from monitor.toml_tables import MISSING, Reader, Secret, Table, WakingHours, line_numbers
 
 SETTINGS_NAME = "emberpail.toml"
