@@ -100,6 +100,16 @@ class StampedClock:
             return [stamp for stamp, _ in stamps]
         return [self._time(stamp, value, offset_s, arrival_s) for stamp, value in stamps]
 
+    def goes_on_well(self, stamp_s: float, value: object, arrival_s: float) -> bool:
+        """Take a sample of a trusted clock from which there is nothing to learn; False when there may be."""
+        last_s = self.last_stamp_s
+        if last_s is None or stamp_s <= last_s or arrival_s - stamp_s > SUSPECT_LAG_S:
+            return False
+        self.last_stamp_s, self.last_arrival_s, self.last_value = stamp_s, arrival_s, value
+        self.changed_under_same_stamp = 0
+        self.steady = None
+        return True
+
     def _time(self, stamp_s: float, value: object, offset_s: float, arrival_s: float) -> float:
         """The same stamp and value keep the time they once got, so that a duplicate is seen to be one."""
         known = self.placed.get(stamp_s)
@@ -190,21 +200,22 @@ class NodeClock:
         self._unset: StampedClock | None = None
         self._boot: StampedClock | None = None
 
+    def place_one(self, stamp_s: float, value: object, arrival_s: float) -> tuple[float, bool]:
+        """(time, retimed) of a line's only sample: what ``place`` gives, quicker for a clock that is right."""
+        real = self._real
+        if real.offset_s == 0.0 and stamp_s >= ABSOLUTE_FROM_S and -MOST_LEAD_S <= arrival_s - stamp_s <= MOST_LAG_S:
+            if real.goes_on_well(stamp_s, value, arrival_s):
+                return stamp_s, False
+        elif stamp_s <= 0.0:
+            return arrival_s + stamp_s, False
+        return self.place([(stamp_s, value)], arrival_s)[0]
+
     def place(self, stamps: list[tuple[float, object]], arrival_s: float) -> list[tuple[float, bool]]:
         """(time, retimed) of one line's samples, given as (base time + time, value), in their order.
 
         Below 2^28 a stamp is relative to the arrival, or, when the newest is more than 60 s ahead, a clock that
         counts from boot. Absolute stamps more than 4 days from the arrival are a clock that was never set.
         """
-        if len(stamps) == 1:
-            stamp = stamps[0][0]
-            if stamp >= ABSOLUTE_FROM_S and -MOST_LAG_S <= arrival_s - stamp <= MOST_LAG_S:
-                return [(self._real.place(stamps, arrival_s)[0], self._real.offset_s != 0.0)]
-            if stamp <= 0.0:
-                return [(arrival_s + stamp, False)]
-        return self._place_each_kind(stamps, arrival_s)
-
-    def _place_each_kind(self, stamps: list[tuple[float, object]], arrival_s: float) -> list[tuple[float, bool]]:
         relative = [stamp for stamp, _ in stamps if stamp < ABSOLUTE_FROM_S]
         newest_relative_s = max(relative, default=0.0)
         kinds: dict[str, list[int]] = {}

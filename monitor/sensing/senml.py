@@ -11,8 +11,9 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from math import isfinite
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 from zlib import crc32
 
 from monitor.domain import PROBES, Reading
@@ -82,27 +83,29 @@ class Decoded:
     uncorrected: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
-    """One resolved SenML record: full name, unit or None, value, and base time + time as sent (RFC 8428, 4.6)."""
+class Record(NamedTuple):
+    """One resolved SenML record: full name, unit or None, value, and base time + time as sent (RFC 8428, 4.6).
+
+    ``value`` is None for a boolean, data or a sum alone: nothing that a probe of ours sends.
+    """
 
     name: str
     unit: str | None
-    value: float | str | bool | None
+    value: float | str | None
     stamp_s: float
-    is_data: bool = False
 
 
 class _Refused(Exception):
     """The line cannot be used; the only argument is the fault's short name."""
 
 
+_LARGEST = 10**300
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z")
 _WITH_CRC = re.compile(rb"(\[.*\])[ \t]+([0-9A-Fa-f]{8})\Z", re.DOTALL)
 _BASE_LABELS = frozenset(("bn", "bt", "bu", "bv", "bs", "bver", "bct"))
 _KNOWN_LABELS = _BASE_LABELS | {"n", "u", "v", "vs", "vb", "vd", "s", "t", "ut", "ct"}
-_TEXT_LABELS = ("bn", "bu", "n", "u", "vs", "vd")
-_NUMBER_LABELS = ("bt", "bv", "bs", "s", "t", "ut")
+_TEXT_LABELS = frozenset(("bn", "bu", "n", "u", "vs", "vd"))
+_NUMBER_LABELS = frozenset(("bt", "bv", "bs", "s", "t", "ut"))
 
 
 def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -163,22 +166,21 @@ def parse_pack(line: bytes) -> list[dict[str, Any]]:
 
 def _check_labels(record: dict[str, Any]) -> None:
     for label, value in record.items():
-        if label in _KNOWN_LABELS:
-            if label in _NUMBER_LABELS:
-                # bool is an int to Python, and a number too large for a double is an infinity.
-                if isinstance(value, bool) or not isinstance(value, int | float) or not _is_finite(value):
-                    raise _Refused("bad_pack")
-            elif label in _TEXT_LABELS and not isinstance(value, str):
+        if label in _TEXT_LABELS:
+            if type(value) is not str:
                 raise _Refused("bad_pack")
-        elif label.endswith("_"):
+        elif label in _NUMBER_LABELS:
+            if not _is_number(value):
+                raise _Refused("bad_pack")
+        elif label[-1:] == "_":
             raise _Refused("must_understand")  # RFC 8428 section 4.4
 
 
-def _is_finite(value: float) -> bool:
-    try:
+def _is_number(value: object) -> bool:
+    """A JSON number that fits a double; true and false are none, though Python takes them for 1 and 0."""
+    if type(value) is float:
         return isfinite(value)
-    except OverflowError:
-        return False
+    return type(value) is int and -_LARGEST < value < _LARGEST
 
 
 def _check_version(record: dict[str, Any], version: int | None, first: bool) -> int:
@@ -186,7 +188,7 @@ def _check_version(record: dict[str, Any], version: int | None, first: bool) -> 
     sent = record.get("bver")
     if sent is None:
         return KNOWN_VERSION if version is None else version
-    if isinstance(sent, bool) or not isinstance(sent, int | float) or sent != int(sent):
+    if not _is_number(sent) or sent != int(sent):
         raise _Refused("bad_pack")
     if not 1 <= sent <= KNOWN_VERSION or (not first and sent != version):
         raise _Refused("bad_version")
@@ -199,7 +201,7 @@ def resolve(records: list[dict[str, Any]]) -> tuple[list[Record], int]:
     A base field holds for its own record and all later ones until it is replaced. Times are left as sent: relative
     or absolute is for the caller, who knows the arrival.
     """
-    base_name, base_unit, base_time, base_value = "", None, 0.0, None
+    base_name, base_unit, base_time, base_value, base_sum = "", None, 0.0, None, None
     version: int | None = None
     resolved: list[Record] = []
     bad_values = 0
@@ -208,37 +210,51 @@ def resolve(records: list[dict[str, Any]]) -> tuple[list[Record], int]:
             raise _Refused("bad_pack")
         _check_labels(record)
         version = _check_version(record, version, i == 0)
-        base_name = record.get("bn", base_name)
-        base_unit = record.get("bu", base_unit)
-        base_time = record.get("bt", base_time)
-        base_value = record.get("bv", base_value)
-        values = [label for label in ("v", "vs", "vb", "vd") if label in record]
-        if len(values) > 1:
-            raise _Refused("bad_pack")
-        if not values and _BASE_LABELS.issuperset(record):
-            continue  # base fields alone: they only set the scene
+        if not _BASE_LABELS.isdisjoint(record):
+            base_name = record.get("bn", base_name)
+            base_unit = record.get("bu", base_unit)
+            base_time = record.get("bt", base_time)
+            base_value = record.get("bv", base_value)
+            base_sum = record.get("bs", base_sum)
+            if _BASE_LABELS.issuperset(record):
+                continue  # base fields alone: they only set the scene
         name = base_name + record.get("n", "")
-        if _NAME.match(name) is None:
+        if not _is_name(name):
             raise _Refused("bad_name")
         unit = record.get("u", base_unit)
         stamp_s = float(base_time + record.get("t", 0.0))
-        if values:
-            value = record[values[0]]
-        elif "s" in record or "bs" in record:
-            resolved.append(Record(name, unit, None, stamp_s, is_data=True))
-            continue
-        elif base_value is not None and _KNOWN_LABELS.issuperset(record):
-            value = 0.0  # a missing value counts as zero beside a base value
-            values = ["v"]
-        else:
-            raise _Refused("bad_pack")
-        if values[0] == "v":
-            if isinstance(value, bool) or not isinstance(value, int | float) or not _is_finite(value):
+        label = _value_label(record, base_value, base_sum)
+        if label == "v":
+            value = record.get("v", 0.0)
+            if _is_number(value):
+                resolved.append(Record(name, unit, float(value) + float(base_value or 0.0), stamp_s))
+            else:
                 bad_values += 1  # "v":null is a node that could not measure, not damage: the others stand
-                continue
-            value = float(value) + float(base_value or 0.0)
-        resolved.append(Record(name, unit, value, stamp_s, is_data=values[0] in ("vb", "vd")))
+        elif label == "vs":
+            resolved.append(Record(name, unit, record["vs"], stamp_s))
+        else:
+            resolved.append(Record(name, unit, None, stamp_s))
     return resolved, bad_values
+
+
+def _value_label(record: dict[str, Any], base_value: float | None, base_sum: float | None) -> str:
+    """Which field holds the record's one value: "v", "vs", or another that is no temperature."""
+    count = ("v" in record) + ("vs" in record) + ("vb" in record) + ("vd" in record)
+    if count > 1:
+        raise _Refused("bad_pack")
+    if count == 1:
+        return "v" if "v" in record else "vs" if "vs" in record else "vd"
+    if "s" in record or base_sum is not None:
+        return "s"
+    if base_value is not None and _KNOWN_LABELS.issuperset(record):
+        return "v"  # a missing value counts as zero beside a base value
+    raise _Refused("bad_pack")
+
+
+@lru_cache(maxsize=4096)
+def _is_name(name: str) -> bool:
+    """RFC 8428 section 4.5.1: letters, digits and - : . / _ , beginning with a letter or digit."""
+    return _NAME.match(name) is not None
 
 
 def resolve_line(line: bytes) -> list[Record]:
@@ -249,6 +265,7 @@ def resolve_line(line: bytes) -> list[Record]:
         raise ValueError(f"{refused}: {FAULTS[str(refused)]}") from None
 
 
+@lru_cache(maxsize=4096)
 def split_name(name: str, default_bucket: str | None = None) -> tuple[str, str, str] | None:
     """(bucket, probe, "" or "emf" or "cold-junction") of a full name, or None when it names no probe of ours."""
     if name.startswith("urn:"):
@@ -309,7 +326,7 @@ class Decoder:
         ignored = 0
         groups: dict[tuple[str, str], list[tuple[str, Record]]] = {}
         for record in records:
-            named = None if record.is_data else split_name(record.name, default_bucket)
+            named = None if record.value is None else split_name(record.name, default_bucket)
             if named is None:
                 ignored += 1
                 continue
@@ -342,7 +359,16 @@ class Decoder:
     ) -> int:
         """One probe's records of one line; gives how many readings stand uncorrected."""
         node = self._node((bucket, probe))
-        if retained:
+        settings = self._settings.get((bucket, probe))
+        if settings is None and len(members) == 1 and not retained:
+            # The common case first: one temperature in °C of a probe without settings of its own.
+            kind, record = members[0]
+            time_s, retimed = node.clock.place_one(record.stamp_s, record.value, arrival_s)
+            if not kind and type(record.value) is float and -MOST_LEAD_S <= arrival_s - time_s <= MOST_LAG_S:
+                readings.append(Reading(bucket, probe, time_s, arrival_s, record.value, "ok", retimed))
+                return 0
+            times: list[tuple[float | None, bool]] = [(time_s, retimed)]
+        elif retained:
             times = [(node.clock.stored_time_s(record.stamp_s, arrival_s), False) for _, record in members]
         else:
             times = list(node.clock.place([(record.stamp_s, record.value) for _, record in members], arrival_s))
@@ -354,14 +380,6 @@ class Decoder:
                 faults.append("bad_time")
             else:
                 placed.append((kind, record, time_s, retimed))
-        settings = self._settings.get((bucket, probe))
-        if settings is None and len(placed) == 1 and not placed[0][0]:
-            # The common case first: one temperature in °C of a probe without settings of its own.
-            _, record, time_s, retimed = placed[0]
-            value = record.value
-            if isinstance(value, float):
-                readings.append(Reading(bucket, probe, time_s, arrival_s, value, "ok", retimed))
-                return 0
         return self._measure(bucket, probe, settings or ProbeSettings(), node, placed, arrival_s, readings, faults)
 
     def _measure(
