@@ -11,7 +11,6 @@ import heapq
 import json
 import os
 import threading
-import time
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import IO, Any, NamedTuple
@@ -37,7 +36,10 @@ class RecordingError(ValueError):
 
 
 class RecordedLine(NamedTuple):
-    """One line of a recording. ``note`` holds what the notes just before it say, None where there were none."""
+    """One line of a recording, or one note in it: then ``note`` is not None and ``data`` is empty.
+
+    A note's ``arrival_s`` is its own ``at`` where it has one, else the latest time seen (0.0 before any).
+    """
 
     arrival_s: float
     data: bytes
@@ -63,18 +65,23 @@ class Recording:
             yield from self._lines(file)
 
     def _lines(self, file: IO[bytes]) -> Iterator[RecordedLine]:
-        name = self.path.stem
-        origin = Origin("recording", name)
+        origin = Origin("recording", self.path.stem)
         latest_s: float | None = None
         doubtful_s: float | None = None  # a stamp that leapt ahead and waits to be confirmed
-        note: dict[str, Any] | None = None
+        retained = False
         for raw in self._whole_lines(file):
             if raw.startswith(b"#"):
-                said = self._note(raw)
-                if said:
-                    note = said if note is None else note | said
-                    origin = _origin(said, origin, name)
-                    doubtful_s = _number(said.get("at"), doubtful_s)
+                note = self._note(raw)
+                if note is None:
+                    continue
+                origin = _origin(note, origin, self.path.stem)
+                retained = retained or note.get("retained") is True
+                if "at" in note:
+                    if latest_s is None or note["at"] - latest_s <= _LEAP_S:
+                        latest_s = note["at"] if latest_s is None else max(latest_s, note["at"])
+                    else:
+                        doubtful_s = note["at"]
+                yield RecordedLine(latest_s or 0.0, b"", False, note, origin)
                 continue
             stamp, tab, data = raw.partition(b"\t")
             if not tab:
@@ -99,9 +106,8 @@ class Recording:
                     self._fault("bad_stamp")
                     continue
             latest_s, doubtful_s = arrival_s, None
-            retained = note is not None and note.get("retained") is True
-            yield RecordedLine(arrival_s, data, retained, note, origin)
-            note = None
+            yield RecordedLine(arrival_s, data, retained, None, origin)
+            retained = False
 
     def _whole_lines(self, file: IO[bytes]) -> Iterator[bytes]:
         first = True
@@ -119,13 +125,19 @@ class Recording:
 
     def _note(self, raw: bytes) -> dict[str, Any] | None:
         try:
-            said = json.loads(raw[1:])
+            note = json.loads(raw[1:])
         except (ValueError, RecursionError):
-            said = None
-        if isinstance(said, dict):
-            return said
-        self._fault("bad_note")
-        return None
+            note = None
+        if not isinstance(note, dict):
+            self._fault("bad_note")
+            return None
+        if "at" in note:
+            at = note.pop("at")
+            if isinstance(at, int | float) and not isinstance(at, bool) and 0.0 <= at <= _LATEST_S:
+                note["at"] = float(at)
+            else:
+                self._fault("bad_note")
+        return note
 
     def _fault(self, kind: str) -> None:
         self.faults[kind] = self.faults.get(kind, 0) + 1
@@ -140,10 +152,6 @@ def _origin(note: Mapping[str, Any], origin: Origin, name: str) -> Origin:
         source if isinstance(source, str) else name,
         topic if isinstance(topic, str) else "",
     )
-
-
-def _number(value: object, default: float | None) -> float | None:
-    return float(value) if isinstance(value, int | float) and 0 <= value <= _LATEST_S else default
 
 
 def _open(path: Path) -> IO[bytes]:
@@ -176,7 +184,7 @@ def last_arrival_s(path: Path | str) -> float | None:
             if file.tell():
                 file.readline()
             tail = Recording(path)
-            return max((line.arrival_s for line in tail._lines(file)), default=None)
+            return max((line.arrival_s for line in tail._lines(file) if line.note is None), default=None)
     except OSError:
         return None
 
@@ -211,20 +219,20 @@ class RecordingWriter:
         if started_s is not None:
             self.note({"at": round(started_s, 3), "note": "watch started"})
 
-    def write(self, line: Line) -> None:
-        """Append a line, and before it the notes that it needs."""
+    def write(self, arrival_s: float, line: Line) -> None:
+        """Append a line under the arrival time at which it counted, and before it the notes that it needs."""
         with self._lock:
             text = b""
             if line.origin != self._origin:
                 text += _note_line(_origin_note(line.origin))
-            if self._latest_s is not None and line.arrival_s - self._latest_s > _LEAP_S / 2:
+            if self._latest_s is not None and arrival_s - self._latest_s > _LEAP_S / 2:
                 # A pause this long looks like a damaged stamp to the reader, unless a note confirms it.
-                text += _note_line({"at": round(line.arrival_s, 3), "note": "a long pause"})
+                text += _note_line({"at": round(arrival_s, 3), "note": "a long pause"})
             if line.retained:
                 text += _note_line({"retained": True})
-            text += b"%.3f\t%b\n" % (line.arrival_s, line.data.replace(b"\n", b" "))
+            text += b"%.3f\t%b\n" % (arrival_s, line.data.replace(b"\n", b" "))
             if self._append(text):
-                self._origin, self._latest_s = line.origin, line.arrival_s
+                self._origin, self._latest_s = line.origin, arrival_s
 
     def note(self, note: Mapping[str, object]) -> None:
         """Append a note, for example ``{"clock_step_s": 3600.0}``."""
@@ -284,31 +292,26 @@ def _origin_note(origin: Origin) -> dict[str, object]:
 # ---- playing -------------------------------------------------------------------------------------------------------
 
 
-class PlayClock:
-    """An arrival clock for playing recordings: ``speed`` seconds for each real one, or driven by hand at speed 0."""
+class DrivenClock:
+    """An arrival clock that stands still until it is moved on, as a recording that is played as fast as it can does."""
 
-    def __init__(self, start_s: float, speed: float = 0.0) -> None:
-        self.speed = speed
-        self._start_s = start_s
-        self._begun = time.monotonic()
-        self._driven_s = start_s
+    def __init__(self, start_s: float = 0.0) -> None:
+        self._now_s = start_s
 
     def now(self) -> float:
         """Arrival time now, Unix seconds."""
-        if self.speed <= 0.0:
-            return self._driven_s
-        return max(self._driven_s, self._start_s + (time.monotonic() - self._begun) * self.speed)
+        return self._now_s
 
     def advance_to(self, time_s: float) -> None:
         """Move on to a time; going back is not possible."""
-        self._driven_s = max(self._driven_s, time_s)
+        self._now_s = max(self._now_s, time_s)
 
 
 class RecordingSource:
     """Plays recordings as if they came over the wire, merged in the order of arrival, and ends.
 
-    ``speed`` None plays as fast as it can be read and drives the clock, if that can be driven (``advance_to``); else
-    ``clock`` must run that many times as fast as real time (a ``PlayClock``), and each line waits for its moment.
+    ``speed`` None plays as fast as it can be read, and moves a ``DrivenClock`` on. Else each line waits until
+    ``clock`` has come to its arrival time; the clock has to run ``speed`` times as fast as real time.
     """
 
     def __init__(
@@ -331,7 +334,7 @@ class RecordingSource:
 
     def first_arrival_s(self) -> float | None:
         """When the first line arrives, for starting a clock; None when there is no line. Raises RecordingError."""
-        firsts = [next(iter(read_recording(path)), None) for path in self.paths]
+        firsts = (next((line for line in read_recording(path) if line.note is None), None) for path in self.paths)
         return min((line.arrival_s for line in firsts if line is not None), default=None)
 
     def health(self) -> SourceHealth:
@@ -361,6 +364,8 @@ class RecordingSource:
         self._book.enter("waiting", f"{self._names()} has been played to its end.")
 
     def _hand_on(self, line: RecordedLine, deliver: Deliver) -> None:
+        if line.note is not None:
+            return
         self._book.took_line(line.arrival_s)
         try:
             deliver(Line(line.arrival_s, line.data, line.origin, line.retained))
@@ -371,7 +376,7 @@ class RecordingSource:
         """Until that time on the clock; False when stopped."""
         self._book.progress()
         if self._speed is None:
-            if isinstance(self._clock, PlayClock):
+            if isinstance(self._clock, DrivenClock):
                 self._clock.advance_to(arrival_s)
             return not stop.is_set()
         while (ahead_s := arrival_s - self._clock.now()) > 0.0:

@@ -5,13 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
+from monitor.sensing.senml import looks_like_wrong_baud
+
 USUAL_SPEEDS = (9600, 19200, 38400, 57600, 115200)
 
 # Below this many bytes a burst of noise and a wrong speed cannot be told apart.
 _ENOUGH_BYTES = 64
-# Bytes of a wrong speed are nearly evenly spread: some 6 in 10 are no printable ASCII. A pack with a few bits
-# flipped by a motor's noise has 1 in 10 at the most.
-_GARBLED_SHARE = 0.25
 # A node that is reset or plugged in sends junk for a second or two; a wrong speed goes on.
 _PERSIST_S = 8.0
 # Nodes commonly send every 10 s, so one speed has to be listened to for longer than that.
@@ -20,11 +19,6 @@ _LISTEN_S = 12.0
 _REST_S = 600.0
 
 _TEXT = frozenset(range(0x20, 0x7F)) | frozenset(b"\t\r\n")
-
-
-def looks_garbled(data: bytes) -> bool:
-    """Whether so many of the bytes are no plain text that the speed is likely wrong."""
-    return len(data) > 0 and sum(byte not in _TEXT for byte in data) > _GARBLED_SHARE * len(data)
 
 
 def readable(line: bytes) -> bool:
@@ -67,9 +61,10 @@ class SpeedWatch:
         if not data:
             return None
         self._recent = (self._recent + data)[-512:]
-        if len(self._recent) < _ENOUGH_BYTES or not looks_garbled(self._recent):
-            if not looks_garbled(self._recent):
-                self._garbled_since_s = None
+        if len(self._recent) < _ENOUGH_BYTES:
+            return None
+        if not looks_like_wrong_baud(self._recent):
+            self._garbled_since_s = None
             return None
         if self._garbled_since_s is None:
             self._garbled_since_s = now_s
