@@ -217,6 +217,7 @@ _GUESSED = {
     "unknown_purity": "the potash's purity was not given",
     "pour_time": "the time of the pour was not noted",
     "vessel": "the bucket's size was not given",
+    "unknown_bucket": "the bucket's size was not given",
     "unweighed_oil": "the oil was not weighed",
     "unweighed_oils": "the oil was not weighed",
     "oil_kg": "the oil was not weighed",
