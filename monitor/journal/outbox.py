@@ -60,8 +60,7 @@ class Outbox(Store):
         """
         rows = self._rows(
             f"SELECT {_COLUMNS} FROM outbox WHERE {_OPEN} AND expires_s > ?1 "
-            "AND (not_before_s <= ?1 OR created_s > ?1 + 60) AND (next_try_s <= ?1 OR next_try_s > ?1 + ?2 "
-            "AND next_try_s > not_before_s) "
+            "AND (not_before_s <= ?1 OR created_s > ?1 + 60) AND (next_try_s <= ?1 OR next_try_s > ?1 + ?2) "
             "ORDER BY urgency <> 'now', created_s, rowid",
             (now_s, STEADY_S),
         )
@@ -136,8 +135,7 @@ class Outbox(Store):
                     self._run("UPDATE outbox SET state = 'superseded' WHERE message_id = ?", (message_id,))
                 else:
                     self._run(
-                        "UPDATE outbox SET route = ?, state = 'waiting', next_try_s = max(not_before_s, ?) "
-                        "WHERE message_id = ?",
+                        "UPDATE outbox SET route = ?, state = 'waiting', next_try_s = ? WHERE message_id = ?",
                         (to_route, now_s, message_id),
                     )
                     moved += 1
@@ -167,5 +165,5 @@ def _completed(message: Message) -> Message:
         expires_s=max(message.created_s, not_before_s) + EXPIRES_AFTER_S
         if message.expires_s is None
         else message.expires_s,
-        next_try_s=not_before_s if message.next_try_s is None else message.next_try_s,
+        next_try_s=message.created_s if message.next_try_s is None else message.next_try_s,
     )

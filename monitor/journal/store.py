@@ -252,7 +252,8 @@ class Store:
         """Read the whole file and say that it is sound; raises JournalError, in one sentence, when it is not."""
         found = [row[0] for row in self._rows("PRAGMA integrity_check(5)")]
         if found != ["ok"]:
-            raise JournalError(f"Journal {self.path}: the file is damaged ({found[0]}); restore the last backup.")
+            where = " ".join(found[0].split())[:80]
+            raise JournalError(f"Journal {self.path}: the file is damaged ({where}); restore the last backup.")
         loose = self._rows("PRAGMA foreign_key_check")
         if loose:
             raise JournalError(

@@ -1,0 +1,16 @@
+"""A fresh journal for each test."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from monitor.journal.database import Journal
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        yield journal

@@ -1,0 +1,89 @@
+"""Events, alarms, facts, counters, health."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from monitor.domain import Event
+from monitor.journal.database import AlarmRecord, Journal, Refused
+
+T0 = 1_773_480_000.0
+RAISED = Event("alarm", T0, "shed-2", "Q 12", {"alarm": "a1", "kind": "not_taken", "state": "raised", "says": "52 °C"})
+CLEARED = Event("alarm", T0, "shed-2", "Q 12", {"alarm": "a1", "kind": "not_taken", "state": "cleared"})
+
+
+def estimate(at_s: float, completeness: float) -> Event:
+    return Event("estimate", at_s, "shed-2", "Q 12", {"completeness": completeness, "causes": {"good": 0.9}})
+
+
+def test_only_new_events_are_given_back(journal: Journal) -> None:
+    """After a restart the pipeline gives the old events again, and only new ones may ring."""
+    assert journal.add_events([RAISED]) == [RAISED]
+    assert [CLEARED, estimate(T0, 0.25)] == journal.add_events([RAISED, CLEARED, estimate(T0, 0.25)])
+    assert journal.add_events([RAISED, CLEARED, estimate(T0, 0.75)]) == []
+    assert [RAISED, CLEARED, estimate(T0, 0.25)] == journal.events("Q 12") == journal.events()
+
+
+def test_events_can_be_asked_for_from_a_time_on(journal: Journal) -> None:
+    """And for one batch only."""
+    other = dataclasses.replace(RAISED, batch="Q 13", at_s=T0 + 10)
+    journal.add_events([RAISED, other, estimate(T0 + 600, 0.1 + 0.2)])
+    assert [other, estimate(T0 + 600, 0.1 + 0.2)] == journal.events(since_s=T0 + 1)
+    assert [other] == journal.events("Q 13")
+
+
+def test_the_last_estimate_is_the_newest_by_its_time(journal: Journal) -> None:
+    """Not the one written last."""
+    assert journal.last_estimate("Q 12") is None
+    journal.add_events([estimate(T0 + 1200, 0.5), estimate(T0 + 600, 0.4), RAISED])
+    assert estimate(T0 + 1200, 0.5) == journal.last_estimate("Q 12")
+    assert journal.last_estimate("Q 13") is None
+
+
+def test_an_alarm_keeps_its_present_state(journal: Journal) -> None:
+    """Saving replaces; standing alarms are those not back to normal."""
+    alarm = AlarmRecord(
+        "a1", "too_hot", "shed-2", "Q 12", "unacknowledged", "now", 0.97, T0, message_id="too_hot.soon",
+        says="93 °C and rising", do="Stand back.", facts={"core_c": 93.0, "probes": ["core"]},
+    )  # fmt: skip
+    journal.save_alarm(alarm)
+    assert [alarm] == journal.alarms(standing_only=True)
+    seen = dataclasses.replace(
+        alarm, state="acknowledged", acknowledged_at_s=T0 + 60, acknowledged_by="Ada", shelved_until_s=T0 + 900
+    )
+    journal.save_alarm(seen)
+    assert seen == journal.alarm("a1")
+    over = dataclasses.replace(seen, state="normal", cleared_at_s=T0 + 90, probability=None)
+    journal.save_alarm(over)
+    assert journal.alarms(standing_only=True) == []
+    assert [over] == journal.alarms() == journal.alarms(batch="Q 12")
+    assert journal.alarms(batch="Q 13") == []
+    assert journal.alarm("a2") is None
+    with pytest.raises(Refused, match="unacknowledged, acknowledged"):
+        journal.save_alarm(dataclasses.replace(alarm, state="ringing"))
+
+
+def test_returned_but_unseen_alarms_still_stand(journal: Journal) -> None:
+    """ISA-18.2: returned to normal and unacknowledged still asks for a person."""
+    journal.save_alarm(AlarmRecord("a1", "silent", "shed-2", "Q 12", "returned_unacknowledged"))
+    assert [alarm.alarm_id for alarm in journal.alarms(standing_only=True)] == ["a1"]
+
+
+def test_facts_counters_and_health_outlive_a_restart(journal: Journal) -> None:
+    """Each holds its last value, and an unknown fact gives the default."""
+    journal.set_fact("last_tick_s", T0)
+    journal.set_fact("last_tick_s", T0 + 60)
+    journal.set_counter("serial", "damaged", 3)
+    journal.set_counter("serial", "damaged", 4)
+    journal.set_health("broker", False, "The broker does not answer.", T0)
+    journal.set_health("broker", True, "Connected.", T0 + 1)
+    journal.close()
+    with Journal(journal.path) as again:
+        assert again.fact("last_tick_s") == T0 + 60
+        assert again.fact("boot_id") is None
+        assert again.fact("boot_id", "none") == "none"
+        assert again.counters() == {("serial", "damaged"): 4}
+        health = again.health()
+        assert [(h.part, h.ok, h.says, h.at_s) for h in health] == [("broker", True, "Connected.", T0 + 1)]
