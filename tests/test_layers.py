@@ -25,12 +25,12 @@ _CORE: dict[str, set[str]] = {
 }
 # An edge may use the values and rules of the core named here, never another edge.
 _EDGES: dict[str, set[str]] = {
-    "sources": {"sensing", "trade", "domain", "units"},
+    "sources": {"sensing", "trade", "domain", "units", "toml_tables"},
     "journal": {"judgement", "domain", "units"},
     "phone": {"judgement", "domain", "units"},
     "page": {"domain", "units"},
     "settings": {"sensing", "trade", "domain", "units", "toml_tables"},
-    "toml_tables": set(),
+    "toml_tables": set(),  # a tool without a file of its own: text in, values or sentences out
     "clock": set(),
 }
 # The wiring may import anything below it, and its own kind.
