@@ -59,20 +59,25 @@ class Amount:
     litres: float | None = None
 
 
+def _line(text: str) -> str:
+    """What was typed, on one line, as it stands in a sentence."""
+    return " ".join(text.split())
+
+
 def _number(text: str, field: str) -> float:
     """A number with a decimal point or comma. "1,500" could be either of two things and is refused."""
     plain = text.strip().replace("\u2212", "-").replace("\u00a0", "").replace("\u202f", "").replace("'", "")
     if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", plain):
         whole = plain.replace(",", "")
         raise BadAmount(
-            f'For {field} "{text.strip()}" may mean {whole} or {plain.replace(",", ".")}: write one of these without '
+            f'For {field} "{_line(text)}" may mean {whole} or {plain.replace(",", ".")}: write one of these without '
             "a comma."
         )
     if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+\.\d+", plain) or re.fullmatch(r"[+-]?\d{1,3}(,\d{3}){2,}", plain):
         plain = plain.replace(",", "")
     plain = plain.replace(",", ".")
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", plain):
-        raise BadAmount(f'For {field} "{text.strip()}" is not a number: write it like 4.2 or 4,2.')
+        raise BadAmount(f'For {field} "{_line(text)}" is not a number: write it like 4.2 or 4,2.')
     return float(plain)
 
 
@@ -85,7 +90,7 @@ def _parts(text: str, field: str, example: str) -> list[tuple[float, str]]:
     while position < len(text):
         match = _PART.match(text, position)
         if match is None:
-            raise BadAmount(f'"{text.strip()}" cannot be read as {field}: write it like {example}.')
+            raise BadAmount(f'"{_line(text)}" cannot be read as {field}: write it like {example}.')
         unit = re.sub(r"[ .]+", " ", match["unit"] or "").lower()
         found.append((_number(match["number"], field), unit))
         position = match.end()
@@ -95,11 +100,11 @@ def _parts(text: str, field: str, example: str) -> list[tuple[float, str]]:
 def _in_range(value: float, allowed: tuple[float, float], unit: str, field: str, text: str) -> float:
     low, high = allowed
     if value < 0:
-        raise BadAmount(f'For {field} "{text.strip()}" is below nothing: write the amount without a minus.')
+        raise BadAmount(f'For {field} "{_line(text)}" is below nothing: write the amount without a minus.')
     # Amounts come from products such as 200 * 1.0; a hair over the limit is the limit.
     if not low <= value <= high * (1 + 1e-12):
         raise BadAmount(
-            f'For {field} "{text.strip()}" is {value:g} {unit}; between {low:g} and {high:g} {unit} is allowed, '
+            f'For {field} "{_line(text)}" is {value:g} {unit}; between {low:g} and {high:g} {unit} is allowed, '
             "so look at the unit and the decimal point."
         )
     return value
@@ -117,9 +122,9 @@ def parse_amount(text: str, field: str = "the amount", default_unit: str | None 
     for value, written in parts:
         unit = written or (default_unit or "").lower()
         if value < 0:
-            raise BadAmount(f'For {field} "{text.strip()}" is below nothing: write the amount without a minus.')
+            raise BadAmount(f'For {field} "{_line(text)}" is below nothing: write the amount without a minus.')
         if not unit:
-            raise BadAmount(f'For {field} "{text.strip()}" has no unit: write it like {example}.')
+            raise BadAmount(f'For {field} "{_line(text)}" has no unit: write it like {example}.')
         if unit in _KG:
             kinds.add("mass")
             total_kg += value * _KG[unit]
@@ -127,11 +132,11 @@ def parse_amount(text: str, field: str = "the amount", default_unit: str | None 
             kinds.add("volume")
             total_l += value * _LITRES[unit]
         elif unit in _TWO_MEANINGS:
-            raise BadAmount(f'For {field} "{text.strip()}" is not clear: {_TWO_MEANINGS[unit]}.')
+            raise BadAmount(f'For {field} "{_line(text)}" is not clear: {_TWO_MEANINGS[unit]}.')
         else:
             raise BadAmount(f'For {field} the unit "{unit}" is not known: write kg, g, lb, oz, L or ml.')
     if len(kinds) > 1:
-        raise BadAmount(f'For {field} "{text.strip()}" mixes a mass and a volume: write one of them.')
+        raise BadAmount(f'For {field} "{_line(text)}" mixes a mass and a volume: write one of them.')
     if "mass" in kinds:
         return Amount(kg=_in_range(total_kg, MASS_KG, "kg", field, text))
     return Amount(litres=_in_range(total_l, VOLUME_L, "L", field, text))
@@ -141,7 +146,7 @@ def parse_mass_kg(text: str, field: str = "the mass", default_unit: str | None =
     """A typed mass in kg. A volume is refused: only an oil's volume can be turned into a mass."""
     amount = parse_amount(text, field, default_unit)
     if amount.kg is None:
-        raise BadAmount(f'For {field} "{text.strip()}" is a volume: weigh it and write kg, g, lb or oz.')
+        raise BadAmount(f'For {field} "{_line(text)}" is a volume: weigh it and write kg, g, lb or oz.')
     return amount.kg
 
 
@@ -155,13 +160,13 @@ def parse_volume_l(text: str, field: str = "the volume", default_unit: str | Non
     """A typed volume in litres. A mass is refused."""
     amount = parse_amount(text, field, default_unit)
     if amount.litres is None:
-        raise BadAmount(f'For {field} "{text.strip()}" is a mass: write litres.')
+        raise BadAmount(f'For {field} "{_line(text)}" is a mass: write litres.')
     return amount.litres
 
 
 def parse_purity(text: str) -> float:
     """Potash purity as a mass fraction, from "85 %" or "0.85"; a bare number above 1 is per cent. 50 to 100 %."""
-    plain = text.strip()
+    plain = _line(text)
     percent = plain.endswith("%")
     value = _number(plain.rstrip("% \t"), "the purity of the potash")
     # A bare 1 is a fraction; 1 % pure potash does not exist, so nothing is lost.
@@ -178,16 +183,16 @@ def parse_temperature_c(text: str, field: str = "the temperature") -> float:
     """A typed temperature in °C: "56", "56 °C" or "133 F". Between -30 and 125 °C, a little above boiling lye."""
     match = re.fullmatch(r"\s*([+\-\u2212]?\s?[\d.,]+)\s*(?:°|º|deg(?:rees)?)?\s*([A-Za-z]*)\s*", text)
     if match is None:
-        raise BadAmount(f'For {field} "{text.strip()}" cannot be read: write it like 56 °C or 133 F.')
+        raise BadAmount(f'For {field} "{_line(text)}" cannot be read: write it like 56 °C or 133 F.')
     value = _number(match[1].replace(" ", ""), field)
     scale = match[2].lower()
     if scale in {"f", "fahrenheit"}:
         value = units.celsius_from_fahrenheit(value)
     elif scale not in {"", "c", "celsius"}:
-        raise BadAmount(f'For {field} "{text.strip()}" has the unit "{match[2]}": write °C or F.')
+        raise BadAmount(f'For {field} "{_line(text)}" has the unit "{match[2]}": write °C or F.')
     if not TEMPERATURE_C[0] <= value <= TEMPERATURE_C[1]:
         raise BadAmount(
-            f'For {field} "{text.strip()}" is {value:.0f} °C; between {TEMPERATURE_C[0]:g} and {TEMPERATURE_C[1]:g} '
+            f'For {field} "{_line(text)}" is {value:.0f} °C; between {TEMPERATURE_C[0]:g} and {TEMPERATURE_C[1]:g} '
             "°C is "
             "allowed (for Fahrenheit write F)."
         )
@@ -206,13 +211,13 @@ def parse_hardness_mmol_l(text: str) -> float:
     unit = _HARDNESS.get(match[2].lower()) if match else None
     if match is None or unit is None:
         raise BadAmount(
-            f'For the hardness of the water "{text.strip()}" cannot be read: write it like 15 dH, 27 fH, 270 mg/L, '
+            f'For the hardness of the water "{_line(text)}" cannot be read: write it like 15 dH, 27 fH, 270 mg/L, '
             "16 gpg or 2.7 mmol/L."
         )
     value = units.hardness_mmol_l(_number(match[1], "the hardness of the water"), unit)
     if value > 20.0:
         raise BadAmount(
-            f'For the hardness of the water "{text.strip()}" is more than any tap water: up to 110 dH is allowed.'
+            f'For the hardness of the water "{_line(text)}" is more than any tap water: up to 110 dH is allowed.'
         )
     return value
 
@@ -237,5 +242,5 @@ def parse_oil(text: str, temperature_c: float = 20.0) -> OilShare:
     name_first = re.fullmatch(r"\s*(?P<name>[A-Za-z][^\d:=]*?)\s*[:=,]?\s*(?P<amount>[+\-\u2212]?\s?[.,]?\d.*)", text)
     match = name_first or amount_first
     if match is None:
-        raise BadAmount(f'"{text.strip()}" cannot be read as an oil and its amount: write it like rapeseed 3.6 L.')
+        raise BadAmount(f'"{_line(text)}" cannot be read as an oil and its amount: write it like rapeseed 3.6 L.')
     return oil_share(match["name"], match["amount"], temperature_c)

@@ -76,11 +76,12 @@ def potash_left(
     weighing = filled.ratio_rel_sd if "unweighed_koh" in filled.assumed else filled.koh_kg_sd / filled.koh_kg
     potash = [
         filled.koh_mol * strength * factor
-        for strength in filled.strength_points(24)
-        for factor in lognormal_points(1.0, weighing, 5)
+        for strength in filled.strength_points(20)
+        # A kitchen scale adds nothing to the purity's spread; a guessed mass does.
+        for factor in lognormal_points(1.0, weighing, 5 if weighing > 0.01 else 1)
     ]
-    soap_points = [promised_mol * max(0.0, completeness + completeness_sd * z) for z in normal_points(15)]
-    ester = lognormal_points(filled.ester_mol, filled.sv_rel_sd, 7)
+    soap_points = [promised_mol * max(0.0, completeness + completeness_sd * z) for z in normal_points(12)]
+    ester = lognormal_points(filled.ester_mol, filled.sv_rel_sd, 3)
     grams = range_of(
         max(0.0, koh - min(soap, oil)) * KOH_G_PER_MOL for koh in potash for soap in soap_points for oil in ester
     )

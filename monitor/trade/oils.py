@@ -109,8 +109,9 @@ GENERIC = Oil(
 
 # Words that say how an oil was made or sold, not which oil it is.
 _NOISE = frozenset(
-    "oil oils and fat edible refined unrefined virgin extra cold pressed organic pure food grade fresh melted "
-    "cooking salad the of new plain deodorised deodorized seed seeds".split()
+    {"oil", "oils", "fat", "seed", "seeds", "and", "the", "of"}
+    | {"refined", "unrefined", "virgin", "extra", "cold", "pressed", "deodorised", "deodorized", "plain", "pure"}
+    | {"edible", "food", "grade", "cooking", "salad", "organic", "fresh", "new", "melted"}
 )
 # Names that stand for whatever was cheap: a guess here could be short of lye or leave it over.
 _NAMELESS = frozenset({"vegetable", "veg", "used", "waste", "mixed", "frying", "fryer", "blend", "usedvegetable"})
@@ -194,6 +195,7 @@ def find_oil(name: str) -> Oil:
 
     Raises UnknownOil with one sentence that names the closest oils.
     """
+    name = " ".join(name.split())
     found = _matching(name)
     if len(found) == 1:
         return found[0]

@@ -30,22 +30,26 @@ _WEAK_LYE_SHARE = 0.20
 _FAR_SHORT = 0.85
 
 
+def _short_or_heavy(ratio: float) -> str:
+    percent = round(100.0 * (1.0 - ratio))
+    if percent == 0:
+        return "balanced"
+    return f"{percent} % short of lye" if percent > 0 else f"{-percent} % lye-heavy"
+
+
 def balance_sentences(balance: LyeBalance) -> tuple[str, ...]:
     """What the lye balance means, in the maker's words; the percentages are chances and 5 to 95 % ranges."""
     chance = {word: f"{100 * p:.0f} %" for word, p in balance.probabilities.items()}
     if balance.word == "not known":
         return ("Potash or oil was not weighed, so nobody can say whether it is short of lye or lye-heavy.",)
-    entered = 100.0 * (1.0 - balance.entered_ratio)
-    low, high = 100.0 * (1.0 - balance.entered_ratio_high), 100.0 * (1.0 - balance.entered_ratio_low)
-    if balance.entered_ratio <= 1.0:
-        lines = [
-            f"As entered it is {entered:.0f} % short of lye ({low:.0f} to {high:.0f} over the oils' range): oil to "
-            "spare."
-        ]
-    else:
-        lines = [f"As entered it is {-entered:.0f} % lye-heavy ({-high:.0f} to {-low:.0f} over the oils' range)."]
+    lines = [
+        f"As entered it is {_short_or_heavy(balance.entered_ratio)}; over the oils' range from "
+        f"{_short_or_heavy(balance.entered_ratio_high)} to {_short_or_heavy(balance.entered_ratio_low)}."
+    ]
     if USUAL_MARGIN[0] <= balance.entered_ratio <= USUAL_MARGIN[1]:
-        lines.append("4 to 10 % short is such a recipe's margin, not a fault; a little oil may cloud it or float.")
+        lines.append(
+            "4 to 10 % short is such a recipe's margin, not a fault: oil to spare, which may cloud it or float."
+        )
     if balance.entered_ratio < _FAR_SHORT:
         lines.append("That is far short: much oil will stay oil and may float.")
     spare = balance.oil_to_spare_g
