@@ -13,6 +13,7 @@ import fcntl
 import getpass
 import grp
 import os
+import re
 import termios
 import threading
 from collections.abc import Callable, Iterable
@@ -144,8 +145,8 @@ def _follow(wanted: str, known: list[PortInfo], last: PortInfo | None) -> str:
 def why_not(error: BaseException, path: str) -> PortUnavailable:
     """An error of opening -> the sentence that says what it means and how to mend it."""
     code = getattr(error, "errno", None)
-    if code is None and isinstance(error, termios.error) and error.args:
-        code = error.args[0]
+    if code is None and (in_words := re.search(r"\((\d+), ", str(error))):
+        code = int(in_words.group(1))  # pyserial and termios keep the number in the words: (25, 'Inappropriate ioctl')
     if code in (errno.EACCES, errno.EPERM):
         group = _group_of(path)
         return PortUnavailable(
