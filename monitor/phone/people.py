@@ -23,6 +23,7 @@ class Person:
     name: str
     routes: tuple[str, ...] = field(default=(), repr=False)
     waking_hours: WakingHours | None = None
+    knows_the_trade: bool = True
 
     @property
     def labels(self) -> tuple[str, ...]:

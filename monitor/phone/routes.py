@@ -179,13 +179,13 @@ def _apprise() -> Any:
     global _library  # noqa: PLW0603 - one import a process
     with _library_lock:
         if _library is None:
-            import apprise
-
             log = logging.getLogger("apprise")
             log.handlers[:] = [_Listener()]
             log.propagate = False
             log.setLevel(logging.DEBUG)  # only here does it say why a connection failed
             logging.getLogger("urllib3").setLevel(logging.WARNING)  # its debug lines name the path of each request
+            import apprise
+
             _library = apprise
         return _library
 
