@@ -82,7 +82,7 @@ def test_heat_capacity() -> None:
 
 
 def test_lye_warms_itself_to_92_degrees() -> None:
-    """From 20 °C the lye reaches about 92 °C with the flakes' water as monohydrate, 130 °C at most were it dry (computed).
+    """From 20 °C the lye reaches about 92 °C with the flakes' water as monohydrate, 130 °C at most were it dry.
 
     350 kJ (309 to 381) and 503 kJ (462 to 534) over 4.84 kJ/K, without loss; CRC rows seen, 45 to 52 kJ/mol from
     memory.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.trade.amounts import (
@@ -163,6 +163,7 @@ def test_a_bad_oil(typed: str, error: type[ValueError]) -> None:
 
 
 @given(st.text(max_size=30))
+@settings(deadline=None)
 def test_any_text_is_read_or_refused(typed: str) -> None:
     """Whatever is typed, the answer is an amount in range or BadAmount; nothing else escapes."""
     for parse in (parse_amount, parse_purity, parse_temperature_c, parse_hardness_mmol_l):
@@ -175,6 +176,7 @@ def test_any_text_is_read_or_refused(typed: str) -> None:
 
 
 @given(st.floats(0.01, 150.0), st.sampled_from([".", ","]))
+@settings(deadline=None)
 def test_written_masses_come_back(kg: float, point: str) -> None:
     """A mass written in kilograms with two or four decimals, point or comma, is read as written."""
     for decimals in (2, 4):

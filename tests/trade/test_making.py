@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.domain import LOG_KINDS, STAGES, LogEntry
@@ -221,6 +221,7 @@ logs = st.lists(
 
 
 @given(logs, st.floats(-200, 9000), st.booleans(), st.booleans())
+@settings(deadline=None)
 def test_any_log_has_a_stage_and_a_next_action(log: list[LogEntry], minutes: float, vetoed: bool, heard: bool) -> None:
     """Whatever was noted, in whatever order, there is a known stage and one next action with its cautions."""
     assert stage_of(log, at(minutes), vetoed=vetoed) in STAGES
@@ -230,6 +231,7 @@ def test_any_log_has_a_stage_and_a_next_action(log: list[LogEntry], minutes: flo
 
 
 @given(logs, st.floats(-200, 9000))
+@settings(deadline=None)
 def test_later_notes_change_nothing_now(log: list[LogEntry], minutes: float) -> None:
     """What is noted later changes neither stage nor action now (no foresight)."""
     known = [e for e in log if e.noted_at_s <= at(minutes)]

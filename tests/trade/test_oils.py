@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.trade.oils import (
@@ -99,6 +99,7 @@ def test_an_unknown_oil_gets_one_sentence(typed: str, said: str) -> None:
 
 
 @given(st.text(max_size=40))
+@settings(deadline=None)
 def test_any_text_finds_an_oil_or_says_so(typed: str) -> None:
     """Whatever is typed, an oil is found or UnknownOil says why; recordings get a generic oil."""
     try:
@@ -119,6 +120,7 @@ def test_the_generic_oil_is_wider_than_any_oil_of_the_table() -> None:
     st.floats(0.01, 100.0),
     st.floats(-5.0, 110.0),
 )
+@settings(deadline=None)
 def test_litres_and_back(oil, kg: float, temperature_c: float) -> None:
     """Oil to volume and back gives the same mass, at any temperature."""
     litres = litres_from_kg(oil, kg, temperature_c)
