@@ -49,6 +49,8 @@ def needs() -> Callable[[str], str]:
 
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "needs(*programs): skipped without these programs; with CI=true it fails")
+    # The page's tests use Starlette's client with the httpx that we depend on; it asks for its own fork of it.
+    config.addinivalue_line("filterwarnings", "ignore:Using `httpx` with `starlette.testclient`")
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
