@@ -13,9 +13,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Condition, Estimate, Event, LogEntry, Place, Reading
-from monitor.heat.estimator import Estimator
+from monitor.heat.estimator import Estimator, History
 from monitor.judgement import alarms, verdict, wording
 from monitor.judgement.events import estimate_event, verdict_event
+from monitor.judgement.summaries import verdict_text
 from monitor.sensing.screening import Judged, ProbeScreen
 
 TICK_S = 60.0
@@ -37,6 +38,15 @@ class Act:
     who: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is said of an alarm now, and the facts behind the words."""
+
+    message: wording.Message
+    probability: float
+    facts: Mapping[str, object]
+
+
 class Minder:
     """Minds one batch. Feed it in the order of arrival; ask it at every whole minute."""
 
@@ -47,7 +57,7 @@ class Minder:
         minded_from_s: float,
         place: Place | None = None,
         limits: verdict.Limits | None = None,
-        history: object | None = None,
+        history: History | None = None,
         emergency_number: str = "",
     ) -> None:
         self.batch = batch
@@ -61,6 +71,7 @@ class Minder:
         self._history = history
         self._emergency_number = emergency_number
         self._log: dict[str, LogEntry] = {}
+        self._told: dict[str, Told] = {}
         self._screens: dict[str, ProbeScreen] = {}
         self._latest: dict[str, tuple[float, float]] = {}
         self._trend: dict[str, deque[tuple[float, float]]] = {}
@@ -88,17 +99,15 @@ class Minder:
             return
         self._log[key] = entry
         self._estimator.note(entry)
+        if entry.kind in verdict.DEEDS:  # whoever went has done something: do not ask again what
+            self.alarms = {
+                name: alarms.answer(state, entry.noted_at_s)[0] for name, state in self.alarms.items()
+            }
 
     def undo(self, entry_id: str) -> None:
-        """Take a log entry back: the estimator starts again from the believed readings and the entries that stand."""
-        if self._log.pop(entry_id, None) is None:
-            return
-        self._estimator = Estimator(self.batch, self.place, self._history)
-        for screen in self._screens.values():
-            for reading in screen.believed():
-                self._estimator.update(reading)
-        for entry in self._log.values():
-            self._estimator.note(entry)
+        """Take a log entry back, as if it had never been noted."""
+        if self._log.pop(entry_id, None) is not None:
+            self._estimator.forget(entry_id)
 
     def act(self, act: Act) -> bool:
         """Carry out what a person did about an alarm. False where no such alarm is known."""
@@ -123,10 +132,23 @@ class Minder:
             events.append(estimate_event(self.batch.bucket, self.batch.name, self.estimate))
         return events
 
-    def verdict(self, at_s: float) -> Event:
+    def last_word(self, at_s: float) -> Event:
         """The last word on the batch so far; its completeness is that of the planned dilution."""
-        says = wording.verdict_text(self.estimate, batch=self.batch.name, bucket=self.batch.bucket)
+        kinds = [state.kind for state in self.alarms.values() if state.stands]
+        says = verdict_text(self.estimate, bucket=self.batch.bucket, batch=self.batch.name, kinds=kinds)
         return verdict_event(self.batch.bucket, self.batch.name, at_s, self.estimate, says)
+
+    def close(self, at_s: float) -> list[Event]:
+        """The batch has been ended: its alarms no longer stand, and the verdict is the last event."""
+        for key, state in self.alarms.items():
+            if state.state != alarms.NORMAL:
+                cleared_at_s = at_s if state.stands else state.cleared_at_s
+                self.alarms[key] = replace(state, state=alarms.NORMAL, cleared_at_s=cleared_at_s)
+        return [self.last_word(at_s)]
+
+    def told(self) -> list[tuple[alarms.AlarmState, Told]]:
+        """Every alarm that was ever raised, with the words that belong to it now."""
+        return [(state, self._told[key]) for key, state in self.alarms.items() if key in self._told and state.count]
 
     def drain_judged(self) -> list[Judged]:
         """What screening decided since the last call; a later decision on the same reading supersedes."""
@@ -244,27 +266,34 @@ class Minder:
         self.conditions = conditions
         events = []
         for key, condition in conditions.items():
-            state = self.alarms.get(key)
-            if state is None:
-                if not condition.standing:
-                    continue
+            known = self.alarms.get(key)
+            if known is None and not condition.standing:
+                continue
+            if known is None:
                 probe = str(condition.facts.get("probe", "")) if condition.kind == "sensor_fault" else ""
-                state = alarms.AlarmState(self.batch.bucket, self.batch.name, condition.kind, probe=probe)
-            state, transitions = alarms.step(state, condition, now_s)
+                known = alarms.AlarmState(self.batch.bucket, self.batch.name, condition.kind, probe=probe)
+            state, transitions = alarms.step(known, condition, now_s)
             self.alarms[key] = state
+            if state.stands or transitions:
+                self._told[key] = self._words(condition)
             events += [
-                self._alarm_event(transition, condition)
+                self._alarm_event(transition, self._told[key], condition)
                 for transition in transitions
                 if transition.change in ("raised", "cleared")
             ]
         return events
 
-    def _alarm_event(self, transition: alarms.Transition, condition: Condition) -> Event:
+    def _words(self, condition: Condition) -> Told:
         facts = {**condition.facts, "emergency_number": self._emergency_number}
-        told = replace(condition, facts=facts)
-        message = wording.say(told, batch=self.batch.name, bucket=self.batch.bucket)
+        message = wording.say(replace(condition, facts=facts), batch=self.batch.name, bucket=self.batch.bucket)
+        return Told(message, condition.probability, facts)
+
+    def _alarm_event(self, transition: alarms.Transition, told: Told, condition: Condition) -> Event:
+        message = told.message
         if transition.change == "cleared":
-            message = wording.back_to_normal(told, batch=self.batch.name, bucket=self.batch.bucket)
+            message = wording.back_to_normal(
+                transition.kind, batch=self.batch.name, bucket=self.batch.bucket, condition=condition
+            )
         return Event(
             "alarm",
             transition.at_s,
@@ -272,10 +301,10 @@ class Minder:
             self.batch.name,
             {
                 "alarm": transition.alarm_id,
-                "kind": condition.kind,
+                "kind": transition.kind,
                 "state": transition.change,
                 "urgency": transition.urgency,
-                "probability": condition.probability,
+                "probability": told.probability,
                 "says": message.says,
                 "do": message.do,
                 "message_id": message.message_id,
@@ -327,4 +356,4 @@ def mind(
         for reading in readings:
             minder.take(reading)
         last_s = max(last_s, arrival_s)
-    yield minder.verdict(last_s)
+    yield minder.last_word(last_s)

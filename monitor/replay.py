@@ -7,13 +7,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from monitor.domain import Batch, Event, LogEntry, Place, Reading
+from monitor.domain import Batch, Event, Place, Reading
+from monitor.heat.estimator import History
 from monitor.judgement.events import event_line
 from monitor.judgement.verdict import Limits
 from monitor.pipeline import PRELUDE_S, Minder, mind
 from monitor.sensing.senml import Decoder, ProbeSettings
 from monitor.sources.batch_file import read_batch_file
 from monitor.sources.recording import read_recording
+
+# What a recording notes when the watch that writes it starts: from then on its silence means something.
+WATCH_STARTED = "watch started"
 
 
 class ReplayError(ValueError):
@@ -52,7 +56,7 @@ def replay_recording(
     place: Place | None = None,
     limits: Limits | None = None,
     probe_settings: Mapping[tuple[str, str], ProbeSettings] | None = None,
-    history: object | None = None,
+    history: History | None = None,
 ) -> Replay:
     """Replay ``recording`` with what the grower entered in ``batch_file``; write the events to ``events_file``.
 
@@ -90,20 +94,21 @@ def _arrivals(
 ) -> Iterator[tuple[float, Sequence[Reading]]]:
     """Arrival time and this bucket's readings, line by line. A note of when watching began counts as an arrival."""
     bucket, prelude_s = result.batch.bucket, result.batch.started_s - PRELUDE_S
-    for line in read_recording(recording):
-        if line.note is not None:
+    lines = read_recording(recording)
+    for line in lines:
+        if line.note is not None and line.note.get("note") == WATCH_STARTED:
             began = line.note.get("at")
-            if isinstance(began, int | float) and line.arrival_s is not None:
-                yield float(line.arrival_s), ()
-            continue
+            if isinstance(began, int | float) and prelude_s <= began <= line.arrival_s:
+                yield float(began), ()
         result.lines += 1
-        decoded = decoder.decode(line.data, line.arrival_s, retained=line.retained)
+        decoded = decoder.decode(line.data, line.arrival_s, retained=line.retained, default_bucket=bucket)
         result.faults.update(decoded.faults)
         if line.arrival_s < prelude_s:
             continue
         mine = [reading for reading in decoded.readings if reading.bucket == bucket]
         result.readings += len(mine)
         yield line.arrival_s, mine
+    result.faults.update(lines.faults)
 
 
 def _with_first(

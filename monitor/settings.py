@@ -120,11 +120,15 @@ class BucketSettings:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Someone to ring, in the order of the file. ``routes`` are Apprise URLs, which hold secrets."""
+    """Someone to ring, in the order of the file. ``routes`` are Apprise URLs, which hold secrets.
+
+    Who does not know the trade is only asked to look, and is not told of what can wait.
+    """
 
     name: str
     routes: tuple[Secret, ...] = ()
     waking_hours: WakingHours = field(default_factory=WakingHours)
+    knows_the_trade: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -523,10 +527,11 @@ def _read_person(table: Table, site: SiteSettings) -> Person:
     name = table.required_text("name", example='"Ada"')
     routes = table.secrets("routes", example='["${MY_ROUTE}"]')
     waking = table.clock_pair("waking_hours", site.waking_hours)
+    knows = table.flag("knows_the_trade", True)
     table.finish()
     if name and not routes and not table.data.get("routes"):
         table.reader.warnings.append(f"{table.reader.path}: {name} has no routes, so {name} cannot be rung.")
-    return Person(name, routes, waking)
+    return Person(name, routes, waking, knows)
 
 
 def _read_page(table: Table) -> PageSettings:

@@ -31,13 +31,16 @@ TAKEN_UNTIL_S = 40 * MINUTE_S
 # The probe goes in right after the blend; the maker is beeped for while still standing there.
 PROBE_IN_GRACE_S = 8 * MINUTE_S
 
+# Where no blend is noted it is over by then (common practice: 5 to 15 minutes of blending).
+BLENDED_BY_S = 25 * MINUTE_S
+
 COLD_CORE_C = 45.0
 
 # After a hand at the bucket (lid, probe, blender) a probe may jump; what it shows is told only when it lasts longer.
 HANDLING_S = 15 * MINUTE_S
 
 _OVER = frozenset({"cut", "water-added", "diluted", "filled"})
-_DEEDS = frozenset({"reblended", "looked", "tested"})
+DEEDS = frozenset({"reblended", "looked", "tested"})
 _HANDLING = frozenset({"probe-in", "poured", "blended", "reblended", "lid-off", "lid-on", "looked", "stirred"})
 
 
@@ -100,7 +103,7 @@ def course_of(batch: Batch, log: Sequence[LogEntry]) -> Course:
             probe_out = False
         if kind in _HANDLING:
             handled = entry.at_s
-        if kind in _DEEDS:
+        if kind in DEEDS:
             deed = max(entry.noted_at_s, deed or 0.0)
         over = over or kind in _OVER
     poured_at = batch.started_s if poured is None else poured
@@ -369,10 +372,12 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
 
 
 def _still_in_air(evidence: Evidence) -> tuple[str | None, float | None]:
-    due_s = evidence.course.blended_at_s + PROBE_IN_GRACE_S
-    if evidence.now_s < due_s or evidence.course.probe_out:
+    """A paste probe nobody has pushed in. Counted from the blend; where none was noted, from when it must be over."""
+    course = evidence.course
+    since_s = course.blended_at_s if course.blended_noted else course.poured_at_s + BLENDED_BY_S
+    if evidence.now_s < since_s + PROBE_IN_GRACE_S or course.probe_out:
         return None, None
-    return "never_in", evidence.course.blended_at_s
+    return "never_in", since_s
 
 
 def _excused(evidence: Evidence, problem: str) -> bool:

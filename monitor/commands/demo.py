@@ -1,0 +1,155 @@
+"""``demo``: an invented winter night at the Quillmarsh allotments, four buckets, in little more than a minute."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import sys
+import tempfile
+import threading
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from monitor.commands import YES
+from monitor.commands.common import CommandError
+from monitor.domain import LogEntry
+from monitor.settings import BucketSettings, PageSettings, Person, Settings, SiteSettings
+from monitor.toml_tables import Secret
+
+SPEED = 600.0
+BUCKETS = ("night-shed-1", "night-shed-2", "night-shed-3", "night-shed-4")
+_MINUTE_S = 60.0
+
+
+def add(parsers: Any) -> None:
+    """Describe the command."""
+    parser = parsers.add_parser(
+        "demo",
+        help="an invented winter night with four buckets, in little more than a minute",
+        description="Replay an invented winter night with four buckets at about 600 times real time: one good, one "
+        "that has not taken, one that cools early, one whose probe comes loose. Ends by itself; Ctrl-C ends it sooner.",
+        epilog="example:\n  emberpail demo",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--speed", type=float, default=SPEED, metavar="TIMES", help="how many times real time")
+    parser.add_argument("--no-page", action="store_true", help="do not serve the page")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play the night through the real daemon; everything it writes is in a folder that is removed at the end."""
+    recordings = Path(__file__).resolve().parents[2] / "recordings"
+    if not all((recordings / f"{name}.rec").is_file() for name in BUCKETS):
+        raise CommandError("The demo's recordings come with a checkout only: run ./emberpail demo there.")
+    if not 1.0 <= args.speed <= 5000.0:
+        raise CommandError("The demo runs between 1 and 5000 times real time: give --speed 600.")
+    with tempfile.TemporaryDirectory(prefix="emberpail-demo-") as folder:
+        _play(recordings, Path(folder), args.speed, not args.no_page)
+    return YES
+
+
+@dataclass(slots=True)
+class _Grower:
+    """The invented grower: enters batches and log entries when their time has come, and reads what is said."""
+
+    settings: Settings
+    journal: Any
+    waiting: deque[tuple[float, str, LogEntry]]
+    said: set[str] = field(default_factory=set)
+
+    def on_tick(self, watch: Any, tick_s: float) -> None:
+        """Called after every judged minute."""
+        from monitor.judgement.summaries import evening_sentence, took_text
+
+        while self.waiting and self.waiting[0][0] <= tick_s + _MINUTE_S:
+            _, batch, entry = self.waiting.popleft()
+            self.journal.add_entry(batch, entry, who="the grower")
+            self._print(tick_s, f"{batch}: noted {entry.kind}", "")
+        for minder in watch.minders.values():
+            course, bucket = minder.course(), minder.batch.bucket
+            since_min = (tick_s - course.blended_at_s) / _MINUTE_S
+            conditions = list(minder.conditions.values())
+            facts: Mapping[str, object] = next((one.facts for one in conditions if one.kind == "not_taken"), {})
+            if since_min >= 20:
+                doubt = next((one.probability for one in conditions if one.kind == "not_taken"), None)
+                words = took_text(minder.estimate, bucket=bucket, probability_not_taken=doubt, facts=facts)
+                self._once(f"took/{bucket}", tick_s, "20 minutes after blending", words)
+            if since_min >= 240:
+                standing = [minder.conditions[key] for key, state in minder.alarms.items() if state.stands]
+                words = evening_sentence(
+                    minder.estimate, bucket=bucket, conditions=standing, facts=facts,
+                    clock=lambda at_s: f"{self.settings.local_time(at_s):%H:%M}",
+                )  # fmt: skip
+                self._once(f"evening/{bucket}", tick_s, "bedtime", words)
+
+    def _once(self, key: str, at_s: float, when: str, words: str) -> None:
+        if key not in self.said:
+            self.said.add(key)
+            self._print(at_s, when, words)
+
+    def _print(self, at_s: float, when: str, words: str) -> None:
+        print(f"{self.settings.local_time(at_s):%H:%M}  {when}{': ' if words else ''}{words}", flush=True)
+
+
+def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> None:
+    from monitor.clock import ArrivalClock
+    from monitor.commands.status import in_words
+    from monitor.journal.database import Journal
+    from monitor.running import Running
+    from monitor.sources.batch_file import read_batch_file
+    from monitor.sources.recording import RecordingSource, last_arrival_s
+    from monitor.standing import status_view
+
+    paths = [recordings / f"{name}.rec" for name in BUCKETS]
+    batches = [read_batch_file(path.with_suffix(".toml")) for path in paths]
+    settings = Settings(
+        site=SiteSettings(name="the Quillmarsh allotments (invented)", time_zone="UTC"),
+        buckets=tuple(BucketSettings(one.batch.bucket, one.batch.vessel.litres) for one in batches),
+        people=(Person("Ash", (Secret("print://"),)), Person("Wren", (Secret("print://next-door"),))),
+        page=PageSettings(),
+        journal_path=folder / "journal.sqlite",
+    )
+    log = [(entry.noted_at_s, one.batch.name, entry) for one in batches for entry in one.log]
+    with Journal(settings.journal_path) as journal:
+        for one in batches:
+            journal.add_batch(one.batch)
+        probing = RecordingSource(paths, clock=ArrivalClock(), name="recording")
+        first_s, last_s = probing.first_arrival_s() or 0.0, max(last_arrival_s(path) or 0.0 for path in paths)
+        clock = ArrivalClock(speed=speed, start_s=first_s - _MINUTE_S)
+        source = RecordingSource(paths, clock=clock, name="recording", speed=speed)
+        grower = _Grower(settings, journal, deque(sorted(log, key=lambda item: item[0])))
+        running = Running(
+            settings, journal, clock, [source], serve_page=serve_page, page_port=0, invented=True,
+            on_tick=grower.on_tick, say=lambda words: print(words, flush=True),
+        )  # fmt: skip
+        night_h, minutes = (last_s - first_s) / 3600.0, (last_s - first_s) / speed / 60.0
+        print(
+            f"An invented night at the Quillmarsh allotments: four buckets, {night_h:.0f} hours in about {minutes:.1f} "
+            "minutes. The boxes are what the phone would show; Ctrl-C ends it.",
+            flush=True,
+        )
+        stop = threading.Event()
+        threading.Thread(target=_stop_at, args=(clock, last_s + 3 * _MINUTE_S, stop), daemon=True).start()
+        try:
+            running.run(stop)
+            running.deliver_now()
+        except KeyboardInterrupt:
+            print("Ended early.", file=sys.stderr)
+        finally:
+            stop.set()
+            print("\nHow it stands at the end of the night:\n", flush=True)
+            with contextlib.suppress(Exception):
+                print(in_words(status_view(journal, settings, clock.now(), with_curves=False), settings))
+            for minder in running.watch.minders.values():
+                print(f"Verdict: {minder.last_word(clock.now()).values['says']}")
+            running.close()
+    print("Everything in this demo was invented. A real start: emberpail check, then emberpail plan --help.")
+
+
+def _stop_at(clock: Any, end_s: float, stop: threading.Event) -> None:
+    while clock.now() < end_s and not stop.wait(0.1):
+        pass
+    stop.set()

@@ -1,0 +1,63 @@
+"""``replay``: a recording through the same judgement as live, as fast as it can be read."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from monitor.commands import YES
+from monitor.commands.common import parser_for, print_json, settings_of
+
+
+def add(parsers: Any) -> None:
+    """Describe the command."""
+    parser = parser_for(
+        parsers, "replay", "replay a recording and say what would have been said",
+        "emberpail replay recordings/quillmarsh-12.rec --events /tmp/events.jsonl",
+    )  # fmt: skip
+    parser.add_argument("recording", metavar="NAME.rec", help="what came over the wire, as watch --record wrote it")
+    parser.add_argument("--batch", metavar="NAME.toml", help="what the grower entered (default: beside the recording)")
+    parser.add_argument("--events", metavar="OUT.jsonl", help="write alarms, estimates and verdict here")
+    parser.add_argument("--json", action="store_true", help="print a summary for programs")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Replay; 0 whenever it ran, whatever the batch did."""
+    from monitor.replay import replay_recording
+    from monitor.watch_parts import probe_settings
+
+    settings = settings_of(args)
+    replay = replay_recording(
+        args.recording, args.batch, args.events, place=settings.place(), probe_settings=probe_settings(settings)
+    )
+    for warning in replay.warnings:
+        print(warning, file=sys.stderr)
+    if replay.trouble:
+        print(f"The estimate failed and only the plain checks ran: {replay.trouble}", file=sys.stderr)
+    alarms = [event for event in replay.events if event.event == "alarm"]
+    if args.json:
+        print_json(
+            {
+                "batch": replay.batch.name,
+                "bucket": replay.batch.bucket,
+                "lines": replay.lines,
+                "readings": replay.readings,
+                "damaged": dict(sorted(replay.faults.items())),
+                "alarms": [{"at": event.at_s, **event.values} for event in alarms],
+                "verdict": dict(replay.verdict.values),
+            }
+        )
+        return YES
+    print(f"{replay.batch.name} in {replay.batch.bucket}: {replay.lines} lines, {replay.readings} readings", end="")
+    damaged = sum(replay.faults.values())
+    print(f", {damaged} damaged or not understood." if damaged else ".")
+    for event in alarms:
+        at = f"{settings.local_time(event.at_s):%a %H:%M}"
+        if event.values["state"] == "raised":
+            print(f"{at}  {event.values['kind']} ({event.values['urgency']}): {event.values['says']}")
+        else:
+            print(f"{at}  {event.values['kind']} is over.")
+    print(f"Verdict: {replay.verdict.values['says']}")
+    return YES

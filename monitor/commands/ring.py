@@ -1,0 +1,54 @@
+"""``ring``: test every phone route and say plainly whether its service took the message."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from monitor.commands import CANNOT, NO, YES
+from monitor.commands.common import CommandError, parser_for, print_json, settings_of
+from monitor.settings import Settings
+
+
+def add(parsers: Any) -> None:
+    """Describe the command."""
+    parser = parser_for(
+        parsers, "ring", "test the phone routes", "emberpail ring --person Ash",
+        description="Send a test message by every route. Exit code 1 when a route failed. That a service took it does "
+        "not mean that the phone rang: look at the phone, and try it with its sound off.",
+    )  # fmt: skip
+    parser.add_argument("--person", metavar="NAME", help="only this person's routes")
+    parser.add_argument("--json", action="store_true", help="for programs")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ring; 0 all taken, 1 a route failed, 2 there is none."""
+    from monitor.phone.routes import no_routes_warning
+    from monitor.phone.routes import ring as ring_routes
+
+    settings = settings_of(args)
+    routes = routes_of(settings, args.person)
+    if not routes:
+        if args.person and not settings.no_phone:
+            known = ", ".join(person.name for person in settings.people)
+            raise CommandError(f'No routes are set for "{args.person}"; people in the settings: {known}.')
+        print(no_routes_warning())
+        return CANNOT
+    rung = ring_routes(routes)
+    if args.json:
+        print_json([{"person": one.person, "route": one.route, "ok": one.ok, "says": one.says} for one in rung])
+    else:
+        for one in rung:
+            print(one.says)
+    return YES if all(one.ok for one in rung) else NO
+
+
+def routes_of(settings: Settings, person: str | None = None) -> list[tuple[str, str]]:
+    """(person, URL) in the order of the settings."""
+    return [
+        (one.name, route.reveal())
+        for one in settings.people
+        if person is None or one.name == person
+        for route in one.routes
+    ]

@@ -1,0 +1,35 @@
+"""``emberpail test``: the project's own tests, from a checkout."""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+from monitor.commands.common import CommandError
+
+
+def add(parsers: Any) -> None:
+    """Describe the command."""
+    parser = parsers.add_parser(
+        "test",
+        help="run the project's own tests",
+        description="Run the project's own tests from its checkout; what follows goes to pytest.",
+        epilog="example:\n  ./emberpail test -k ring",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("pytest", nargs=argparse.REMAINDER, help="passed on to pytest")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Hand over to pytest in the checkout; its exit code is ours."""
+    checkout = Path(__file__).resolve().parents[2]
+    if not (checkout / "tests").is_dir():
+        raise CommandError("The tests are not part of an installed package: run ./emberpail test in a checkout.")
+    if importlib.util.find_spec("pytest") is None:
+        raise CommandError("pytest is missing here: run ./emberpail test, which installs it.")
+    return subprocess.call([sys.executable, "-m", "pytest", *args.pytest], cwd=checkout)

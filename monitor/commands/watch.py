@@ -1,0 +1,62 @@
+"""``watch``: the daemon. Minds every running batch until it is stopped."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import signal
+import sys
+import threading
+from pathlib import Path
+from typing import Any
+
+from monitor.commands import YES
+from monitor.commands.common import open_journal, parser_for, settings_of
+
+
+def add(parsers: Any) -> None:
+    """Describe the command."""
+    parser = parser_for(
+        parsers, "watch", "mind the buckets: read, judge, ring", "emberpail watch --record night.rec",
+        description="Mind the buckets until stopped with Ctrl-C: read the sources, judge every minute, ring the "
+        "phones, serve the page.",
+    )  # fmt: skip
+    parser.add_argument("--record", metavar="NAME.rec", type=Path, help="append everything that comes over the wire")
+    parser.add_argument("--events", metavar="OUT.jsonl", type=Path, help="append alarms and estimates")
+    parser.add_argument("--no-page", action="store_true", help="do not serve the page")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Wire from the settings and run; SIGTERM and Ctrl-C end it in order."""
+    from monitor.clock import ArrivalClock
+    from monitor.running import Running
+    from monitor.watch_parts import sources_of
+
+    settings = settings_of(args)
+    stop = threading.Event()
+    with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
+        signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    with open_journal(settings) as journal:
+        journal.claim_watch()
+        clock = ArrivalClock(journal.last_arrival_s() or 0.0)
+        if clock.behind_s > 60.0:
+            print(
+                f"The clock stands {clock.behind_s / 60:.0f} min before the newest reading: going on from that; "
+                "set the clock.",
+                file=sys.stderr,
+            )
+        running = Running(
+            settings,
+            journal,
+            clock,
+            sources_of(settings, clock),
+            record=args.record,
+            events_file=args.events,
+            serve_page=not args.no_page,
+        )
+        with contextlib.suppress(KeyboardInterrupt):
+            running.run(stop)
+        running.close()
+    print("Stopped. Nothing is minded now.")
+    return YES

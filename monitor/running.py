@@ -1,0 +1,143 @@
+"""``watch`` with its phones and its page: what the commands ``watch`` and ``demo`` both start and stop."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from monitor.clock import ArrivalClock
+from monitor.journal.database import Journal, JournalError
+from monitor.phone.people import routes_of
+from monitor.phone.postman import Postman
+from monitor.phone.routes import no_routes_warning
+from monitor.settings import Settings
+from monitor.sources.line import Source
+from monitor.telling import Teller
+from monitor.watch import Watch
+from monitor.watch_parts import people_of
+
+# How often the expected band of a batch is drawn anew: it changes only with the weather and the log.
+_BAND_EVERY_S = 600.0
+_BAND_POINTS = 60
+
+
+class Running:
+    """One watch, its postman and its page, each in a thread of its own."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        journal: Journal,
+        clock: ArrivalClock,
+        sources: Sequence[Source],
+        *,
+        record: Path | None = None,
+        events_file: Path | None = None,
+        serve_page: bool = True,
+        page_port: int | None = None,
+        invented: bool = False,
+        say: Callable[[str], None] = print,
+        on_tick: Callable[[Watch, float], None] | None = None,
+    ) -> None:
+        self.settings, self.journal, self.clock = settings, journal, clock
+        self.bands: dict[str, list[tuple[float, float, float]]] = {}
+        self._band_due_s: dict[str, float] = {}
+        self._say, self._also_on_tick = say, on_tick
+        self._serve_page, self._page_port, self._invented = serve_page, page_port, invented
+        self._page: Any = None
+        self._done = threading.Event()
+        people = people_of(settings)
+        self._phone_journal = Journal(journal.path)
+        self._postman = Postman(self._phone_journal, routes_of(people), clock.now)
+        self.watch = Watch(
+            settings,
+            journal,
+            clock,
+            sources,
+            teller=Teller(journal, settings, people),
+            record=record,
+            events_file=events_file,
+            say=say,
+            on_tick=self._on_tick,
+        )
+
+    @property
+    def page_url(self) -> str | None:
+        """Where the page can be opened on this computer, once it is served."""
+        return None if self._page is None else self._page.url
+
+    def run(self, stop: threading.Event) -> None:
+        """Start phones and page, then be the watch until ``stop``."""
+        if self.settings.no_phone:
+            self._say(no_routes_warning())
+        if self._serve_page:
+            self._start_page()
+        threading.Thread(target=self._deliver, name="phone", daemon=True).start()
+        names = ", ".join(source.name for source in self.watch.sources) or "no source"
+        self._say(f"Minding; reading from {names}.")
+        self.watch.run(stop)
+
+    def close(self) -> None:
+        """Let the last messages go, then stop page and phones."""
+        self._done.set()
+        self._postman.close()
+        self._phone_journal.close()
+        if self._page is not None:
+            self._page.stop()
+
+    # ---- phones ----------------------------------------------------------------------------------------------------
+
+    def _deliver(self) -> None:
+        self._postman.adopt(self.clock.now())
+        while not self._done.is_set():
+            try:
+                self.deliver_now()
+            except JournalError as error:
+                self.watch.trouble["phone"] = str(error)
+            self._done.wait(max(0.02, 1.0 / self.clock.speed))
+
+    def deliver_now(self) -> None:
+        """Hand over what is due now."""
+        for delivery in self._postman.deliver_due(self.clock.now(), wait_s=1.0 / self.clock.speed):
+            part = f"phone {delivery.person} {delivery.route}"
+            self._phone_journal.set_health(part, delivery.ok, delivery.says, self.clock.now())
+            if not delivery.ok:
+                self._say(delivery.says)
+
+    # ---- page ------------------------------------------------------------------------------------------------------
+
+    def _start_page(self) -> None:
+        from monitor.page.app import make_app, serve
+        from monitor.standing import page_view
+
+        view = page_view(
+            lambda: Journal(self.journal.path, read_only=True), self.settings, self.clock.now, self.bands,
+            invented=self._invented,
+        )  # fmt: skip
+        page = self.settings.page
+        app = make_app(view, local_time=self.settings.local_time, names=page.names)
+        try:
+            self._page = serve(app, page.host, page.port if self._page_port is None else self._page_port)
+        except ValueError as error:
+            # The page is a convenience; the phone is what wakes. A busy port must not keep the watch from minding.
+            self._say(f"No page: {error}")
+            return
+        self._say(f"Status page: {self._page.url}")
+
+    def _on_tick(self, watch: Watch, tick_s: float) -> None:
+        for minder in watch.minders.values():
+            name = minder.batch.name
+            if tick_s >= self._band_due_s.get(name, 0.0):
+                self._band_due_s[name] = tick_s + _BAND_EVERY_S
+                course = minder.course()
+                until_s = max(tick_s + 2 * 3600.0, course.poured_at_s + 6 * 3600.0)
+                step_s = (until_s - course.poured_at_s) / _BAND_POINTS
+                band = minder.estimator.band([course.poured_at_s + step_s * i for i in range(_BAND_POINTS + 1)])
+                self.bands[name] = [
+                    (float(at), float(low), float(high))
+                    for at, low, high in zip(band.time_s, band.low_c, band.high_c, strict=True)
+                ]
+        if self._also_on_tick is not None:
+            self._also_on_tick(watch, tick_s)

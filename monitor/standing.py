@@ -1,0 +1,289 @@
+"""How everything stands, read from the journal alone: what ``status`` prints and the page shows.
+
+It needs no running watch, and says so when there is none: the age of the last tick is part of the picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+from monitor.domain import PASTE_PROBES, Batch, Event, LogEntry
+from monitor.journal.database import AlarmRecord, Journal
+from monitor.judgement.phrases import percent_with_range
+from monitor.judgement.summaries import alarm_words, stage_words
+from monitor.page.view import AlarmView, BucketView, LogLine, StatusView
+from monitor.phone.routes import no_routes_warning
+from monitor.settings import Settings
+from monitor.trade.dilution import potash_left
+from monitor.trade.making import CAUTIONS, next_action, short_cautions_for, stage_of, with_emergency_number
+
+MINUTE_S = 60.0
+# A paste reading older than this says nothing of the direction any more.
+RECENT_S = 30 * MINUTE_S
+# A tick comes every minute; three missed ones and the watch is not running or hangs.
+WATCH_IS_GONE_S = 200.0
+CURVE_POINTS = 400
+LATE_NOTE_S = 5 * MINUTE_S
+
+Band = Sequence[tuple[float, float, float]]
+
+
+def status_view(
+    journal: Journal,
+    settings: Settings,
+    now_s: float,
+    *,
+    bands: Mapping[str, Band] | None = None,
+    with_curves: bool = True,
+    invented: bool = False,
+) -> StatusView:
+    """Every bucket that the settings or a batch name. ``bands`` are expected bands by batch name, from the watch."""
+    running = {batch.bucket: batch for batch in journal.running_batches()}
+    names = list(dict.fromkeys([*(bucket.name for bucket in settings.buckets), *running]))
+    alarms = journal.alarms()
+    buckets = tuple(
+        _bucket_view(journal, settings, now_s, name, running[name], alarms, (bands or {}).get(running[name].name, ()),
+                     with_curves)
+        if name in running
+        else BucketView(name)
+        for name in names
+    )  # fmt: skip
+    number = settings.site.emergency_number
+    return StatusView(
+        at_s=now_s,
+        place=settings.site.name,
+        buckets=buckets,
+        watch=tuple(_watch_troubles(journal, settings, now_s)),
+        no_phone=settings.no_phone,
+        emergency_number=number,
+        first_aid=with_emergency_number(CAUTIONS["first_aid"], number),
+        invented=invented,
+    )
+
+
+def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[str]:
+    troubles = []
+    last_tick_s = journal.fact("last_tick_s")
+    if last_tick_s is None:
+        troubles.append("watch has not run yet on this journal: nothing is minded. Start it: emberpail watch")
+    elif now_s - last_tick_s > WATCH_IS_GONE_S:
+        minutes = (now_s - last_tick_s) / MINUTE_S
+        troubles.append(f"watch has not run for {minutes:.0f} min: nothing is minded. Start it: emberpail watch")
+    if settings.no_phone:
+        troubles.append(no_routes_warning())
+    troubles += [f"{health.part}: {health.says}" for health in journal.health() if not health.ok]
+    damaged: dict[str, int] = {}
+    for (source, _), total in journal.counters().items():
+        damaged[source] = damaged.get(source, 0) + total
+    troubles += [f"{source}: {total} damaged lines so far." for source, total in sorted(damaged.items()) if total]
+    return troubles
+
+
+def _bucket_view(  # noqa: PLR0917
+    journal: Journal,
+    settings: Settings,
+    now_s: float,
+    name: str,
+    batch: Batch,
+    alarms: Sequence[AlarmRecord],
+    band: Band,
+    with_curves: bool,
+) -> BucketView:
+    log = journal.entries(batch.name)
+    estimate = journal.last_estimate(batch.name)
+    mine = [alarm for alarm in alarms if alarm.batch == batch.name]
+    standing = [alarm for alarm in mine if alarm.state in ("unacknowledged", "acknowledged")]
+    recent = _recent(journal, name, now_s)
+    temperature_c, age_s = _newest(journal, name, recent, now_s)
+    heard = age_s is not None and age_s < 20 * MINUTE_S
+    kinds = {alarm.kind for alarm in standing}
+    # The heat may only veto: it can hold a batch back, never call it ready.
+    vetoed = bool(kinds & {"incomplete", "separated", "cooled_early", "not_taken"})
+    action = next_action(
+        log, now_s, planned_dilution_s=batch.planned_dilution_s, vetoed=vetoed, standing_alarms=kinds, heard=heard
+    )
+    stage = stage_of(log, now_s, planned_dilution_s=batch.planned_dilution_s, vetoed=vetoed)
+    faults = tuple(alarm.says for alarm in standing if alarm.kind in ("sensor_fault", "silent"))
+    view = BucketView(
+        name=name,
+        batch=batch.name,
+        stage_words=stage_words(stage),
+        temperature_c=temperature_c,
+        temperature_age_s=age_s,
+        direction=_direction(recent),
+        completeness=_share(estimate, "completeness"),
+        potash_left=_potash_words(batch, estimate),
+        outlook=_outlook(estimate),
+        next_action=_action_words(settings, action.text, action.due_s, now_s),
+        cautions=() if action.deed is None else short_cautions_for(action.deed, settings.site.emergency_number),
+        alarms=tuple(_alarm_view(settings, alarm, now_s) for alarm in standing),
+        past_alarms=tuple(_alarm_view(settings, alarm, now_s) for alarm in mine if alarm not in standing),
+        probe_faults=faults,
+        numbers=_numbers(settings, estimate),
+        log=tuple(_log_line(entry) for entry in log),
+        too_hot_c=settings.place().too_hot_c,
+        band=tuple(band),
+        marks=tuple((entry.at_s, entry.kind) for entry in log),
+    )
+    if not with_curves:
+        return view
+    paste, ambient = _curves(journal, name, batch, now_s)
+    return replace(view, curve=paste, ambient=ambient)
+
+
+def _recent(journal: Journal, bucket: str, now_s: float) -> dict[str, list[tuple[float, float]]]:
+    """Believed readings of the last half hour by probe."""
+    found: dict[str, list[tuple[float, float]]] = {}
+    for reading in journal.readings(bucket, from_arrival_s=now_s - RECENT_S, believed_only=True):
+        if reading.temperature_c is not None and reading.time_s >= now_s - RECENT_S:
+            found.setdefault(reading.probe, []).append((reading.time_s, reading.temperature_c))
+    return {probe: sorted(points) for probe, points in found.items()}
+
+
+def _newest(
+    journal: Journal, bucket: str, recent: Mapping[str, list[tuple[float, float]]], now_s: float
+) -> tuple[float | None, float | None]:
+    """The newest believed paste temperature and its age; the core before the other probes."""
+    for probe in PASTE_PROBES:
+        if probe in recent:
+            time_s, value = recent[probe][-1]
+            return value, max(0.0, now_s - time_s)
+    older = [
+        kept.reading
+        for probe, kept in journal.latest(bucket).items()
+        if probe in PASTE_PROBES and kept.reason is None and kept.reading.temperature_c is not None
+    ]
+    if not older:
+        return None, None
+    newest = max(older, key=lambda reading: reading.time_s)
+    return newest.temperature_c, max(0.0, now_s - newest.time_s)
+
+
+def _direction(recent: Mapping[str, list[tuple[float, float]]]) -> str:
+    """Rising, falling or steady over the last ten minutes, from the means of their two halves."""
+    for probe in PASTE_PROBES:
+        points = recent.get(probe, [])
+        if not points:
+            continue
+        end_s = points[-1][0]
+        late = [value for time_s, value in points if time_s > end_s - 300.0]
+        early = [value for time_s, value in points if end_s - 600.0 < time_s <= end_s - 300.0]
+        if late and early:
+            per_hour = (sum(late) / len(late) - sum(early) / len(early)) * 12.0
+            return "rising" if per_hour > 3.0 else "falling" if per_hour < -1.5 else "steady"
+    return ""
+
+
+def _curves(
+    journal: Journal, bucket: str, batch: Batch, now_s: float
+) -> tuple[tuple[tuple[float, float], ...], tuple[tuple[float, float], ...]]:
+    from_s = batch.started_s - 10 * MINUTE_S
+    paste: tuple[tuple[float, float], ...] = ()
+    for probe in PASTE_PROBES:
+        paste = _line(journal.thinned(bucket, probe, from_s, now_s + MINUTE_S, CURVE_POINTS))
+        if paste:
+            break
+    return paste, _line(journal.thinned(bucket, "ambient", from_s, now_s + MINUTE_S, CURVE_POINTS))
+
+
+def _line(slots: Sequence[tuple[float, float, float]]) -> tuple[tuple[float, float], ...]:
+    """Lowest and highest of each slot as two points, so that no peak is thinned away."""
+    return tuple(
+        point
+        for time_s, low, high in slots
+        for point in (((time_s, low),) if low == high else ((time_s, low), (time_s, high)))
+    )
+
+
+def _share(estimate: Event | None, what: str) -> str:
+    if estimate is None:
+        return ""
+    return percent_with_range(_number(estimate, what), _number(estimate, f"{what}_sd")) or ""
+
+
+def _number(estimate: Event, name: str) -> float | None:
+    value = estimate.values.get(name)
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _potash_words(batch: Batch, estimate: Event | None) -> str:
+    share = None if estimate is None else _number(estimate, "completeness")
+    sd = None if estimate is None else _number(estimate, "completeness_sd")
+    if share is None or sd is None or not batch.recipe.oils:
+        return ""
+    left = potash_left(batch.recipe, share, sd).grams_per_litre
+    return f"{max(0.0, left.low):.0f} to {left.high:.0f} g in each litre after dilution"
+
+
+def _outlook(estimate: Event | None) -> str:
+    share = _share(estimate, "final_completeness")
+    return f"By the planned dilution: {share} of the soap that the recipe promises." if share else ""
+
+
+def _action_words(settings: Settings, text: str, due_s: float | None, now_s: float) -> str:
+    if due_s is None:
+        return text
+    if due_s <= now_s + MINUTE_S:
+        return f"Now: {text}"
+    return f"{settings.local_time(due_s):%a %H:%M}: {text}"
+
+
+def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float) -> AlarmView:
+    quiet_s = alarm.shelved_until_s
+    quiet = "" if quiet_s is None or quiet_s <= now_s else f"{settings.local_time(quiet_s):%H:%M}"
+    return AlarmView(
+        says=alarm.says,
+        do=alarm.do,
+        since_s=alarm.raised_at_s or now_s,
+        urgency=alarm.urgency,
+        state_words=alarm_words(alarm.state, quiet_until=quiet, seen_by=alarm.acknowledged_by),
+        kind=alarm.kind,
+        alarm_id=alarm.alarm_id,
+    )
+
+
+def _numbers(settings: Settings, estimate: Event | None) -> tuple[tuple[str, str], ...]:
+    if estimate is None:
+        return ()
+
+    def figure(name: str, sd: str, unit: str, scale: float = 1.0) -> str:
+        value, spread = _number(estimate, name), _number(estimate, sd)
+        if value is None:
+            return "cannot be said"
+        return f"{value * scale:.1f} {unit}" + ("" if spread is None else f" (give or take {2 * spread * scale:.1f})")
+
+    return (
+        ("as of", f"{settings.local_time(estimate.at_s):%a %H:%M}"),
+        ("heat made", figure("self_heating_k", "self_heating_sd_k", "K")),
+        ("heat released", figure("heat_released_kj", "heat_released_sd_kj", "kJ")),
+        ("heating now", figure("heat_rate_w", "heat_rate_sd_w", "W")),
+        ("cooling time", figure("cooling_time_constant_s", "cooling_time_constant_sd_s", "h", 1 / 3600.0)),
+        ("mean of the paste", figure("mean_temperature_c", "mean_temperature_sd_c", "°C")),
+    )
+
+
+def _log_line(entry: LogEntry) -> LogLine:
+    more = [
+        "" if entry.temperature_c is None else f"{entry.temperature_c:.0f} °C",
+        "" if entry.kg is None else f"{entry.kg:g} kg",
+        entry.text,
+    ]
+    words = ", ".join(part for part in (entry.kind, *more) if part)
+    late = entry.noted_at_s - entry.at_s > LATE_NOTE_S
+    return LogLine(entry.at_s, words, entry.noted_at_s if late else None)
+
+
+def page_view(
+    open_journal: Callable[[], Journal], settings: Settings, now_s: Callable[[], float], bands: Mapping[str, Band],
+    *, invented: bool = False,
+) -> Callable[[], StatusView]:
+    """A function for the page: the present view, from a connection of its own."""
+    journals: list[Journal] = []
+
+    def view() -> StatusView:
+        if not journals:
+            journals.append(open_journal())
+        return status_view(journals[0], settings, now_s(), bands=dict(bands), invented=invented)
+
+    return view

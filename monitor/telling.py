@@ -1,0 +1,154 @@
+"""From alarm states to messages in the outbox: asks ``escalation`` whom to tell, words it, writes it down.
+
+A telling and the message it leads to are written in one transaction; the message's identity is that of the telling,
+so deciding it again after a crash changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+
+from monitor.domain import Condition
+from monitor.journal.database import Journal, Message
+from monitor.judgement import escalation, wording
+from monitor.judgement.alarms import AlarmState
+from monitor.judgement.escalation import AlarmView, Decision, Told
+from monitor.judgement.messages import lock_screen
+from monitor.phone.people import Person
+from monitor.pipeline import Minder
+from monitor.settings import Settings
+
+# Kinds that say of the same batch, less urgently, what another alarm of it says already. While the first stands the
+# others are on the page and in the journal, but ring nobody: one phone call for one trouble.
+_SAID_BY: Mapping[str, tuple[str, ...]] = {
+    "cooled_early": ("not_taken",),
+    "separated": ("not_taken",),
+    "incomplete": ("not_taken", "cooled_early", "separated"),
+    "sensor_fault": ("silent",),
+}
+
+TOLD_KEY = "told"
+# Longer than any batch stands, and than anybody keeps an alarm waiting.
+_FORGET_AFTER_S = 30 * 86400.0
+
+
+@dataclass(slots=True)
+class Teller:
+    """Decides and writes messages. ``people`` in the order of the settings, which is the order of ringing."""
+
+    journal: Journal
+    settings: Settings
+    people: Sequence[Person]
+    trouble: AlarmState | None = None
+    _told: list[Told] | None = field(default=None)
+
+    def tell(self, minders: Iterable[Minder], now_s: float, sources: Mapping[str, str] | None = None) -> int:
+        """Everything that is due at ``now_s`` goes into the outbox; returns how many messages are new.
+
+        ``sources`` names the source through which each bucket is heard, so that a dead link makes one message.
+        """
+        words: dict[str, tuple[Minder, Condition]] = {}
+        views: list[AlarmView] = []
+        for minder in minders:
+            standing = {state.kind for state, _ in minder.told() if state.stands}
+            for state, told in minder.told():
+                condition = Condition(state.kind, True, False, told.probability, state.urgency, facts=told.facts)
+                words[state.alarm_id] = (minder, condition)
+                if state.stands and standing.intersection(_SAID_BY.get(state.kind, ())):
+                    continue
+                views.append(escalation.view_of(state, (sources or {}).get(state.bucket, "")))
+        rules = escalation.Settings(utc_offset_s=self._utc_offset_s)
+        people = [_for_escalation(person) for person in self.people]
+        told_so_far = self._marked_failed(self._load())
+        shared: dict[str, set[str]] = {}
+        for bucket, source in (sources or {}).items():
+            shared.setdefault(source, set()).add(bucket)
+        groups = {source: frozenset(buckets) for source, buckets in shared.items()}
+        new = 0
+        for view in escalation.group(views, told_so_far, rules, groups):
+            for decision in escalation.all_due(view, told_so_far, now_s, people, rules):
+                new += self._write(view, decision, words, now_s)
+                told_so_far.append(decision.as_told(now_s))
+        return new
+
+    # ---- inside ----------------------------------------------------------------------------------------------------
+
+    def _write(
+        self, view: AlarmView, decision: Decision, words: Mapping[str, tuple[Minder, Condition]], now_s: float
+    ) -> int:
+        minder, condition = words[view.alarm_id]
+        message = self._worded(view, decision, minder, condition)
+        person = next(person for person in self.people if person.name == decision.person)
+        screen = lock_screen(message)
+        body = f"{screen.body}\n\n{message.do}" if message.do else screen.body
+        told = [one for one in self._load() if one.at_s > now_s - _FORGET_AFTER_S] + [decision.as_told(now_s)]
+        with self.journal.transaction():
+            if decision.reason == escalation.CLEARED:
+                # What has not been handed over by now would ring for something that is over.
+                self.journal.supersede_messages(view.alarm_id)
+            added = self.journal.add_messages(
+                Message(
+                    about=view.alarm_id,
+                    what=f"{decision.reason.replace(' ', '-')}-{decision.number}",
+                    person=person.name,
+                    route=label,
+                    title=screen.title,
+                    body=body,
+                    created_s=now_s,
+                    urgency="now" if decision.wakes else "daylight",
+                )
+                for label in person.labels
+            )
+            self.journal.set_fact(TOLD_KEY, [asdict(one) for one in told])
+        self._told = told
+        return len(added)
+
+    def _worded(self, view: AlarmView, decision: Decision, minder: Minder, condition: Condition) -> wording.Message:
+        bucket, batch = view.bucket, view.batch
+        if decision.words == escalation.WORDS_BACK_TO_NORMAL:
+            return wording.back_to_normal(view.kind, bucket=bucket, batch=batch, condition=condition)
+        if decision.words == escalation.WORDS_QUESTION:
+            return wording.ask_what_was_done(view.kind, bucket=bucket, batch=batch)
+        if decision.words == escalation.WORDS_NO_ANSWER:
+            return wording.has_not_answered(
+                view.kind, bucket=bucket, batch=batch, who=self.people[0].name
+            )
+        if decision.words == escalation.WORDS_LOOK_ONLY:
+            return wording.for_someone_else(
+                condition, bucket=bucket, batch=batch, call=self.people[0].name
+            )
+        if len(view.buckets) > 1:
+            silent_min = condition.facts.get("silent_min")
+            return wording.silent_together(
+                view.buckets, silent_min=silent_min if isinstance(silent_min, float) else None, source=view.source
+            )
+        return wording.say(condition, bucket=bucket, batch=batch)
+
+    def _load(self) -> list[Told]:
+        if self._told is None:
+            kept = self.journal.fact(TOLD_KEY, [])
+            self._told = [Told(**{**one, "covers": tuple(one.get("covers", ()))}) for one in kept]
+        return list(self._told)
+
+    def _marked_failed(self, told: list[Told]) -> list[Told]:
+        """Those that no route of the person took are marked, so that the next person's turn comes at once."""
+        states: dict[tuple[str, str, str], set[str]] = {}
+        for message in self.journal.messages(open_only=True):
+            states.setdefault((message.about, message.what, message.person), set()).add(message.state)
+        marked = []
+        for one in told:
+            found = states.get((one.alarm_id, f"{one.reason.replace(' ', '-')}-{one.number}", one.person), set())
+            marked.append(replace(one, failed=True) if found and found <= {"failed", "given_up"} else one)
+        return marked
+
+    def _utc_offset_s(self, at_s: float) -> float:
+        offset = self.settings.local_time(at_s).utcoffset()
+        return 0.0 if offset is None else offset.total_seconds()
+
+
+def _for_escalation(person: Person) -> escalation.Person:
+    hours = person.waking_hours
+    start = getattr(hours, "start_minute", 7 * 60)
+    end = getattr(hours, "end_minute", 22 * 60)
+    return escalation.Person(person.name, person.knows_the_trade, start, end)

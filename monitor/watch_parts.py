@@ -1,0 +1,53 @@
+"""From settings to the parts that watch wires: sources, probe settings, people."""
+
+from __future__ import annotations
+
+from monitor.clock import ArrivalClock
+from monitor.phone.people import Person
+from monitor.sensing.senml import ProbeSettings
+from monitor.settings import MqttSource as MqttSettings
+from monitor.settings import SerialSource as SerialSettings
+from monitor.settings import Settings
+from monitor.sources.line import Source
+from monitor.sources.mqtt import MqttSource
+from monitor.sources.recording import RecordingSource
+from monitor.sources.serial_port import SerialSource
+
+
+def sources_of(settings: Settings, clock: ArrivalClock) -> list[Source]:
+    """One source for each [[source]] of the settings."""
+    sources: list[Source] = []
+    for one in settings.sources:
+        if isinstance(one, SerialSettings):
+            sources.append(SerialSource(one.port, one.baud, clock=clock, name=one.name))
+        elif isinstance(one, MqttSettings):
+            sources.append(
+                MqttSource(
+                    one.host,
+                    one.port,
+                    clock=clock,
+                    name=one.name,
+                    topic=one.topic,
+                    client_id=one.client_id,
+                    username=one.username,
+                    password=None if one.password is None else one.password.reveal(),
+                    tls=one.tls,
+                    ca_file=one.ca_file,
+                )
+            )
+        else:
+            sources.append(RecordingSource(one.path, clock=clock, name=one.name))
+    return sources
+
+
+def probe_settings(settings: Settings) -> dict[tuple[str, str], ProbeSettings]:
+    """The probes' settings as the decoder wants them, by (bucket, probe)."""
+    return {(bucket.name, probe.probe): probe for bucket in settings.buckets for probe in bucket.probes}
+
+
+def people_of(settings: Settings) -> list[Person]:
+    """The people to ring, in the order of the settings."""
+    return [
+        Person(one.name, tuple(route.reveal() for route in one.routes), one.waking_hours, one.knows_the_trade)
+        for one in settings.people
+    ]
