@@ -1,0 +1,709 @@
+"""Which readings to believe, and why not; and what is wrong with a probe.
+
+One ``ProbeScreen`` per probe. Every reading is judged from what has arrived so far, at the next tick, and once more
+when later neighbours speak for or against it. Nothing is thrown away: a rejected reading keeps its reason.
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+from bisect import bisect_left, bisect_right
+from collections import deque
+from dataclasses import dataclass
+
+from monitor.domain import AMBIENT, PASTE_PROBES, Reading
+from monitor.sensing.following import MAD_TO_SD, POWER_ON_C, Follower
+
+LOST_C = -127.0  # what a common host library gives for a digital sensor that does not answer
+
+REASONS = (
+    "", "open", "short-gnd", "short-vcc", "not_measured", "out_of_range", "rate", "spike", "power_on_85", "lost_-127",
+    "stuck", "noise",
+)  # fmt: skip
+_CODE = {reason: code for code, reason in enumerate(REASONS)}
+_CONFLICT = "conflict"
+
+PROBLEM_OF = {
+    "open": "open", "not_measured": "open", "short-gnd": "short", "short-vcc": "short", "out_of_range": "out_of_range",
+    "rate": "noisy", "spike": "noisy", "noise": "noisy", "power_on_85": "lost", "lost_-127": "lost", "stuck": "stuck",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a probe may show, and when its silence of change or its scatter is a fault."""
+
+    low_c: float
+    high_c: float
+    paste: bool
+    noise_k: float = 3.0  # robust standard deviation above which nothing can be told from the probe
+    window_s: float = 300.0  # health looks back this far, or four readings
+
+
+def limits_for(probe: str) -> Limits:
+    """Usual limits: paste between frost and just above boiling, air between a hard winter and a shed in the sun."""
+    if probe == AMBIENT:
+        return Limits(low_c=-40.0, high_c=60.0, paste=False)
+    return Limits(low_c=-20.0, high_c=115.0, paste=probe in PASTE_PROBES)
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A verdict: ``reason`` is None for a reading that is believed. A later verdict on the same reading replaces it."""
+
+    reading: Reading
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeHealth:
+    """What is wrong with a probe now.
+
+    problem            None, "open", "short", "stuck", "noisy", "out_of_range", "lost", "reversed", "out_of_paste"
+    since_s            when it began: the first bad reading
+    bad_share          rejected / all readings of the last five minutes (of the last four, if they are fewer)
+    last_good_s, last_good_c   the newest believed reading
+    suddenly           it was hot and believed just before: a boil-over may have taken it
+    noise_k            robust standard deviation about the trend, K
+    constant_since_s   since when the value has been the same to the last bit
+    fell_from_c        what it showed before it fell, when "out_of_paste"
+    """
+
+    problem: str | None = None
+    since_s: float | None = None
+    bad_share: float = 0.0
+    last_good_s: float | None = None
+    last_good_c: float | None = None
+    suddenly: bool = False
+    noise_k: float = 0.0
+    constant_since_s: float | None = None
+    fell_from_c: float | None = None
+
+
+# Health. A problem stands when more than half of the window is bad, and goes when few are, or all were good lately.
+BAD_SHARE = 0.5
+GOOD_SHARE = 0.34
+GOOD_AGAIN_READINGS = 6
+GOOD_AGAIN_S = 60.0
+FEWEST_READINGS = 4
+WIDEST_WINDOW_S = 1200.0
+HOT_C = 60.0
+SUDDEN_S = 150.0
+
+# Stuck: the same to the last bit for so long, while by its own earlier slope it should have moved this far.
+STUCK_S = 300.0
+STUCK_COARSE_S = 600.0
+COARSE_STEP_K = 0.2
+STUCK_MOVES_K = 0.75
+STUCK_MOVES_STEPS = 3.0
+STUCK_LIVELY_READINGS = 12  # or: it never stood still before (same value in under 30 %), and now for so many readings
+STUCK_LIVELY_SHARE = 0.3
+MOVED_ELSEWHERE_K = 2.0
+
+# Out of the paste: no bucket falls this far in ten minutes. Less will do when it comes down to the air.
+FALL_S = 600.0
+FALL_K = 15.0
+FALL_TO_AIR_K = 10.0
+FALL_STAYS_S = 40.0
+NEAR_AIR_K = 4.0
+NEAR_AIR_SHARE = 0.25
+BACK_IN_K = 8.0
+
+# Reversed wires: below the air by this much, which no bucket is, and either below frost or come down to there (an
+# ambient probe may hang in a warmer place than the bucket).
+BELOW_AIR_K = 8.0
+COLD_FOR_PASTE_C = -5.0
+
+_REMEMBER_S = 3 * 3600.0
+
+
+class ProbeScreen:
+    """Screens one probe: ``take`` readings as they arrive, ``settle`` at ticks, ask ``health``."""
+
+    def __init__(self, probe: str, limits: Limits | None = None) -> None:
+        self.probe = probe
+        self.limits = limits or limits_for(probe)
+        self.duplicates = 0
+        self._pending: list[Reading] = []
+        self._times = array("d")
+        self._values = array("d")
+        self._codes = bytearray()
+        self._recent: dict[float, Reading] = {}
+        self._touched: dict[float, Reading] = {}
+        self._follower = Follower()
+        self._run = _Constant()
+        self._fall = _Fall()
+        self._problem: str | None = None
+        self._since_s: float | None = None
+        self._suddenly = False
+        self._storm = False
+        self._noise_k = 0.0
+        self._fresh_from_s = float("-inf")
+
+    # -- feeding ---------------------------------------------------------------------------------------------------
+
+    def take(self, reading: Reading) -> None:
+        """Keep a reading for the next ``settle``."""
+        self._pending.append(reading)
+
+    def settle(self, now_s: float) -> list[Judged]:
+        """Verdicts on all readings taken since the last call, and on earlier ones that are now seen otherwise.
+
+        A duplicate (same time, same value) gets none; of two values at one time the first stands and the second is a
+        "conflict".
+        """
+        if not self._pending:
+            return []
+        pending, self._pending = self._pending, []
+        pending.sort(key=_time)
+        conflicts: list[Judged] = []
+        late: list[Reading] = []
+        newest_s = self._times[-1] if self._times else float("-inf")
+        for reading in pending:
+            if reading.time_s > newest_s:
+                newest_s = reading.time_s
+                self._take_in_order(reading)
+            elif (twin := self._index(reading.time_s)) is None:
+                late.append(reading)
+            elif self._is_same(twin, reading):
+                self.duplicates += 1
+            else:
+                conflicts.append(Judged(reading, _CONFLICT))
+        if late:
+            conflicts += self._take_late(late)
+        self._mind_storm()
+        self._mind_stuck()
+        judged = [Judged(r, REASONS[self._code_at(t)] or None) for t, r in self._touched.items()]
+        self._touched.clear()
+        if self._recent and newest_s - next(iter(self._recent)) > 2 * _REMEMBER_S:
+            self._recent = {t: r for t, r in self._recent.items() if newest_s - t <= _REMEMBER_S}
+        return judged + conflicts
+
+    def begin_anew(self, at_s: float) -> None:
+        """The grower has moved the probe or changed the batch: what it shows from now on is not held against before."""
+        self._fall = _Fall()
+        self._run.forget()
+        self._fresh_from_s = at_s
+        if self._problem in ("out_of_paste", "reversed", "stuck"):
+            self._problem = self._since_s = None
+
+    # -- judging ---------------------------------------------------------------------------------------------------
+
+    def _first_look(self, reading: Reading) -> str:
+        """What one reading alone tells: "" or the reason to reject it."""
+        value_c = reading.temperature_c
+        if value_c is None:
+            return reading.state if reading.state in ("open", "short-gnd", "short-vcc") else "not_measured"
+        if value_c == LOST_C:
+            return "lost_-127"
+        if not self.limits.low_c <= value_c <= self.limits.high_c:
+            return "power_on_85" if value_c == POWER_ON_C else "out_of_range"
+        return ""
+
+    def _take_in_order(self, reading: Reading) -> None:
+        reason = self._first_look(reading)
+        value_c = reading.temperature_c
+        if not reason:
+            assert value_c is not None
+            reason = self._follower.take(reading, value_c)
+            if self._follower.revised:
+                self._times.append(reading.time_s)
+                self._values.append(value_c)
+                self._codes.append(_CODE[reason])
+                self._touch(reading)
+                self._apply_revised(self._follower)
+                self._after(reading, value_c, reason)
+                return
+        self._times.append(reading.time_s)
+        self._values.append(float("nan") if value_c is None else value_c)
+        self._codes.append(_CODE[reason])
+        self._touch(reading)
+        self._after(reading, value_c, reason)
+
+    def _after(self, reading: Reading, value_c: float | None, reason: str) -> None:
+        """Keep the books of an in-order reading: constant stretches and falls."""
+        if value_c is None or reason in ("lost_-127", "out_of_range", "power_on_85"):
+            return
+        if self._run.take(reading.time_s, value_c) and not reason:
+            self._set(reading, "stuck")
+            return
+        if self.limits.paste and not reason:
+            self._fall.take(reading.time_s, value_c)
+
+    def _apply_revised(self, follower: Follower) -> None:
+        for reading, reason in follower.revised:
+            index = self._index(reading.time_s)
+            if index is None or REASONS[self._codes[index]] in ("stuck", "noise"):
+                continue
+            was = self._codes[index]
+            self._codes[index] = _CODE[reason]
+            if was != self._codes[index]:
+                self._touch(reading)
+                if not reason and self.limits.paste:
+                    assert reading.temperature_c is not None
+                    self._fall.take(reading.time_s, reading.temperature_c)
+        follower.revised.clear()
+
+    def _take_late(self, late: list[Reading]) -> list[Judged]:
+        """Readings that belong between others, oldest first; each is held against its neighbours in time."""
+        conflicts: list[Judged] = []
+        follower: Follower | None = None
+        doubted: list[Reading] = []
+        self._merge(late, conflicts)
+        for reading in late:
+            index = self._index(reading.time_s)
+            assert index is not None
+            if self._codes[index] != _UNJUDGED:
+                continue
+            reason = self._first_look(reading)
+            if not reason:
+                assert reading.temperature_c is not None
+                left = self._believed_beside(index, -1)
+                if follower is None or (left is not None and left[0] > (follower.time_s or float("-inf"))):
+                    follower = Follower()
+                    if left is not None:
+                        follower.start_from(*left)
+                reason = follower.take(reading, reading.temperature_c)
+                if reason:
+                    doubted.append(reading)
+            self._codes[index] = _CODE[reason]
+            self._touch(reading)
+            if follower is not None and follower.revised:
+                self._apply_revised(follower)
+        for reading in reversed(doubted):
+            index = self._index(reading.time_s)
+            assert index is not None and reading.temperature_c is not None
+            if self._codes[index] not in (_CODE["rate"], _CODE["power_on_85"]):
+                continue
+            right = self._believed_beside(index, +1)
+            if right is None:
+                continue
+            change_k = abs(reading.temperature_c - right[1])
+            if change_k <= Follower().tolerance_k(min(right[0] - reading.time_s, 60.0)):
+                self._set(reading, "")
+            elif self._codes[index] == _CODE["rate"]:
+                self._set(reading, "spike")
+        return conflicts
+
+    def _merge(self, late: list[Reading], conflicts: list[Judged]) -> None:
+        """Put late readings in their places, not judged yet. One at a time is quick; many are merged by sorting."""
+        fresh: list[Reading] = []
+        seen: dict[float, Reading] = {}
+        for reading in late:
+            twin = seen.get(reading.time_s)
+            if twin is None:
+                seen[reading.time_s] = reading
+                fresh.append(reading)
+            elif twin.temperature_c == reading.temperature_c and twin.state == reading.state:
+                self.duplicates += 1
+            else:
+                conflicts.append(Judged(reading, _CONFLICT))
+        late[:] = fresh
+        start = bisect_left(self._times, fresh[0].time_s)
+        tail = [
+            *zip(self._times[start:], self._values[start:], self._codes[start:], strict=True),
+            *((r.time_s, _number(r.temperature_c), _UNJUDGED) for r in fresh),
+        ]
+        tail.sort(key=_first)
+        del self._times[start:], self._values[start:], self._codes[start:]
+        self._times.extend(t for t, _, _ in tail)
+        self._values.extend(v for _, v, _ in tail)
+        self._codes.extend(c for _, _, c in tail)
+
+    def _believed_beside(self, index: int, step: int) -> tuple[float, float] | None:
+        i = index + step
+        while 0 <= i < len(self._times):
+            if self._codes[i] == 0:
+                return self._times[i], self._values[i]
+            i += step
+        return None
+
+    # -- storms and stuck values -----------------------------------------------------------------------------------
+
+    def _window_from(self, window_s: float, fewest: int) -> int:
+        """Index of the first reading of the last ``window_s``, or of the last ``fewest`` if that reaches further."""
+        n = len(self._times)
+        start = bisect_left(self._times, self._times[-1] - window_s)
+        if n - start < fewest:
+            start = max(n - fewest, bisect_left(self._times, self._times[-1] - WIDEST_WINDOW_S), 0)
+        return start
+
+    def _mind_storm(self) -> None:
+        """While the values scatter wildly about any trend, none of them tells the temperature."""
+        quiet = self._follower.jitter_k <= 1.0
+        if (quiet and not self._storm) or not self._times:
+            self._noise_k = self._follower.jitter_k / 1.128  # mean difference of two Normal values is 1.128 sd
+            return
+        start = self._window_from(self.limits.window_s, 8)
+        indices = [i for i in range(start, len(self._times)) if self._codes[i] in _SCATTERED][-60:]
+        values = [self._values[i] for i in indices]
+        if len(values) < 8:
+            self._storm = False
+            return
+        self._noise_k = min(_noise_by_neighbours(values), _noise_about_trend(values))
+        if self._noise_k <= (0.6 if self._storm else 1.0) * self.limits.noise_k:
+            self._storm = False
+            return
+        self._fall.start_again()
+        if not self._storm:
+            self._storm = True
+            for k in range(1, len(values) - 1):
+                if abs(values[k] - 0.5 * (values[k - 1] + values[k + 1])) > self.limits.noise_k:
+                    indices = indices[k:]
+                    break
+        for i in indices:
+            if self._codes[i] != _CODE["noise"]:
+                reading = self._recent.get(self._times[i])
+                if reading is not None:
+                    self._set(reading, "noise")
+
+    def _mind_stuck(self) -> None:
+        run = self._run
+        if run.stuck or not run.may_be_stuck():
+            return
+        if run.never_stood_still_before() or self._should_have_moved():
+            self._call_stuck()
+
+    def _should_have_moved(self) -> bool:
+        """By its own slope before it stood still, halved, it should have moved by now."""
+        run = self._run
+        from_s = max(self._follower.level_since_s, self._fresh_from_s)
+        slopes = []
+        for back_s in (300.0, 900.0):
+            if run.since_s - back_s < from_s - 60.0 and back_s == 300.0:
+                return False
+            i = bisect_right(self._times, run.since_s - back_s) - 1
+            while i >= 0 and self._codes[i] != 0:
+                i -= 1
+            if i < 0 or self._times[i] < from_s or self._times[i] < run.since_s - 2.0 * back_s:
+                continue
+            # A staircase seen just after its step looks steeper than it is, by up to one step.
+            change_k = run.value_c - self._values[i]
+            least_k = math.copysign(max(0.0, abs(change_k) - run.step_k), change_k)
+            slopes.append(least_k / (run.since_s - self._times[i]))
+        if not slopes or slopes[0] * slopes[-1] <= 0.0:
+            return False
+        slope = min(abs(s) for s in slopes)
+        expected_k = 0.5 * slope * run.lasted_s
+        return expected_k >= max(STUCK_MOVES_K, STUCK_MOVES_STEPS * run.step_k)
+
+    def _call_stuck(self) -> None:
+        run = self._run
+        run.stuck = True
+        first = bisect_right(self._times, run.since_s)
+        for i in range(first, len(self._times)):
+            if self._codes[i] == 0:
+                reading = self._recent.get(self._times[i])
+                if reading is not None:
+                    self._set(reading, "stuck")
+
+    # -- health ----------------------------------------------------------------------------------------------------
+
+    def moved_k(self, since_s: float) -> float:
+        """How far the believed values have ranged since then, K; for holding one probe against another."""
+        start = bisect_left(self._times, since_s)
+        values = [self._values[i] for i in range(start, len(self._times)) if self._codes[i] == 0]
+        return max(values) - min(values) if values else 0.0
+
+    def health(
+        self, now_s: float, *, ambient_c: float | None = None, moved_elsewhere_k: float | None = None
+    ) -> ProbeHealth:
+        """What is wrong with the probe as of the readings settled so far.
+
+        ``ambient_c``: the air, when another probe tells it. ``moved_elsewhere_k``: how far the other paste probes
+        have moved since this one's ``constant_since_s``. Silence is not judged here.
+        """
+        if not self._times:
+            return ProbeHealth()
+        run = self._run
+        if moved_elsewhere_k is not None and moved_elsewhere_k >= MOVED_ELSEWHERE_K and run.may_be_stuck():
+            run.stuck = True
+        start = self._window_from(self.limits.window_s, FEWEST_READINGS)
+        codes = bytes(self._codes[start:])
+        bad_share = 1.0 - codes.count(0) / len(codes)
+        self._mind_problem(codes, bad_share, start, ambient_c)
+        good = self._codes.rfind(0)
+        return ProbeHealth(
+            problem=self._problem,
+            since_s=self._since_s,
+            bad_share=bad_share,
+            last_good_s=self._times[good] if good >= 0 else None,
+            last_good_c=self._values[good] if good >= 0 else None,
+            suddenly=self._problem is not None and self._suddenly,
+            noise_k=self._noise_k,
+            constant_since_s=run.since_s if run.readings >= 2 else None,
+            fell_from_c=self._fall.from_c if self._problem == "out_of_paste" else None,
+        )
+
+    def _mind_problem(self, codes: bytes, bad_share: float, start: int, ambient_c: float | None) -> None:
+        reversed_since = self._reversed_since(start, ambient_c) if self.limits.paste else None
+        bad = len(codes) - codes.count(0)
+        failing = bad_share > BAD_SHARE and bad >= 2
+        if self._run.stuck:
+            self._set_problem("stuck", self._run.since_s)
+        elif reversed_since is not None:
+            self._set_problem("reversed", reversed_since)
+        elif failing:
+            reason = REASONS[max(set(codes) - {0}, key=codes.count)]
+            self._set_problem(PROBLEM_OF[reason], None)
+        elif self._fall.is_out(ambient_c):
+            self._set_problem("out_of_paste", self._fall.since_s)
+        elif self._problem is not None and not self._still_bad(bad_share):
+            self._problem = self._since_s = None
+
+    def _still_bad(self, bad_share: float) -> bool:
+        """Hysteresis of the kinds that come from a share of bad readings; the others end by themselves."""
+        if self._problem in ("stuck", "reversed", "out_of_paste") or bad_share < GOOD_SHARE:
+            return False
+        n = len(self._codes)
+        lately = self._codes[-GOOD_AGAIN_READINGS:]
+        all_good = n >= GOOD_AGAIN_READINGS and not any(lately)
+        return not (all_good and self._times[-1] - self._times[-GOOD_AGAIN_READINGS] >= GOOD_AGAIN_S)
+
+    def _set_problem(self, problem: str, since_s: float | None) -> None:
+        if problem == self._problem:
+            return
+        # One fault that shows now as open, now as out of range, has lasted since the first of them.
+        goes_on = self._problem is not None and since_s is None and self._since_s is not None
+        self._problem = problem
+        if goes_on:
+            return
+        self._since_s = self._first_bad_s() if since_s is None else since_s
+        self._suddenly = self._was_hot_before(self._since_s)
+
+    def _first_bad_s(self) -> float:
+        """The first bad reading after the last good spell of a minute (at least three readings)."""
+        first_bad_s = self._times[-1]
+        good = 0
+        spell_end_s = 0.0
+        for i in range(len(self._codes) - 1, -1, -1):
+            if self._codes[i]:
+                first_bad_s = self._times[i]
+                good = 0
+                continue
+            if good == 0:
+                spell_end_s = self._times[i]
+            good += 1
+            if good >= 3 and spell_end_s - self._times[i] >= 60.0:
+                break
+        return first_bad_s
+
+    def _was_hot_before(self, since_s: float) -> bool:
+        i = bisect_left(self._times, since_s) - 1
+        while i >= 0 and since_s - self._times[i] <= SUDDEN_S:
+            if self._codes[i] == 0:
+                return self._values[i] >= HOT_C
+            i -= 1
+        return self._fall.since_s == since_s and self._fall.from_c >= HOT_C
+
+    def _reversed_since(self, start: int, ambient_c: float | None) -> float | None:
+        """Since when a paste probe has shown less than the air, as one with its wires swapped does."""
+        shown = [
+            self._values[i] for i in range(start, len(self._times)) if REASONS[self._codes[i]] in ("", "out_of_range")
+        ]
+        if len(shown) < 3 or 2 * len(shown) < len(self._times) - start:
+            return None
+        middle = sorted(shown)[len(shown) // 2]
+        first_c = self._fall.air_c
+        if ambient_c is not None:
+            limit = ambient_c - BELOW_AIR_K
+            if first_c is None or first_c - middle < BELOW_AIR_K:
+                limit = min(limit, COLD_FOR_PASTE_C)
+        elif first_c is not None:
+            limit = min(first_c - BELOW_AIR_K, COLD_FOR_PASTE_C)
+        else:
+            return None
+        if middle >= limit:
+            return None
+        if self._problem == "reversed":
+            return self._since_s
+        i = len(self._times) - 1
+        while i > 0 and self._times[-1] - self._times[i - 1] <= _REMEMBER_S and self._values[i - 1] < limit:
+            i -= 1
+        return self._times[i]
+
+    # -- books -----------------------------------------------------------------------------------------------------
+
+    def _index(self, time_s: float) -> int | None:
+        i = bisect_left(self._times, time_s)
+        return i if i < len(self._times) and self._times[i] == time_s else None
+
+    def _code_at(self, time_s: float) -> int:
+        return self._codes[bisect_left(self._times, time_s)]
+
+    def _is_same(self, index: int, reading: Reading) -> bool:
+        value_c = reading.temperature_c
+        if value_c is None:
+            return self._values[index] != self._values[index]
+        return self._values[index] == value_c
+
+    def _touch(self, reading: Reading) -> None:
+        self._touched[reading.time_s] = reading
+        self._recent[reading.time_s] = reading
+
+    def _set(self, reading: Reading, reason: str) -> None:
+        index = self._index(reading.time_s)
+        if index is not None:
+            self._codes[index] = _CODE[reason]
+            self._touched[reading.time_s] = reading
+
+
+class _Constant:
+    """How long a probe's value has been the same to the last bit, and how it was before."""
+
+    __slots__ = ("pairs", "readings", "same_share", "since_s", "step_k", "stuck", "until_s", "value_c")
+
+    def __init__(self) -> None:
+        self.step_k = 1.0
+        self.forget()
+
+    def forget(self) -> None:
+        self.since_s = self.until_s = 0.0
+        self.value_c = float("nan")
+        self.readings = 0
+        self.pairs = 0
+        self.same_share = 1.0
+        self.stuck = False
+
+    def take(self, time_s: float, value_c: float) -> bool:
+        """Count a value in; whether the probe is known to be stuck on it."""
+        if value_c == self.value_c:
+            self.readings += 1
+            self.until_s = time_s
+            return self.stuck
+        if self.readings:
+            # A share that forgets over some 30 pairs; the stretch that ends now is counted in only now.
+            same = self.readings - 1
+            self.pairs += same + 1
+            faded = (1.0 - 1.0 / 30.0) ** same
+            self.same_share = (1.0 - (1.0 - self.same_share) * faded) * (1.0 - 1.0 / 30.0)
+            step_k = abs(value_c - self.value_c)
+            self.step_k = max(min(self.step_k, step_k), 0.05)
+        self.value_c, self.since_s, self.until_s, self.readings, self.stuck = value_c, time_s, time_s, 1, False
+        return False
+
+    @property
+    def lasted_s(self) -> float:
+        """How long the value has been the same, s."""
+        return self.until_s - self.since_s
+
+    def may_be_stuck(self) -> bool:
+        """Whether the stretch is long enough to be worth a question; coarse sensors rest longer by nature."""
+        least_s = STUCK_COARSE_S if self.step_k >= COARSE_STEP_K else STUCK_S
+        return self.readings >= 3 and self.lasted_s >= least_s
+
+    def never_stood_still_before(self) -> bool:
+        """Whether the probe's own noise has vanished: neighbours were seldom equal, and now are for long."""
+        return (
+            self.pairs >= 30
+            and self.same_share < STUCK_LIVELY_SHARE
+            and self.readings >= STUCK_LIVELY_READINGS
+        )
+
+
+class _Fall:
+    """Whether a paste probe fell as only one that left the paste does."""
+
+    __slots__ = ("_deep_for_s", "_deep_from_s", "_high", "_low", "_out", "_three", "air_c", "at_c", "from_c", "since_s")
+
+    def __init__(self) -> None:
+        self.air_c: float | None = None  # the first it showed: before it went in, most likely the air
+        self.start_again()
+
+    def start_again(self) -> None:
+        """Forget what it showed, but not the air."""
+        self._three: deque[float] = deque(maxlen=3)
+        self._deep_from_s: float | None = None
+        self._deep_for_s = 0.0
+        self._high: deque[tuple[float, float]] = deque()  # falling values of the last ten minutes: its first is the top
+        self._low: deque[tuple[float, float]] = deque()  # rising ones: its first is the bottom
+        self._out = False
+        self.since_s: float | None = None
+        self.from_c = 0.0
+        self.at_c = 0.0
+
+    def take(self, time_s: float, value_c: float) -> None:
+        high, low = self._high, self._low
+        if self.air_c is None:
+            self.air_c = value_c
+        # The middle of three, so that one stray value that was believed makes no fall.
+        self._three.append(value_c)
+        if len(self._three) == 3:
+            value_c = sorted(self._three)[1]
+        while high and high[-1][1] <= value_c:
+            high.pop()
+        high.append((time_s, value_c))
+        while high[0][0] < time_s - FALL_S:
+            high.popleft()
+        while low and low[-1][1] >= value_c:
+            low.pop()
+        low.append((time_s, value_c))
+        while low[0][0] < time_s - FALL_S:
+            low.popleft()
+        self.at_c = value_c
+        top_c = high[0][1]
+        if self.since_s is None:
+            if top_c - value_c >= FALL_TO_AIR_K:
+                self.from_c = top_c
+                # The middle of three lags by one reading, so the last that was near the top is about the first that fell.
+                self.since_s = max(t for t, v in high if v > top_c - 3.0)
+                self._deep_from_s = None
+        elif value_c - low[0][1] >= BACK_IN_K:
+            self.since_s = None
+            self._out = False
+            high.clear()
+            high.append((time_s, value_c))
+        if self.since_s is not None:
+            deep = self.from_c - value_c >= FALL_TO_AIR_K
+            if not deep:
+                self._deep_from_s = None
+            elif self._deep_from_s is None:
+                self._deep_from_s = time_s
+            self._deep_for_s = time_s - self._deep_from_s if self._deep_from_s is not None else 0.0
+
+    def is_out(self, ambient_c: float | None) -> bool:
+        """Whether the fall is one out of the paste; one to the air's temperature needs to be less deep."""
+        if self.since_s is None or (self._deep_for_s < FALL_STAYS_S and not self._out):
+            return False
+        if self.from_c - self.at_c >= FALL_K:
+            self._out = True
+        elif ambient_c is not None and self.from_c - ambient_c >= FALL_TO_AIR_K:
+            near_k = max(NEAR_AIR_K, NEAR_AIR_SHARE * (self.from_c - ambient_c))
+            self._out = self._out or self.at_c - ambient_c <= near_k
+        return self._out
+
+
+_UNJUDGED = 255
+_SCATTERED = frozenset(_CODE[reason] for reason in ("", "rate", "spike", "noise"))
+
+
+def _time(reading: Reading) -> float:
+    return reading.time_s
+
+
+def _first(row: tuple[float, float, int]) -> float:
+    return row[0]
+
+
+def _number(value_c: float | None) -> float:
+    return float("nan") if value_c is None else value_c
+
+
+def _middle(values: list[float]) -> float:
+    return sorted(values)[len(values) // 2]
+
+
+def _noise_by_neighbours(values: list[float]) -> float:
+    """Robust sd from each value's distance to the mean of its two neighbours (white noise: sd * sqrt(1.5))."""
+    apart = [abs(values[k] - 0.5 * (values[k - 1] + values[k + 1])) for k in range(1, len(values) - 1)]
+    return MAD_TO_SD * _middle(apart) / 1.2247
+
+
+def _noise_about_trend(values: list[float]) -> float:
+    """Robust sd about the line through the medians of the two halves."""
+    half = len(values) // 2
+    early, late = _middle(values[:half]), _middle(values[-half:])
+    slope = (late - early) / (len(values) - half)
+    left = 0.5 * (half - 1)
+    return MAD_TO_SD * _middle([abs(v - early - slope * (k - left)) for k, v in enumerate(values)])
