@@ -87,18 +87,17 @@ class StampedClock:
     last_value: object = None
     changed_under_same_stamp: int = 0
     steady: _SteadyLag | None = None
-    placed: dict[float, tuple[float, object]] = field(default_factory=dict)
+    placed: dict[tuple[float, object], float] = field(default_factory=dict)
 
     def place(self, stamps: list[tuple[float, object]], arrival_s: float) -> list[float]:
         """True times of one line's samples, given as (stamp, value); the line's newest sample teaches the clock."""
-        newest_s, value = max(stamps, key=_stamp)
-        known = self.placed.get(newest_s)
-        if known is None or known[1] != value:
-            self._learn(newest_s, value, arrival_s)
+        newest = max(stamps, key=_stamp)
+        if newest not in self.placed:
+            self._learn(*newest, arrival_s)
         offset_s = self.offset_s or 0.0
         if not offset_s and not self.free:
             return [stamp for stamp, _ in stamps]
-        return [self._time(stamp, value, offset_s, arrival_s) for stamp, value in stamps]
+        return [self._time(sample, offset_s, arrival_s) for sample in stamps]
 
     def goes_on_well(self, stamp_s: float, value: object, arrival_s: float) -> bool:
         """Take a sample of a trusted clock from which there is nothing to learn; False when there may be."""
@@ -110,13 +109,13 @@ class StampedClock:
         self.steady = None
         return True
 
-    def _time(self, stamp_s: float, value: object, offset_s: float, arrival_s: float) -> float:
+    def _time(self, sample: tuple[float, object], offset_s: float, arrival_s: float) -> float:
         """The same stamp and value keep the time they once got, so that a duplicate is seen to be one."""
-        known = self.placed.get(stamp_s)
-        if known is not None and known[1] == value:
-            return known[0]
-        time_s = min(stamp_s + offset_s, arrival_s)
-        self.placed[stamp_s] = (time_s, value)
+        known_s = self.placed.get(sample)
+        if known_s is not None:
+            return known_s
+        time_s = min(sample[0] + offset_s, arrival_s)
+        self.placed[sample] = time_s
         if len(self.placed) > _REMEMBERED:
             del self.placed[next(iter(self.placed))]
         return time_s

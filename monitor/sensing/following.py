@@ -90,15 +90,14 @@ class Follower:
         time_s = reading.time_s
         if self.time_s is None:
             if value_c == POWER_ON_C:
-                return self._doubt(reading, value_c) and "power_on_85"
+                self._doubt(reading, value_c)
+                return "power_on_85"
             self._believe(reading, value_c)
             self.level_since_s = time_s
             return ""
         change_k = abs(value_c - self.value_c)
         self.jitter_k += 0.1 * (min(change_k, 3.0) - self.jitter_k)
-        if change_k <= self.tolerance_k(time_s - self.time_s) and (
-            value_c != POWER_ON_C or self._may_be_85(time_s)
-        ):
+        if change_k <= self.tolerance_k(time_s - self.time_s) and (value_c != POWER_ON_C or self._may_be_85(time_s)):
             self._believe(reading, value_c)
             if self.candidates:
                 self._weigh_candidates(time_s)

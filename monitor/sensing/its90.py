@@ -1,7 +1,7 @@
 """ITS-90 thermocouple coefficients: types K, T, J and N, numbers only.
 
 Source: NIST Standard Reference Database 60 (ITS-90 Thermocouple Database, v3.0), which is NIST Monograph 175 (1993);
-the same functions stand in IEC 60584-1:2013. Voltages in mV, temperatures in degrees Celsius, reference junction at 0 °C.
+the same functions stand in IEC 60584-1:2013. Voltages in mV, temperatures in °C, reference junction at 0 °C.
 """
 
 from __future__ import annotations

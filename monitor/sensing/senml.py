@@ -296,6 +296,26 @@ class _Node:
     cold_junction_time_s: float = 0.0
 
 
+class _Placed(NamedTuple):
+    """A record of one probe that has its time."""
+
+    kind: str
+    value: float | str | None
+    time_s: float
+    retimed: bool
+
+
+@dataclass(slots=True)
+class _Found:
+    """What one line has given so far."""
+
+    arrival_s: float
+    retained: bool
+    faults: list[str]
+    readings: list[Reading] = field(default_factory=list)
+    uncorrected: int = 0
+
+
 class Decoder:
     """Turns lines into readings. Remembers, per bucket and probe, the node's clock and its last cold junction.
 
@@ -339,99 +359,74 @@ class Decoder:
                     ignored += 1
                 continue
             groups.setdefault((bucket, probe), []).append((kind, record))
-        readings: list[Reading] = []
-        uncorrected = 0
-        for (bucket, probe), members in groups.items():
-            uncorrected += self._take_probe(bucket, probe, members, arrival_s, retained, readings, faults)
-        if len(readings) > 1:
-            readings.sort(key=_time)  # a resolved pack is in time order (RFC 8428, 4.6)
-        return Decoded(tuple(readings), tuple(faults), ignored, uncorrected)
+        found = _Found(arrival_s, retained, faults)
+        for key, members in groups.items():
+            self._take_probe(key, members, found)
+        if len(found.readings) > 1:
+            found.readings.sort(key=_time)  # a resolved pack is in time order (RFC 8428, 4.6)
+        return Decoded(tuple(found.readings), tuple(faults), ignored, found.uncorrected)
 
-    def _take_probe(
-        self,
-        bucket: str,
-        probe: str,
-        members: list[tuple[str, Record]],
-        arrival_s: float,
-        retained: bool,
-        readings: list[Reading],
-        faults: list[str],
-    ) -> int:
-        """One probe's records of one line; gives how many readings stand uncorrected."""
-        node = self._node((bucket, probe))
-        settings = self._settings.get((bucket, probe))
-        if settings is None and len(members) == 1 and not retained:
+    def _take_probe(self, key: tuple[str, str], members: list[tuple[str, Record]], found: _Found) -> None:
+        """One probe's records of one line."""
+        node = self._node(key)
+        arrival_s = found.arrival_s
+        settings = self._settings.get(key)
+        times: list[tuple[float | None, bool]]
+        if settings is None and len(members) == 1 and not found.retained:
             # The common case first: one temperature in °C of a probe without settings of its own.
             kind, record = members[0]
-            time_s, retimed = node.clock.place_one(record.stamp_s, record.value, arrival_s)
-            if not kind and type(record.value) is float and -MOST_LEAD_S <= arrival_s - time_s <= MOST_LAG_S:
-                readings.append(Reading(bucket, probe, time_s, arrival_s, record.value, "ok", retimed))
-                return 0
-            times: list[tuple[float | None, bool]] = [(time_s, retimed)]
-        elif retained:
+            placed_s, retimed = node.clock.place_one(record.stamp_s, record.value, arrival_s)
+            if not kind and type(record.value) is float and -MOST_LEAD_S <= arrival_s - placed_s <= MOST_LAG_S:
+                bucket, probe = key
+                found.readings.append(Reading(bucket, probe, placed_s, arrival_s, record.value, "ok", retimed))
+                return
+            times = [(placed_s, retimed)]
+        elif found.retained:
             times = [(node.clock.stored_time_s(record.stamp_s, arrival_s), False) for _, record in members]
         else:
             times = list(node.clock.place([(record.stamp_s, record.value) for _, record in members], arrival_s))
-        placed: list[tuple[str, Record, float, bool]] = []
+        placed: list[_Placed] = []
         for (kind, record), (time_s, retimed) in zip(members, times, strict=True):
             if time_s is None:
-                faults.append("stale_retained")
+                found.faults.append("stale_retained")
             elif not -MOST_LEAD_S <= arrival_s - time_s <= MOST_LAG_S:
-                faults.append("bad_time")
+                found.faults.append("bad_time")
             else:
-                placed.append((kind, record, time_s, retimed))
-        return self._measure(bucket, probe, settings or ProbeSettings(), node, placed, arrival_s, readings, faults)
+                placed.append(_Placed(kind, record.value, time_s, retimed))
+        self._measure(key, settings or ProbeSettings(), node, placed, found)
 
     def _measure(
-        self,
-        bucket: str,
-        probe: str,
-        settings: ProbeSettings,
-        node: _Node,
-        placed: list[tuple[str, Record, float, bool]],
-        arrival_s: float,
-        readings: list[Reading],
-        faults: list[str],
-    ) -> int:
-        cold = {t: r.value for kind, r, t, _ in placed if kind == "cold-junction" and isinstance(r.value, float)}
-        uncorrected = 0
-        for kind, record, time_s, retimed in placed:
-            if kind == "cold-junction":
+        self, key: tuple[str, str], settings: ProbeSettings, node: _Node, placed: list[_Placed], found: _Found
+    ) -> None:
+        """Values to temperatures: cold junctions first, for they may stand after the voltages they belong to."""
+        cold = {p.time_s: p.value for p in placed if p.kind == "cold-junction" and isinstance(p.value, float)}
+        for one in placed:
+            if one.kind == "cold-junction":
                 continue
-            value = record.value
-            state = "ok"
-            temperature_c: float | None = None
-            if isinstance(value, str):
-                state = _state(value)
+            state, temperature_c = "ok", None
+            if isinstance(one.value, str):
+                state = _state(one.value)
                 if not state:
-                    faults.append("bad_value")
+                    found.faults.append("bad_value")
                     continue
-            elif isinstance(value, float):
-                cold_junction_c = _cold_junction(cold, node, time_s)
+            elif isinstance(one.value, float):
+                cold_junction_c = _cold_junction(cold, node, one.time_s)
+                if cold_junction_c is None and one.kind == "emf":
+                    found.faults.append("no_cold_junction")
+                    continue
+                if cold_junction_c is None and settings.amplifier == "straight-line":
+                    found.uncorrected += 1  # it stands as shown, off by at most 0.6 °C over 40 to 120 °C
                 try:
-                    if kind == "emf":
-                        if cold_junction_c is None:
-                            faults.append("no_cold_junction")
-                            continue
-                        temperature_c = compensated_c(settings.thermocouple, value * 1e3, cold_junction_c)
-                    elif settings.amplifier != "straight-line":
-                        temperature_c = value
-                    elif cold_junction_c is None:
-                        temperature_c = value  # off by at most 0.6 °C over 40 to 120 °C
-                        uncorrected += 1
-                    else:
-                        temperature_c = straight_line_corrected_c(
-                            settings.thermocouple, value, cold_junction_c, settings.uv_per_c
-                        )
-                    temperature_c = settings.gain * temperature_c + settings.offset_c
+                    temperature_c = _temperature_c(settings, one.kind, one.value, cold_junction_c)
                 except ThermocoupleError:
                     state = "emf-out-of-range"  # a railed amplifier: the probe cannot measure, and that is news
-                    temperature_c = None
-            readings.append(Reading(bucket, probe, time_s, arrival_s, temperature_c, state, retimed))
+            bucket, probe = key
+            found.readings.append(
+                Reading(bucket, probe, one.time_s, found.arrival_s, temperature_c, state, one.retimed)
+            )
         for time_s, value in cold.items():
             if node.cold_junction_c is None or time_s >= node.cold_junction_time_s:
-                node.cold_junction_c, node.cold_junction_time_s = float(value), time_s
-        return uncorrected
+                node.cold_junction_c, node.cold_junction_time_s = value, time_s
 
     def _node(self, key: tuple[str, str]) -> _Node:
         node = self._nodes.get(key)
@@ -446,14 +441,25 @@ def _time(reading: Reading) -> float:
     return reading.time_s
 
 
-def _cold_junction(cold: Mapping[float, Any], node: _Node, time_s: float) -> float | None:
+def _temperature_c(settings: ProbeSettings, kind: str, value: float, cold_junction_c: float | None) -> float:
+    """°C from what a node sent: V for an emf, else °C. Raises ThermocoupleError outside the type's range."""
+    temperature_c = value
+    if cold_junction_c is not None:
+        if kind == "emf":
+            temperature_c = compensated_c(settings.thermocouple, value * 1e3, cold_junction_c)
+        elif settings.amplifier == "straight-line":
+            temperature_c = straight_line_corrected_c(settings.thermocouple, value, cold_junction_c, settings.uv_per_c)
+    return settings.gain * temperature_c + settings.offset_c
+
+
+def _cold_junction(cold: Mapping[float, float], node: _Node, time_s: float) -> float | None:
     """The cold junction of the same moment, else the last one known within a minute."""
     same = cold.get(time_s)
     if same is not None:
-        return float(same)
+        return same
     nearest = min(cold, key=lambda t: abs(t - time_s), default=None)
     if nearest is not None and abs(nearest - time_s) <= COLD_JUNCTION_KEEPS_S:
-        return float(cold[nearest])
+        return cold[nearest]
     if node.cold_junction_c is not None and abs(time_s - node.cold_junction_time_s) <= COLD_JUNCTION_KEEPS_S:
         return node.cold_junction_c
     return None
