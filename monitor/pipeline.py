@@ -18,6 +18,7 @@ from monitor.judgement import alarms, verdict, wording
 from monitor.judgement.events import estimate_event, verdict_event
 from monitor.judgement.summaries import verdict_text
 from monitor.sensing.screening import Judged, ProbeScreen
+from monitor.trade.recipe import without_bad_numbers
 
 TICK_S = 60.0
 ESTIMATE_EVERY_S = 600.0
@@ -79,7 +80,9 @@ class Minder:
         self._last_paste_arrival_s = self.minded_from_s
         self._judged: list[Judged] = []
         self._estimated_upto = -1
-        self._estimator = Estimator(batch, self.place, history)
+        # A recording must be read whatever was typed beside it: what cannot be counts as never weighed.
+        recipe, self.recipe_warnings = without_bad_numbers(batch.recipe)
+        self._estimator = Estimator(replace(batch, recipe=recipe), self.place, history)
 
     # ---- what comes in ---------------------------------------------------------------------------------------------
 

@@ -101,11 +101,11 @@ class Watch:
             self._threads.append(thread)
         try:
             while not stop.is_set():
-                self.step()
+                self.step(stop)
         finally:
             self._close()
 
-    def step(self) -> None:
+    def step(self, stop: threading.Event | None = None) -> None:
         """One round of the worker: take lines in, look for entries, tick when a minute is full, commit when due."""
         self._take_lines(self._wait_s())
         now_s = self.clock.now()
@@ -113,6 +113,8 @@ class Watch:
             self._take_changes()
             self._look_due_s = self.clock.now() + LOOK_EVERY_S * self.clock.speed
         while self.clock.now() >= self._next_tick_s + TICK_GRACE_S * self.clock.speed:
+            if stop is not None and stop.is_set():
+                return
             self._drain_before(self._next_tick_s)
             self._tick(self._next_tick_s)
             self._next_tick_s += TICK_S

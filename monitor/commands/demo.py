@@ -22,6 +22,8 @@ from monitor.toml_tables import Secret
 SPEED = 600.0
 BUCKETS = ("night-shed-1", "night-shed-2", "night-shed-3", "night-shed-4")
 _MINUTE_S = 60.0
+# The clock waits for the judging: on a slow computer the night takes longer, but nothing in it comes late.
+_AHEAD_S = 5 * _MINUTE_S
 
 
 def add(parsers: Any) -> None:
@@ -57,6 +59,9 @@ class _Grower:
 
     settings: Settings
     journal: Any
+    clock: Any
+    end_s: float
+    stop: threading.Event
     waiting: deque[tuple[float, str, LogEntry]]
     said: set[str] = field(default_factory=set)
 
@@ -64,6 +69,10 @@ class _Grower:
         """Called after every judged minute."""
         from monitor.judgement.summaries import evening_sentence, took_text
 
+        self.clock.hold_at(tick_s + _AHEAD_S)
+        if tick_s >= self.end_s:
+            self.stop.set()
+        self._answer(watch, tick_s)
         while self.waiting and self.waiting[0][0] <= tick_s + _MINUTE_S:
             _, batch, entry = self.waiting.popleft()
             self.journal.add_entry(batch, entry, who="the grower")
@@ -84,6 +93,22 @@ class _Grower:
                     clock=lambda at_s: f"{self.settings.local_time(at_s):%H:%M}",
                 )  # fmt: skip
                 self._once(f"evening/{bucket}", tick_s, "bedtime", words)
+
+    def _answer(self, watch: Any, tick_s: float) -> None:
+        """Five minutes after an alarm the grower has read it and says so, which ends its ringing."""
+        from monitor.journal.database import Act
+
+        for minder in watch.minders.values():
+            for state, _ in minder.told():
+                if state.state == "unacknowledged" and tick_s - (state.raised_at_s or tick_s) >= 5 * _MINUTE_S:
+                    if state.urgency == "daylight" and tick_s < self.end_s - _MINUTE_S:
+                        continue  # it waits for daylight, and so does the answer
+                    key = f"seen/{state.alarm_id}"
+                    if key not in self.said:
+                        self.journal.add_act(
+                            Act(state.alarm_id, "acknowledged", tick_s, tick_s, "Ash", None, state.batch, state.bucket)
+                        )
+                        self._once(key, tick_s, "Ash", f'"I have seen it" ({state.bucket}, {state.kind})')
 
     def _once(self, key: str, at_s: float, when: str, words: str) -> None:
         if key not in self.said:
@@ -117,10 +142,14 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
         for one in batches:
             journal.add_batch(one.batch)
         probing = RecordingSource(paths, clock=ArrivalClock(), name="recording")
-        first_s, last_s = probing.first_arrival_s() or 0.0, max(last_arrival_s(path) or 0.0 for path in paths)
+        first_s, last_s = probing.first_arrival_s() or 0.0, min(last_arrival_s(path) or 0.0 for path in paths)
         clock = ArrivalClock(speed=speed, start_s=first_s - _MINUTE_S)
         source = RecordingSource(paths, clock=clock, name="recording", speed=speed)
-        grower = _Grower(settings, journal, deque(sorted(log, key=lambda item: item[0])))
+        stop = threading.Event()
+        clock.hold_at(first_s + _AHEAD_S)
+        grower = _Grower(
+            settings, journal, clock, last_s - _MINUTE_S, stop, deque(sorted(log, key=lambda item: item[0]))
+        )
         running = Running(
             settings, journal, clock, [source], serve_page=serve_page, page_port=0, invented=True,
             on_tick=grower.on_tick, say=lambda words: print(words, flush=True),
@@ -131,8 +160,6 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
             "minutes. The boxes are what the phone would show; Ctrl-C ends it.",
             flush=True,
         )
-        stop = threading.Event()
-        threading.Thread(target=_stop_at, args=(clock, last_s + 3 * _MINUTE_S, stop), daemon=True).start()
         try:
             running.run(stop)
             running.deliver_now()
@@ -147,9 +174,3 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
                 print(f"Verdict: {minder.last_word(clock.now()).values['says']}")
             running.close()
     print("Everything in this demo was invented. A real start: emberpail check, then emberpail plan --help.")
-
-
-def _stop_at(clock: Any, end_s: float, stop: threading.Event) -> None:
-    while clock.now() < end_s and not stop.wait(0.1):
-        pass
-    stop.set()

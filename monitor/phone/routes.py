@@ -90,9 +90,12 @@ def send(
 
 
 def _print(title: str, body: str, stream: TextIO, at_s: float | None) -> Outcome:
+    # A locked screen shows the first paragraph; the whole is there when the message is opened.
+    shown, _, rest = body.partition("\n\n")
+    reference = rest.rstrip().rpartition("\n")[2] if rest else ""
     try:
         with _print_lock:  # two boxes drawn at once would be unreadable
-            print(lock_screen(title, body, at_s), file=stream, flush=True)
+            print(lock_screen(title, f"{shown}\n{reference}".rstrip(), at_s), file=stream, flush=True)
     except (OSError, ValueError) as error:
         return Outcome(False, False, f"The demo phone could not print ({type(error).__name__}).")
     return Outcome(True, False, "Printed by the demo phone.")

@@ -210,7 +210,7 @@ def _read_event(table: _Table, number: int) -> LogEntry | None:
     if noted_at_s is not None and noted_at_s < at_s:
         table.warn("noted_at", "it was noted before it happened; the time it happened is taken for both.")
     noted_at_s = at_s if noted_at_s is None else max(noted_at_s, at_s)
-    return LogEntry(kind, at_s, noted_at_s, temperature_c, kg, text, entry_id=f"file-{number + 1}")
+    return LogEntry(kind, at_s, noted_at_s, temperature_c, kg, text)
 
 
 def _known_kind(table: _Table, kind: str, text: str) -> tuple[str, str]:
