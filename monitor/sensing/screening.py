@@ -295,12 +295,8 @@ class ProbeScreen:
         self._codes.extend(c for _, _, c in tail)
 
     def _believed_beside(self, index: int, step: int) -> tuple[float, float] | None:
-        i = index + step
-        while 0 <= i < len(self._times):
-            if self._codes[i] == 0:
-                return self._times[i], self._values[i]
-            i += step
-        return None
+        i = self._codes.rfind(0, 0, index) if step < 0 else self._codes.find(0, index + 1)
+        return (self._times[i], self._values[i]) if i >= 0 else None
 
     # -- storms and stuck values -----------------------------------------------------------------------------------
 
