@@ -22,6 +22,11 @@ from monitor.journal.migrations import NEWEST, is_foreign, migrate, version_of
 
 # How long to wait for another process's write. Longer than the slowest commit seen on a tired memory card.
 BUSY_S = 10.0
+# A commit touches a row in many places (one per probe) and writes a whole page for each: small pages wear the card
+# less than half as much as the usual 4096 (README). The size is fixed when the file is made.
+PAGE_BYTES = 1024
+# Pages in the write-ahead log before they are moved into the file: about 4 MB, as with pages of the usual size.
+CHECKPOINT_PAGES = 4000
 # The write-ahead log is cut back to this after a checkpoint, so that it cannot fill a small card.
 WAL_LIMIT_BYTES = 4 * 1024 * 1024
 
@@ -137,7 +142,10 @@ class Store:
                     "which brings it up to date."
                 )
             return
+        if version == 0:
+            db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
         self._switch_to_wal(db)
+        db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         db.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")

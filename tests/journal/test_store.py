@@ -43,6 +43,7 @@ def test_a_journal_is_opened_for_durability(journal: Journal) -> None:
     """Write-ahead log, a sync at every commit, foreign keys, a time to wait for others."""
     found = [pragma(journal, name) for name in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")]
     assert found == ["wal", 2, 1, 10_000]
+    assert [pragma(journal, "page_size"), pragma(journal, "wal_autocheckpoint")] == [1024, 4000]
     assert pragma(journal, "application_id") == migrations.APPLICATION_ID
 
 
