@@ -315,8 +315,8 @@ def _toml(value: object) -> str:
         st.sampled_from(
             [
                 "name", "kind", "port", "host", "baud", "tls", "topic", "litres", "insulation", "routes",
-                "waking_hours", "altitude_m", "url", "token", "two_point", "offset_c", "thermocouple", "path", "names", "probe",
-                "emergency_number", "username", "password", "ca_file",
+                "waking_hours", "altitude_m", "url", "token", "two_point", "offset_c", "thermocouple", "path", "names",
+                "probe", "emergency_number", "username", "password", "ca_file",
             ]
         ),
         _VALUES,
