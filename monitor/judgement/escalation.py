@@ -199,11 +199,8 @@ def due(
         return _back_to_normal(alarm, mine, now_s, people, settings)
     if not people:
         return Decision(False, NOBODY, None, alarm_id=alarm.alarm_id)
-    round_start_s = _round_start_s(alarm, settings)
-    if round_start_s is None:
+    if _round_start_s(alarm, settings) is None:
         return None
-    if now_s < round_start_s:
-        return Decision(False, NOT_YET, round_start_s, alarm_id=alarm.alarm_id)
     if alarm.shelved_until_s is not None and now_s < alarm.shelved_until_s:
         return Decision(False, SHELVED, alarm.shelved_until_s, alarm_id=alarm.alarm_id)
     if not mine and alarm.hold_until_s is not None and now_s < alarm.hold_until_s:

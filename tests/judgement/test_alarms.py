@@ -172,6 +172,25 @@ def test_an_alarm_that_was_seen_is_told_anew_when_it_comes_again() -> None:
     assert state.acknowledged_at_s is None
 
 
+def test_it_is_not_raised_again_too_soon_after_it_cleared() -> None:
+    """After clearing it waits its time, however long the criterion holds already."""
+    state = AlarmState("shed-2", "b", "cooled_early", state=NORMAL, cleared_at_s=0.0, count=1)
+    raised = []
+    for now_s in range(60, 1801, 60):
+        state, moves = step(state, there(), now_s, SLOW)
+        raised += [now_s for move in moves if move.change == "raised"]
+    assert raised == [900]
+
+
+def test_a_criterion_that_holds_is_never_gone() -> None:
+    """When both criteria claim to hold, the trouble counts: a standing alarm does not clear."""
+    state, both = raised_at_240(), Condition("cooled_early", standing=True, gone=True, probability=0.9)
+    for now_s in range(300, 7200, 60):
+        state, moves = step(state, both, now_s, SLOW)
+        assert moves == ()
+    assert state.stands
+
+
 def test_a_split_stays_until_somebody_looked() -> None:
     """`separated` does not clear from numbers alone: somebody must have seen it, or a deed must stand in the log."""
     for release in ("seen", "deed"):
