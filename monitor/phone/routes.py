@@ -203,7 +203,7 @@ def no_routes_warning() -> str:
     """What to say at start, on the status and in the log when nobody can be rung."""
     return (
         "No phone route is set: whatever happens to a batch, nobody will be rung. "
-        "Put a route under [[people]] in emberpail.toml, then test it with: emberpail ring"
+        "Put a route under [[person]] in emberpail.toml, then test it with: emberpail ring"
     )
 
 
