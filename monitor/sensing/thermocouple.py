@@ -15,6 +15,7 @@ from monitor.sensing.its90 import CURVES, Curve, Segment
 STRAIGHT_LINE_UV_PER_C = 41.276
 
 _CLOSE_ENOUGH_C = 1e-9
+_ROUNDING_MV = 1e-9  # the last bit of a sum of eleven terms
 _MOST_STEPS = 60
 
 
@@ -90,7 +91,7 @@ def temperature_c(type_letter: str, mv: float) -> float:
     """
     curve = _curve(type_letter)
     ends = _ENDS[type_letter]
-    if not isfinite(mv) or not ends[0][0] <= mv <= ends[-1][1]:
+    if not isfinite(mv) or not ends[0][0] - _ROUNDING_MV <= mv <= ends[-1][1] + _ROUNDING_MV:
         raise ThermocoupleError(
             f"{mv:g} mV is outside what type {type_letter} can give ({ends[0][0]:.3f} to {ends[-1][1]:.3f} mV): "
             "check the wiring, the amplifier and the probe's type in the settings."
