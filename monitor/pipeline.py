@@ -24,6 +24,7 @@ TICK_S = 60.0
 ESTIMATE_EVERY_S = 600.0
 # Readings from before the start tell the ambient probe's offset; older ones belong to another batch.
 PRELUDE_S = 2 * 3600.0
+GOOD_EVERY_S = 300.0
 # The direction shown is that of the last ten minutes.
 TREND_S = 600.0
 
@@ -79,6 +80,7 @@ class Minder:
         self._in_paste: set[str] = set()
         self._last_paste_arrival_s = self.minded_from_s
         self._judged: list[Judged] = []
+        self._good: tuple[float, tuple[float, float]] | None = None
         self._estimated_upto = -1
         # A recording must be read whatever was typed beside it: what cannot be counts as never weighed.
         recipe, self.recipe_warnings = without_bad_numbers(batch.recipe)
@@ -239,6 +241,12 @@ class Minder:
             probe for probe in PASTE_PROBES if probe in self._latest and probe not in self._in_paste
         )
 
+    def _good_now(self, now_s: float) -> tuple[float, float]:
+        """What a good batch shows now; it moves slowly, so it is worked out only every few minutes."""
+        if self._good is None or not 0.0 <= now_s - self._good[0] < GOOD_EVERY_S:
+            self._good = (now_s, self._estimator.good_now(now_s))
+        return self._good[1]
+
     def _evidence(self, now_s: float, course: verdict.Course) -> verdict.Evidence:
         direction, rate = self.trend()
         return verdict.Evidence(
@@ -256,7 +264,7 @@ class Minder:
             },
             direction=direction,
             rate_k_per_h=rate,
-            good_c=self._estimator.good_now(now_s) if now_s > course.blended_at_s else None,
+            good_c=self._good_now(now_s) if now_s > course.blended_at_s else None,
             never_in_paste=self._never_in_paste(course, now_s),
             limits=self.limits,
         )
