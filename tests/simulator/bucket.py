@@ -186,10 +186,6 @@ def draw_scenario(kind: str, seed: int, world: World, name: str | None = None, p
         air_mean = min(air_mean, float(u(-2, 10)))
         insulation = "bare"
         oil_kg = min(oil_kg, 10.0)
-    elif kind == "good" and rng.random() < 0.8:
-        # Practice keeps large or lagged buckets cooler at the pour; without this half of all good ones would boil.
-        pour_c -= 4.0 * np.log(oil_kg / 2.5) + (0 if insulation == "bare" else 3) + 0.8 * (world.heat_kj_mol - 55)
-        pour_c = float(np.clip(pour_c, 35.0, 60.0))
     blend = _oil_blend(rng)
     oils = tuple((n, round(oil_kg * share, 2)) for n, share in blend)
     entered_oil = sum(kg for _, kg in oils)
@@ -213,6 +209,15 @@ def draw_scenario(kind: str, seed: int, world: World, name: str | None = None, p
     koh_mol = koh_true_kg * purity * 1000 / KOH_G_MOL
     promised = min(koh_kg * printed * 1000 / KOH_G_MOL, entered_ester)
 
+    blend_w = float(u(100, 300))
+    blend_for_s = float(u(240, 600) * (entered_oil / 4.0) ** 0.35)
+    if kind in ("good", "weak", "poor", "separated") and rng.random() < 0.85:
+        # A grower who has made a few knows how warm this bucket may start; the others start as they please.
+        mass = entered_oil + koh_kg + water_kg
+        rise = world.heat_kj_mol * promised / (mass * (world.cp_start + world.cp_gain))
+        kept = (0.78 if insulation == "bare" else 0.90) + 0.05 * np.log(mass / 5.0)
+        worked = 0.7 * blend_w * blend_for_s / 1000 / (mass * world.cp_start)
+        pour_c = float(np.clip(u(79, 94) - kept * rise - worked, 39.0, 60.0))
     rate = float(np.exp(rng.normal(np.log(1.0 / 560.0), 0.30)))
     coarse = float(np.clip(rng.beta(1.3, 30), 0, 0.06))
     split_at, split_rate = np.inf, 0.0
@@ -221,15 +226,15 @@ def draw_scenario(kind: str, seed: int, world: World, name: str | None = None, p
         rate *= float(u(0.4, 1.0))
     elif kind == "separated":
         # An emulsion that breaks is mostly a coarse one too; some break late, after a lively start.
-        split_at = float(np.exp(u(np.log(240), np.log(3600))))
+        split_at = float(np.exp(u(np.log(300), np.log(7200))))
         split_rate = float(np.exp(u(np.log(1 / 2400), np.log(1 / 240))))
-        coarse = float(u(0.10, 0.7))
-        rate *= float(u(0.12, 0.8))
+        coarse = float(u(0.05, 0.65))
+        rate *= float(u(0.12, 0.9))
     elif kind == "cold":
         rate *= float(u(0.35, 1.0))
         coarse = float(u(0.02, 0.5))
     blend_from = float(u(60, 360))
-    blend_to = blend_from + float(u(300, 1200))
+    blend_to = blend_from + blend_for_s
     doings: list[Doing] = []
     if rng.random() < 0.15:
         doings.append(Doing("lid-off", float(u(1800, 10 * 3600)), float(u(180, 1500))))
@@ -249,7 +254,7 @@ def draw_scenario(kind: str, seed: int, world: World, name: str | None = None, p
         true_water_kg=water_kg * float(rng.normal(1, 0.01)) + koh_true_kg * (1 - purity),
         heat_kj_mol=world.heat_kj_mol * float(rng.normal(1, world.heat_spread)), cp_factor=float(rng.normal(1, 0.02)),
         pour_c=float(pour_c), grains=float(u(0.02, 0.10)) if rng.random() < 0.25 else float(u(0, 0.01)),
-        grains_tau_s=float(u(240, 1200)), blend_from_s=blend_from, blend_to_s=blend_to, blend_w=float(u(100, 300)),
+        grains_tau_s=float(u(240, 1200)), blend_from_s=blend_from, blend_to_s=blend_to, blend_w=blend_w,
         rate=rate, coarse=coarse, reblend_mends=float(u(0.6, 0.95)), split_at_s=float(split_at), split_rate=float(split_rate),
         lid_gap=float(np.exp(u(np.log(0.01), np.log(0.12)))), air_mean_c=air_mean,
         air_swing_k=float(u(0.5, 2)) if indoors else float(u(1.5, 6)), air_noise_k=float(u(0.2, 1.0)),
@@ -259,11 +264,10 @@ def draw_scenario(kind: str, seed: int, world: World, name: str | None = None, p
 
 
 def time_grid(hours: float) -> np.ndarray:
-    """10 s steps while it is lively, 30 s to hour 14, then a minute."""
-    a = np.arange(0, min(hours, 3.0) * 3600, 10.0)
-    b = np.arange(3.0 * 3600, min(hours, 14.0) * 3600, 30.0) if hours > 3 else np.empty(0)
-    c = np.arange(14.0 * 3600, hours * 3600, 60.0) if hours > 14 else np.empty(0)
-    return np.concatenate([a, b, c, [hours * 3600.0]])
+    """10 s steps while it is lively, 20 s to hour 7, a minute to hour 24, then two."""
+    cuts = [(0.0, 2.5, 10.0), (2.5, 7.0, 20.0), (7.0, 24.0, 60.0), (24.0, 1e9, 120.0)]
+    parts = [np.arange(a * 3600, min(hours, b) * 3600, step) for a, b, step in cuts if hours > a]
+    return np.concatenate([*parts, [hours * 3600.0]])
 
 
 def _weather(scenario: Scenario, t: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -294,10 +298,10 @@ class _Chemistry:
     # Droplet radii relative to the fine ones. The last class is what a poor blend leaves behind.
     RADII = np.array([0.8, 1.0, 2.2, 40.0])
 
-    def __init__(self, world: World, batch: list[Scenario], share: np.ndarray) -> None:
+    def __init__(self, worlds: list[World], batch: list[Scenario], share: np.ndarray) -> None:
         n = len(batch)
-        self.kind = world.kinetics
-        self.ea = world.activation_kj_mol * 1000
+        self.kind = worlds[0].kinetics
+        self.ea = np.array([w.activation_kj_mol * 1000 for w in worlds])[:, None, None]
         self.koh0 = np.array([s.true_koh_mol for s in batch])[:, None, None] * share
         self.ester0 = np.array([s.true_ester_mol for s in batch])[:, None, None] * share
         grains = np.array([s.grains for s in batch])[:, None, None]
@@ -331,7 +335,7 @@ class _Chemistry:
             want = chem * slow * surface * lye[..., None]
         elif self.kind == "kamal":
             # Two pools: emulsified (first three classes) by Kamal-Sourour with n = 1.4, the rest first-order and diffusion-bound.
-            law = (0.10 + 2.4 * np.clip(made, 0, 1) ** 0.8) * np.sqrt(lye)
+            law = (0.15 + 2.5 * np.clip(made, 0, 1) ** 0.8) * np.sqrt(lye)
             want = left * (k * law)[..., None] * np.clip(left / np.maximum(self.pool0, 1e-12), 0, 1) ** 0.4
             want[..., 3] = left[..., 3] * (4.0e-6 * creep * lye) * np.minimum(active, 1.0)[:, None, None]
         else:
@@ -417,9 +421,12 @@ def _vapour_pa(celsius: np.ndarray) -> np.ndarray:
     return 611.2 * np.exp(17.62 * celsius / (243.12 + celsius))
 
 
-def simulate(world: World, batch: list[Scenario], hours: float = 72.0) -> list[Run]:  # noqa: PLR0915
-    """Run all batches of one world together."""
+def simulate(worlds: list[World], batch: list[Scenario], hours: float = 72.0) -> list[Run]:
+    """Run all batches together, each in its world; the worlds must share their kinetics."""
     n = len(batch)
+    if len({w.kinetics for w in worlds}) != 1 or len(worlds) != n:
+        raise ValueError("simulate takes one world for each batch, all with the same kinetics")
+    nature = lambda attr: np.array([getattr(w, attr) for w in worlds], dtype=float)  # noqa: E731
     t = time_grid(hours)
     get = lambda attr: np.array([getattr(s, attr) for s in batch], dtype=float)  # noqa: E731
     mass = get("true_oil_kg") + get("true_koh_mol") * KOH_G_MOL / 1000 + get("true_water_kg")
@@ -439,7 +446,7 @@ def simulate(world: World, batch: list[Scenario], hours: float = 72.0) -> list[R
     ring_area = np.pi * radius[:, None] ** 2 * ring_share
     top_area = np.pi * radius**2
     side_area = 2 * np.pi * radius[:, None] * layer_h
-    wall_c_kj = world.wall_scale * 1.9 * 2 * np.pi * radius * depth * 0.0022 * 950.0  # polyethylene, 2.2 mm
+    wall_c_kj = nature("wall_scale") * 1.9 * 2 * np.pi * radius * depth * 0.0022 * 950.0  # polyethylene, 2.2 mm
     wall_c = wall_c_kj[:, None] * layer_share
 
     air, sun, draught = (np.stack(x, axis=1) for x in zip(*(_weather(s, t) for s in batch), strict=True))
@@ -468,7 +475,7 @@ def simulate(world: World, batch: list[Scenario], hours: float = 72.0) -> list[R
                 lid_open[now, i] = 1
                 reblends[i].append((d.at_s, d.at_s + d.for_s))
 
-    chem = _Chemistry(world, batch, share)
+    chem = _Chemistry(worlds, batch, share)
     temp = get("pour_c")[:, None, None] * np.ones((n, 3, 3))
     wall = np.full((n, 3), 0.0) + (get("pour_c")[:, None] + air[0][:, None]) / 2
     ground = air.mean(axis=0)
@@ -479,7 +486,9 @@ def simulate(world: World, batch: list[Scenario], hours: float = 72.0) -> list[R
     # The empty part of the bucket above the paste loses heat through its walls as well as through the lid.
     above = np.clip(2.2 * radius - depth, 0.02, None)
     lid_share = top_area / (top_area + 2 * np.pi * radius * above)
-    forced = 6.0 if world.loss == "draughty" else 1.2
+    forced = np.array([6.0 if w.loss == "draughty" else 1.2 for w in worlds])
+    vapour, conductivity, creeps = nature("vapour"), nature("conductivity"), nature("stirs_after_set")
+    cp_start, cp_gain = nature("cp_start")[:, None, None], nature("cp_gain")[:, None, None]
 
     cells_out = np.empty((len(t), n, 3, 3), dtype=np.float32)
     wall_out = np.empty((len(t), n), dtype=np.float32)
@@ -511,11 +520,11 @@ def simulate(world: World, batch: list[Scenario], hours: float = 72.0) -> list[R
             chem.split(np.where((now > split_at) & ~stirred, split_rate, 0.0), dt, share)
         heat = moles * heat_mol[:, None, None] + dissolved * 46.0 + (power[j] * dt / 1000)[:, None, None] * share
         heat_out[j] = moles.sum(axis=(1, 2)) * heat_mol * 1000 / dt
-        c_cell = cell_mass * (world.cp_start + world.cp_gain * made) * cp_factor[:, None, None]
+        c_cell = cell_mass * (cp_start + cp_gain * made) * cp_factor[:, None, None]
 
         # conduction in the paste; liquid paste carries heat better
         liquid = np.clip(1 - made.mean(axis=(1, 2)) / 0.55, 0, 1)
-        k = world.conductivity * (1 + 6 * liquid + 4 * world.stirs_after_set)
+        k = conductivity * (1 + 6 * liquid + 4 * creeps)
         g = ring_g[:, None, :] * (k[:, None] * layer_h)[:, :, None]
         flow_r = g * (temp[:, :, :-1] - temp[:, :, 1:])
         gz = k[:, None, None] * ring_area[:, None, :] / ((layer_h[:, :-1] + layer_h[:, 1:]) / 2)[:, :, None]
@@ -542,7 +551,7 @@ def simulate(world: World, batch: list[Scenario], hours: float = 72.0) -> list[R
         surface = top - u_top * half * (top - air[j][:, None])
         film = 0.15 + 0.5 * liquid[:, None]
         dp = 0.75 * _vapour_pa(np.minimum(surface, 105.0)) - 0.7 * _vapour_pa(air[j])[:, None]
-        opening = np.where(open_ > 0, 1.0, gap[:, None]) * world.vapour
+        opening = np.where(open_ > 0, 1.0, gap[:, None]) * vapour[:, None]
         steam = opening * film * 4.0 * np.clip(dp, 0, None) / 66.0
         flow_top = ring_area * (u_top * (top - air[j][:, None]) + steam)
         ground += (air[j] - ground) * (dt / (12 * 3600))
@@ -566,7 +575,7 @@ def simulate(world: World, batch: list[Scenario], hours: float = 72.0) -> list[R
         mean = (temp * weight).sum(axis=(1, 2), keepdims=True)
         temp += blend[:, None, None] * (mean - temp)
     return [
-        Run(s, world, t, cells_out[:, i], wall_out[:, i], air[:, i], sun[:, i], soap_out[:, i], lonely_out[:, i], heat_out[:, i])
+        Run(s, worlds[i], t, cells_out[:, i], wall_out[:, i], air[:, i], sun[:, i], soap_out[:, i], lonely_out[:, i], heat_out[:, i])
         for i, s in enumerate(batch)
     ]
 
@@ -628,10 +637,15 @@ def judge_truth(run: Run, unmended: Run | None = None, limit_c: float = 95.0) ->
     return Truth(due, not due, float(run.soap[-1]), float(base.soap[-1]), hot_core, over, float(run.core_c.max()), at40)
 
 
-def simulate_with_truth(world: World, batch: list[Scenario], hours: float = 72.0) -> list[tuple[Run, Truth]]:
-    """Runs and truths; a batch that gets re-blended is run once more without, to know what it would have come to."""
-    mended = [i for i, s in enumerate(batch) if any(d.kind == "reblended" for d in s.doings)]
-    twins = [replace(batch[i], doings=tuple(d for d in batch[i].doings if d.kind != "reblended")) for i in mended]
-    runs = simulate(world, batch + twins, hours)
-    unmended = {i: runs[len(batch) + k] for k, i in enumerate(mended)}
-    return [(run, judge_truth(run, unmended.get(i))) for i, run in enumerate(runs[: len(batch)])]
+def simulate_with_truth(worlds: list[World], batch: list[Scenario], hours: float = 72.0) -> list[tuple[Run, Truth]]:
+    """Runs and truths, in order; a batch that gets re-blended is run once more without, to know what it would have come to."""
+    out: list[tuple[Run, Truth] | None] = [None] * len(batch)
+    for kinetics in sorted({w.kinetics for w in worlds}):
+        members = [i for i, w in enumerate(worlds) if w.kinetics == kinetics]
+        mended = [i for i in members if any(d.kind == "reblended" for d in batch[i].doings)]
+        twins = [replace(batch[i], doings=tuple(d for d in batch[i].doings if d.kind != "reblended")) for i in mended]
+        runs = simulate([worlds[i] for i in members + mended], [batch[i] for i in members] + twins, hours)
+        unmended = dict(zip(mended, runs[len(members) :], strict=True))
+        for i, run in zip(members, runs[: len(members)], strict=True):
+            out[i] = (run, judge_truth(run, unmended.get(i)))
+    return [x for x in out if x is not None]

@@ -116,7 +116,7 @@ def make(piece: Piece, run: Run) -> tuple[bytes, str]:
 def runs() -> list[tuple[Piece, Run, Truth]]:
     """All five, simulated: the night for its twelve hours would do, but what was due is told at 72 h."""
     chosen = pieces()
-    return [(p, r, t) for p, (r, t) in zip(chosen, simulate_with_truth(WORLD, [p.scenario for p in chosen]), strict=True)]
+    return [(p, r, t) for p, (r, t) in zip(chosen, simulate_with_truth([WORLD] * len(chosen), [p.scenario for p in chosen]), strict=True)]
 
 
 def main() -> None:

@@ -204,8 +204,9 @@ def _iso(unix_s: float) -> str:
     return datetime.fromtimestamp(60 * round(unix_s / 60), UTC).isoformat()
 
 
-def batch_toml(scenario: Scenario, bucket: str, *, pour_noted_c: float | None, probe_in_s: float | None, forget: tuple[str, ...] = (), late_notes: bool = False) -> str:
-    """The grower's notes beside the recording; times to the minute. ``forget``: masses left out ("oil", "koh", "water")."""
+def batch_toml(scenario: Scenario, bucket: str, *, pour_noted_c: float | None, probe_in_s: float | None, forget: tuple[str, ...] = (), late_notes: bool = False, unnoted: tuple[str, ...] = ()) -> str:
+    """The grower's notes beside the recording; times to the minute. ``forget``: masses left out ("oil", "koh", "water");
+    ``unnoted``: doings that nobody wrote down."""
     s, at = scenario, scenario.poured_unix_s
     oils = ", ".join(f'{{ name = "{n}"' + ("" if "oil" in forget else f", kg = {kg:.2f}") + " }" for n, kg in s.oils)
     out = ["[batch]", f'name = "{s.name}"', f'bucket = "{bucket}"', f"started = {_iso(at)}", "[recipe]", f"oils = [{oils}]"]
@@ -225,6 +226,8 @@ def batch_toml(scenario: Scenario, bucket: str, *, pour_noted_c: float | None, p
     if probe_in_s is not None:
         out += entry(probe_in_s, "probe-in")
     for d in s.doings:
+        if d.kind in unnoted:
+            continue
         noted = f"noted_at = {_iso(at + d.at_s + 1500)}" if late_notes and d.kind != "reblended" else ""
         if d.kind == "reblended":
             out += entry(d.at_s - 60, "probe-out") + entry(d.at_s + d.for_s, "reblended") + entry(d.at_s + d.for_s + 60, "probe-in")
