@@ -120,12 +120,28 @@ def equivalent_age_s(
     return heat_lost_j(t, speed)
 
 
-def bucket_area_m2(litres_brim: float, litres_filled: float) -> float:
-    """Surface of the paste in a round bucket about as high as 1.15 diameters, m2.
-
-    Wall and top count whole, the base 0.6 (it stands on a board). Geometry: common practice.
-    """
+def bucket_size_m(litres_brim: float, litres_filled: float) -> tuple[float, float]:
+    """Radius and depth of the paste in a round bucket about as high as 1.15 diameters, m. Geometry: common practice."""
     diameter_m = (litres_brim * 1e-3 * 4.0 / (np.pi * 1.15)) ** (1.0 / 3.0)
-    face_m2 = np.pi * diameter_m**2 / 4.0
-    depth_m = min(litres_filled, litres_brim) * 1e-3 / face_m2
-    return float(np.pi * diameter_m * depth_m + 1.6 * face_m2)
+    depth_m = min(litres_filled, litres_brim) * 1e-3 / (np.pi * diameter_m**2 / 4.0)
+    return float(diameter_m / 2.0), float(depth_m)
+
+
+def bucket_area_m2(litres_brim: float, litres_filled: float) -> float:
+    """Surface by which the paste loses heat as a free wall would, m2.
+
+    The wall counts whole; the top 0.45, for there is a head-space and a lid between; the base 0.5, for it stands on
+    a board. The two shares are reasoning from surface resistances in series, not measured.
+    """
+    radius_m, depth_m = bucket_size_m(litres_brim, litres_filled)
+    return float(2.0 * np.pi * radius_m * depth_m + (0.45 + 0.5) * np.pi * radius_m**2)
+
+
+def core_time_s(radius_m: float, depth_m: float, diffusivity_m2_s: float) -> float:
+    """Time tc that heat takes from the core to the skin, s: core minus mean is tc times the rate of cooling.
+
+    A long cylinder that loses heat evenly holds its axis R2/(8 a) times the rate above its mean, a slab of half
+    thickness l its middle l2/(6 a) (textbook conduction); the two ways out stand side by side, and the base of a
+    bucket counts less, which makes 6 into 4.
+    """
+    return 1.0 / (diffusivity_m2_s * (8.0 / radius_m**2 + 4.0 / (depth_m / 2.0) ** 2))

@@ -1,6 +1,6 @@
 """One batch's estimator: readings and log entries in, an Estimate with its uncertainty out.
 
-Bayesian in substance. A few discrete hypotheses (priors.HYPOTHESES) share one forward model; each is refitted to the
+Bayesian in substance. A few discrete hypotheses (priors.COMPONENTS) share one forward model; each is refitted to the
 thinned curve so far by damped Gauss-Newton on standardised parameters (maximum a posteriori), all of them and all
 finite differences in one pass of the model. The Laplace evidence weighs the hypotheses, fixed quasi-random draws from
 the Laplace posteriors are run on to the planned dilution, and every number of an Estimate is read off those draws.
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Estimate, LogEntry, Place, Reading
 from monitor.heat import model as m
 from monitor.heat import priors
-from monitor.heat.balance import SURFACE_A_W_M2_K, SURFACE_B_W_M2_K2, bucket_area_m2
+from monitor.heat.balance import SURFACE_A_W_M2_K, SURFACE_B_W_M2_K2, bucket_area_m2, bucket_size_m, core_time_s
 from monitor.heat.fit import Whitener, low_discrepancy_normals
 from monitor.heat.priors import History
 
@@ -29,9 +29,13 @@ Array = NDArray[np.float64]
 
 _ASSUMED_BLEND_S = 600.0  # where no `blended` was noted: common practice, ten minutes of blending
 _DRAWS = 96
+_OUT_OF_RACE = 30.0  # in twice the log of the evidence: a weight of e^-15
 _ROWS_MAX = m.FIXED + 12
 _NORMALS = low_discrepancy_normals(_DRAWS, _ROWS_MAX)
 _DIFFERENCE = 0.03  # of one prior sd
+# (until this age after the latest blend, s between refits): the first hour decides, the last two days add little.
+_CADENCE = ((2400.0, 120.0), (5400.0, 300.0), (3 * 3600.0, 900.0), (6 * 3600.0, 1800.0), (12 * 3600.0, 3600.0),
+            (24 * 3600.0, 3 * 3600.0), (np.inf, 6 * 3600.0))  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +135,11 @@ class Estimator:
         self._notes: list[LogEntry] = []
         self._layout: _Layout | None = None
         self._z: Array | None = None
+        self._cost: Array | None = None
         self._posterior: _Posterior | None = None
         self._next_refit_s = -np.inf
+        self._next_search_s = -np.inf
+        self._seen_plunge_s = -np.inf
         self._fresh = False  # a reading has come since the last refit
         self._stale = True  # a log entry has come since the last refit
         self._latest: tuple[float, float] | None = None  # (time, degrees) of the newest core reading in the paste
@@ -216,8 +223,9 @@ class Estimator:
         brim = batch.vessel.litres
         if brim is None:
             assumed.append("vessel")
-        area = bucket_area_m2(brim if brim is not None else 2.2 * litres, litres)
-        loss_sd = priors.LOSS_SD_LN if brim is not None else priors.NO_LOSS_KNOWN_SD
+        brim = brim if brim is not None else 2.2 * litres
+        area = bucket_area_m2(brim, litres)
+        loss_sd = priors.LOSS_SD_LN if batch.vessel.litres is not None else priors.NO_LOSS_KNOWN_SD
         wrap_ln, wrap_sd = priors.INSULATION_LN.get(batch.vessel.insulation, (0.0, 0.0))
         rise_k = float(budget.limiting_mol) * priors.HEAT_KJ_MOL / capacity_kj_k
 
@@ -275,7 +283,7 @@ class Estimator:
             out.append((out_since, np.inf))
 
         centre, sd = priors.table(rows)
-        extra_share = np.array([log(h.share) for h in priors.HYPOTHESES])
+        extra_share = np.array([log(h.share) for h in priors.COMPONENTS])
         mol_sd = min(float(budget.limiting_mol_sd) / max(float(budget.limiting_mol), 1e-9), 0.25)
         capacity_sd = float(getattr(budget, "heat_capacity_rel_sd", priors.CAPACITY_SD_LN))
         centre[:, m.HEAT] = history.heat_ln
@@ -283,7 +291,7 @@ class Estimator:
         centre[:, m.LOSS] = history.loss_ln + wrap_ln
         sd[:, m.LOSS] = sqrt((history.loss_sd if history.loss_sd != priors.LOSS_SD_LN else loss_sd) ** 2 + wrap_sd**2)
         noted = next((e.temperature_c for e in pours[:1] if e.temperature_c is not None), None)
-        for i, h in enumerate(priors.HYPOTHESES):
+        for i, h in enumerate(priors.COMPONENTS):
             usual = priors.START_GUESS[0] + h.start_shift[0]
             spread = h.start_shift[1] or priors.START_GUESS[1]
             if noted is None:
@@ -294,6 +302,9 @@ class Estimator:
                 centre[i, m.START], sd[i, m.START] = noted, priors.NOTED_START_SD_K
         if noted is None:
             assumed.append("pour_temperature")
+        blend_from_s = min(240.0, 0.35 * blended_s)
+        work_k_w = (blended_s - blend_from_s) / (capacity_kj_k * 1000.0)
+        centre[:, m.BLENDER], sd[:, m.BLENDER] = priors.BLENDER_W * work_k_w, priors.BLENDER_SD_W * work_k_w + 0.5
         for index, c, s in extra:
             centre[:, index], sd[:, index] = c, s
 
@@ -302,7 +313,9 @@ class Estimator:
             loss_per_s=area * SURFACE_A_W_M2_K / (capacity_kj_k * 1000.0),
             loss_slope_per_k=SURFACE_B_W_M2_K2 / SURFACE_A_W_M2_K,
             capacity_growth=growth,
+            core_time_s=core_time_s(*bucket_size_m(brim, litres), priors.DIFFUSIVITY_M2_S),
             blended_s=blended_s,
+            blend_from_s=blend_from_s,
             boiling_c=self._place.boiling_point_c,
             day_phase_s=pour_s % 86400.0,
             changes=tuple(changes),
@@ -351,14 +364,19 @@ class Estimator:
                 if t[i] > lively + 6.0 * 3600.0:
                     start = i if run else t.size
                     break
-        # The minute of the plunge is half air, and the sheath warms for two more.
-        if start > 0 and start < t.size and t[start] - t[start - 1] < 300.0:
-            while start + 1 < t.size and y[start + 1] - y[start] > 4.0 and t[start + 1] - t[start] < 130.0:
-                start += 1
+        # The minute of the plunge is half air; what the sheath still lacks after it is for `_plunges` to say.
+        if 0 < start < t.size:
+            self._seen_plunge_s = float(t[start])
+            start += 1
         t, y = t[start:], y[start:]
         if t.size < 3:
             return t, y
         return self._without_lost(t, y, layout)
+
+    def _plunges(self) -> list[float]:
+        """When a paste probe was pushed in, as noted or as seen, Unix s."""
+        noted = [e.at_s + 30.0 for e in self._notes if e.kind == "probe-in"]
+        return noted + ([self._seen_plunge_s] if np.isfinite(self._seen_plunge_s) else [])
 
     @staticmethod
     def _without_lost(t: Array, y: Array, layout: _Layout) -> tuple[Array, Array]:
@@ -431,10 +449,7 @@ class Estimator:
         age = min((now_s - at for at in lively if at <= now_s), default=-1.0)
         if age < 0.0:
             return 300.0
-        for limit, span in ((1500.0, 60.0), (3600.0, 180.0), (3 * 3600.0, 600.0), (6 * 3600.0, 1200.0)):
-            if age < limit:
-                return span
-        return 3600.0 if age < 16 * 3600.0 else 3 * 3600.0
+        return next(span for until, span in _CADENCE if age < until)
 
     def _refit(self, now_s: float) -> None:
         layout = self._layout_now()
@@ -463,22 +478,21 @@ class Estimator:
             sd[:, m.AIR] = spread
             sd[:, m.DAY_SIN] = sd[:, m.DAY_COS] = priors.AIR_SWING_SD_K
         if probe == "wall":
-            centre[:, m.KAPPA], sd[:, m.KAPPA] = log(0.02), 0.8  # the wall runs near or under the mean
-        hypotheses = centre.shape[0]
-        active = np.flatnonzero(sd[0] > 0.0)
-        if self._z is None or self._z.shape != (hypotheses, centre.shape[1]):
+            centre[:, m.SPREAD], sd[:, m.SPREAD] = log(0.05), 0.8  # the wall runs near or under the mean
+        components = centre.shape[0]
+        # The creep of coarse drops shows in no temperature: it is drawn, not fitted.
+        active = np.flatnonzero((sd.max(0) > 0.0) & (np.arange(sd.shape[1]) != m.CREEP))
+        if self._z is None or self._z.shape != (components, centre.shape[1]):
             old = self._z
-            self._z = np.zeros((hypotheses, centre.shape[1]))
+            self._z = np.zeros((components, centre.shape[1]))
+            self._cost = None
             if old is not None:
                 rows = min(old.shape[1], m.FIXED)
                 self._z[:, :rows] = old[:, :rows]
-            cold_start = old is None
-        else:
-            cold_start = False
 
         weights = np.exp(layout.extra_log_share - layout.extra_log_share.max())
         weights /= weights.sum()
-        precision = np.broadcast_to(np.eye(active.size), (hypotheses, active.size, active.size)).copy()
+        precision = np.broadcast_to(np.eye(active.size), (components, active.size, active.size)).copy()
         z = self._z
         if t.size >= 2:
             lively = [layout.pour_s + setting.blended_s]
@@ -491,19 +505,33 @@ class Estimator:
             if not air[0].size:
                 wander = wander + 0.25
             noise = priors.NOISE_K / np.sqrt(np.minimum(count, 4.0)) + 0.05
+            for plunged in self._plunges():
+                since = t_thin - plunged
+                lacking = np.exp(-np.maximum(since, 0.0) / priors.PLUNGE_S) * (since > -120.0)
+                noise = noise + (excess + 10.0) * lacking
             whiten = Whitener(np.log(ages + 600.0), noise, wander, priors.WANDER_LENGTH)
-            grid = m.time_grid(max(float(ages[-1]), setting.blended_s, 60.0), setting.blended_s, setting.changes)
-            fitter = _Fitter(setting, centre, sd, active, grid, ages, y_thin, whiten)
-            if cold_start:
-                z = fitter.best_start(z)
-            limit = 10 if cold_start or self._stale else 3
-            z, cost, precision, used = fitter.settle(z, limit)
+            fitter = _Fitter(setting, centre, sd, active, ages, y_thin, whiten)
+            afresh = now_s >= self._next_search_s
+            z, cost, precision, used = fitter.settle(z, 8 if self._stale else 3, self._cost)
+            if afresh:
+                # The search may sit in the wrong valley: look again from a fixed set of starts, keep what fits better.
+                other = fitter.settle(fitter.best_start(z), 8)
+                better = other[1] < cost
+                z = np.where(better[:, None], other[0], z)
+                cost = np.where(better, other[1], cost)
+                precision = np.where(better[:, None, None], other[2], precision)
+                used += other[3] + 1
+                age = max(now_s - layout.pour_s - setting.blended_s, 300.0)
+                self._next_search_s = now_s + age if age < 3 * 3600.0 else np.inf
             self.passes += used
             _, log_det = np.linalg.slogdet(precision)
             evidence = layout.extra_log_share - 0.5 * cost - 0.5 * log_det
             weights = np.exp(evidence - evidence.max())
             weights /= weights.sum()
             self._z = z
+            self._cost, self._weights = cost, weights
+            self._x = centre + sd * z
+            self._setting = setting
         self.refits += 1
         self._posterior = self._draw(
             now_s, layout, setting, centre, sd, active, z, weights, precision, tuple(assumed), t.size > 0
@@ -536,6 +564,7 @@ class Estimator:
             steps = np.linalg.solve(factor.T, normals.T)
             x = np.repeat((centre[i] + sd[i] * z[i])[:, None], count, axis=1)
             x[active] += sd[i][active][:, None] * steps
+            x[m.CREEP] += sd[i, m.CREEP] * _NORMALS[:count, -1]
             columns.append(x)
             column_weight.append(np.full(count, weights[i] / count))
             column_kind.append(np.full(count, i))
@@ -544,10 +573,8 @@ class Estimator:
         w = w / w.sum()
         kind = np.concatenate(column_kind)
         end = max(self._batch.planned_dilution_s, now_s - layout.pour_s + 3600.0)
-        grid = m.time_grid(end, setting.blended_s, setting.changes, coarse=1.6)
-        paths = m.run(setting, x, grid)
-        core = paths.core_c
-        return _tabulate(self, now_s, layout, setting, grid, paths, core, x, w, kind)
+        paths = m.run(setting, x, end, coarse=1.5)
+        return _tabulate(self, now_s, layout, setting, paths, x, w, kind)
 
     # ---------------------------------------------------------------- reading
 
@@ -635,10 +662,9 @@ class Estimator:
             setting = _with_air(setting, np.array([0.0]), np.array([level]))
             sd[m.AIR] = spread
         x = centre[:, None] + sd[:, None] * _NORMALS[:64, : centre.size].T
-        grid = m.time_grid(self._batch.planned_dilution_s, setting.blended_s, setting.changes, coarse=1.6)
-        core = m.run(setting, x, grid).core_c
-        self._good = (layout, grid, core)
-        return grid, core
+        paths = m.run(setting, x, self._batch.planned_dilution_s, coarse=1.5)
+        self._good = (layout, paths.time_s, paths.core_c)
+        return self._good[1], self._good[2]
 
 
 class _Fitter:
@@ -650,58 +676,79 @@ class _Fitter:
         centre: Array,
         sd: Array,
         active: NDArray[np.intp],
-        grid: Array,
         ages: Array,
         y: Array,
         whiten: Whitener,
     ) -> None:
         self._setting, self._centre, self._sd, self._active = setting, centre, sd, active
-        self._grid, self._ages, self._y, self._whiten = grid, ages, y, whiten
+        self._ages, self._y, self._whiten = ages, y, whiten
+        self._end_s = max(float(ages[-1]), setting.blended_s, 60.0)
 
     def predicted(self, x: Array) -> Array:
         """What the probe would show at the thinned times, for each column."""
-        paths = m.run(self._setting, x, self._grid)
-        core = m.at_times(self._grid, paths.core_c, np.maximum(self._ages - m.PROBE_LAG_S, 0.0))
+        paths = m.run(self._setting, x, self._end_s)
+        core = m.at_times(paths.time_s, paths.core_c, np.maximum(self._ages - m.PROBE_LAG_S, 0.0))
         return np.asarray(core + x[m.PROBE], float)
 
     def _natural(self, z: Array) -> Array:
         return np.asarray((self._centre + self._sd * z).T, float)
 
     def best_start(self, z: Array) -> Array:
-        """The best of fixed draws from each hypothesis' prior, to begin the search near the right valley."""
-        hypotheses = z.shape[0]
-        trials = 24
-        starts = 0.8 * _NORMALS[:trials, : self._active.size]
-        all_z = np.repeat(z[:, None, :], trials + 1, axis=1)
-        all_z[:, 1:, self._active] += starts[None]
+        """The best of a fixed set of starts for each component: where the mix began, and how fast it reacts."""
+        components = z.shape[0]
+        grid = [(a, b) for a in (-2.2, -1.1, 0.0, 1.1) for b in (-1.6, 0.0, 1.6)]
+        all_z = np.zeros((components, len(grid), z.shape[1]))
+        for i, (start, rate) in enumerate(grid):
+            all_z[:, i, m.START], all_z[:, i, m.RATE] = start, rate
         x = (self._centre[:, None, :] + self._sd[:, None, :] * all_z).reshape(-1, z.shape[1]).T
-        misfit = self._whiten.matrix @ (self._y[:, None] - self.predicted(x))
-        cost = np.square(misfit).sum(0).reshape(hypotheses, -1) + np.square(all_z).sum(2)
+        misfit = self._whiten.matrix @ (self._y[:, None] - self.predicted(np.ascontiguousarray(x)))
+        cost = np.square(misfit).sum(0).reshape(components, -1) + np.square(all_z).sum(2)
         best = np.argmin(np.where(np.isfinite(cost), cost, np.inf), axis=1)
-        return np.asarray(all_z[np.arange(hypotheses), best], float)
+        return np.asarray(all_z[np.arange(components), best], float)
 
-    def _pass(self, z: Array) -> tuple[Array, Array, Array]:
-        """Cost, whitened residual (K, n) and its Jacobian (K, n, P) at ``z``."""
-        hypotheses, rows = z.shape
+    def _pass(self, z: Array, which: NDArray[np.intp]) -> tuple[Array, Array, Array]:
+        """Cost, whitened residual (K, n) and its Jacobian (K, n, P) of the components ``which``, at their ``z``."""
+        components, rows = z.shape
         count = self._active.size
         stacked = np.repeat(z[:, None, :], count + 1, axis=1)
         stacked[:, np.arange(1, count + 1), self._active] += _DIFFERENCE
-        x = (self._centre[:, None, :] + self._sd[:, None, :] * stacked).reshape(-1, rows).T
+        x = (self._centre[which, None, :] + self._sd[which, None, :] * stacked).reshape(-1, rows).T
         misfit = self._whiten.matrix @ (self._y[:, None] - self.predicted(np.ascontiguousarray(x)))
-        misfit = misfit.T.reshape(hypotheses, count + 1, -1)
+        misfit = misfit.T.reshape(components, count + 1, -1)
         r = misfit[:, 0]
         j = (misfit[:, 1:] - r[:, None, :]) / _DIFFERENCE
         cost = np.square(r).sum(1) + np.square(z).sum(1)
         return cost, r, j
 
-    def settle(self, z: Array, limit: int) -> tuple[Array, Array, Array, int]:
-        """Iterate; returns z, cost, posterior precision (in z) and how many passes were run."""
-        hypotheses = z.shape[0]
+    def settle(self, z: Array, limit: int, cost_before: Array | None = None) -> tuple[Array, Array, Array, int]:
+        """Iterate; returns z, cost, posterior precision (in z) and how many passes were run.
+
+        With ``cost_before`` (of the last refit) only components still in the race are moved; of the others the cost
+        is looked up at the ``z`` they had.
+        """
         active = self._active
-        cost, r, j = self._pass(z)
-        damping = np.full(hypotheses, 1e-2)
+        everyone = np.arange(z.shape[0])
+        racing = everyone
+        out_cost = np.full(z.shape[0], np.inf)
+        used = 0
+        if cost_before is not None:
+            racing = np.flatnonzero(cost_before - cost_before.min() < _OUT_OF_RACE)
+            rest = np.flatnonzero(cost_before - cost_before.min() >= _OUT_OF_RACE)
+            if rest.size:
+                x = (self._centre[rest] + self._sd[rest] * z[rest]).T
+                misfit = self._whiten.matrix @ (self._y[:, None] - self.predicted(np.ascontiguousarray(x)))
+                out_cost[rest] = np.square(misfit).sum(0) + np.square(z[rest]).sum(1)
+                used += 1
+        z, all_z = z[racing].copy(), z.copy()
+        cost, r, j = self._pass(z, racing)
+        if used and out_cost.min() < cost.min():
+            racing = everyone  # the race has turned
+            z = all_z.copy()
+            cost, r, j = self._pass(z, racing)
+            used += 1
+        damping = np.full(racing.size, 1e-2)
         eye = np.eye(active.size)
-        used = 1
+        used += 1
         for _ in range(limit):
             normal = np.einsum("kpn,kqn->kpq", j, j) + eye
             gradient = np.einsum("kpn,kn->kp", j, r) + z[:, active]
@@ -709,10 +756,15 @@ class _Fitter:
             # No parameter leaves where the linear picture holds in one go.
             biggest = np.abs(step).max(1)
             step *= np.minimum(1.0, 1.5 / np.maximum(biggest, 1e-12))[:, None]
+            # What the linear picture promises; components far out of the race need no polish.
+            promised = -np.einsum("kp,kp->k", step, gradient)
+            behind = cost - cost.min() > _OUT_OF_RACE
+            if np.all((promised < 0.25) | (behind & (promised < 4.0))):
+                break
             trial = z.copy()
             trial[:, active] += step
             trial[:, active] = np.clip(trial[:, active], -6.0, 6.0)
-            t_cost, t_r, t_j = self._pass(trial)
+            t_cost, t_r, t_j = self._pass(trial, racing)
             used += 1
             better = np.isfinite(t_cost) & (t_cost < cost)
             fell = np.where(better, cost - t_cost, 0.0)
@@ -723,8 +775,11 @@ class _Fitter:
             damping = np.where(better, damping * 0.2, damping * 10.0)
             if np.all(np.where(better, fell < 0.1, biggest < 0.05)):
                 break
-        normal = np.einsum("kpn,kqn->kpq", j, j) + eye
-        return z, cost, normal, used
+        all_z[racing] = z
+        out_cost[racing] = cost
+        normal = np.broadcast_to(eye, (everyone.size, active.size, active.size)).copy()
+        normal[racing] += np.einsum("kpn,kqn->kpq", j, j)
+        return all_z, out_cost, normal, used
 
 
 def _with_air(setting: m.Setting, time_s: Array, air_c: Array) -> m.Setting:
@@ -771,15 +826,14 @@ def _tabulate(  # noqa: PLR0917
     now_s: float,
     layout: _Layout,
     setting: m.Setting,
-    grid: Array,
     paths: m.Paths,
-    core: Array,
     x: Array,
     w: Array,
     kind: Array,
 ) -> _Posterior:
     """Means, sds and probabilities at every grid time; after this ``estimate`` only looks up."""
     place, budget = estimator._place, estimator._budget
+    grid, core = paths.time_s, paths.core_c
     capacity = float(budget.heat_capacity_start_kj_k)
     rise = setting.rise_k * np.exp(x[m.HEAT])
     table = np.empty((grid.size, len(_COLUMNS)))
@@ -832,8 +886,8 @@ def _tabulate(  # noqa: PLR0917
     last = m.at_times(grid, paths.reacted, np.array([planned]))[0]
     final = float(last @ w)
     final_sd = float(np.sqrt(max(np.square(last - final) @ w, 0.0)))
-    causes = {name: float(w[kind == i].sum()) for i, name in enumerate(priors.NAMES)}
-    names = np.array([priors.NAMES[int(i)] for i in kind])
+    names = np.array([priors.COMPONENTS[int(i)].name for i in kind])
+    causes = {name: float(w[names == name].sum()) for name in priors.NAMES}
     short = names == "short_potash"
     poor = (names == "poor_blend") | (names == "split") | (names == "cold")
     reach = np.where(short, np.clip(x[m.REACH], 0.05, 1.0), 1.0)

@@ -4,13 +4,14 @@ State per column: mean paste temperature T, reacted fraction x of the limiting r
 the mean, d. All heat is divided by the heat capacity at the start, so powers are K/s:
 
     (1 + g x) dT/dt = D dx/dt + blender + grains - loss
-    dx/dt           = k exp(E/R (1/Tref - 1/T)) (x + x0) (1 - x/m)^p          while x < m
-    loss            = u f (1 + beta theta) theta + evaporation + boiling,   theta = T - air
-    dd/dt           = set(x) loss - d / (kappa tau),   tau = 1 / (u f (1 + beta theta))
+    dx/dt           = k exp(E/R (1/Tref - 1/T)) (x + x0) (1 - x/m)^p + creep (0.97 - x)
+    loss            = u f (1 + beta theta) theta + evaporation + boiling,   theta = T - d - air
+    dd/dt           = set(x) loss - d / tc
 
 ``D`` is the rise that the recipe promises, ``m`` the fraction within reach, ``f`` covers and lids. The paste that
-has set conducts slowly, so its core does not feel the loss at once: d grows as the loss does and levels off at
-kappa theta. A probe in the core shows T + d, its own lag behind.
+has set conducts slowly: its core does not feel the loss at once, d grows as the loss does and levels off at loss times
+tc, the time that heat takes from the core to the skin; and its skin runs as far below the mean (parabola over a
+cylinder), which slows the loss. A probe in the core shows T + d, its own lag behind.
 
 Columns are independent: parameters of all hypotheses, all finite differences and all draws of the posterior go
 through one pass, which is what makes a refit cheap in numpy.
@@ -19,6 +20,7 @@ through one pass, which is what makes a refit cheap in numpy.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import cos, exp, sin
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +33,7 @@ Array = NDArray[np.float64]
 (
     HEAT,  # ln(actual rise per fraction / nominal)
     LOSS,  # ln(actual loss coefficient / nominal)
-    KAPPA,  # ln of the core's excess over the mean, as a fraction of the mean's excess over the air
+    SPREAD,  # ln(actual time heat takes from the core to the skin / nominal)
     START,  # temperature of the mix at the pour, degrees Celsius
     BLENDER,  # rise from the blender's work, K (values below 0 act as 0)
     GRAINS,  # ln of the rise from grains of potash that dissolve after the pour, K
@@ -45,17 +47,23 @@ Array = NDArray[np.float64]
     PROBE,  # offset of the core probe, K
     EVAPORATION,  # ln of the loss by evaporation at 80 degC, K/s
     ACTIVATION,  # activation energy, kJ/mol
-) = range(16)
-FIXED = 16
+    CREEP,  # ln of the rate at which coarse drops go on reacting by diffusion, 1/s
+) = range(17)
+FIXED = 17
 NAMES = (
-    "heat", "loss", "kappa", "start", "blender", "grains", "rate", "seed", "order", "reach", "air", "day_sin",
-    "day_cos", "probe", "evaporation", "activation",
+    "heat", "loss", "spread", "start", "blender", "grains", "rate", "seed", "order", "reach", "air", "day_sin",
+    "day_cos", "probe", "evaporation", "activation", "creep",
 )  # fmt: skip
 
 REFERENCE_K = 60.0 + ZERO_CELSIUS_K
 GRAINS_S = 900.0  # time constant with which late grains dissolve: a guess, 10 to 20 minutes
 PROBE_LAG_S = 45.0  # sheathed thermocouple in paste: a guess, 20 to 90 s
 SET_AT = 0.20  # fraction reacted at which the paste stops mixing itself: a guess
+# (until this long after the blend, step in s): the steepest rise lies within the first hour.
+_STEPS = ((1800.0, 45.0), (4800.0, 75.0), (3 * 3600.0, 180.0), (6 * 3600.0, 400.0), (12 * 3600.0, 900.0),
+          (24 * 3600.0, 1800.0), (9e18, 3600.0))  # fmt: skip
+SHORTEST_S = 15.0
+GAIN_A_STEP = 0.12  # e-folds of autocatalysis in one step
 HALF_DAY_RATE = 2.0 * np.pi / 86400.0
 
 
@@ -82,6 +90,7 @@ class Setting:
     loss_per_s: float  # nominal u, at theta = 0
     loss_slope_per_k: float  # beta
     capacity_growth: float  # g
+    core_time_s: float  # nominal tc
     blended_s: float  # when the blender stopped
     blend_from_s: float = 0.0
     boiling_c: float = 100.0
@@ -108,138 +117,189 @@ class Paths:
         return self.mean_c + self.excess_k
 
 
-def time_grid(end_s: float, blended_s: float, changes: tuple[Change, ...] = (), coarse: float = 1.0) -> Array:
-    """Step ends from 0 to ``end_s``: fine while the batch is lively (also after a re-blend), coarse later."""
-    stops = [0.0]
-    lively = [blended_s] + [c.at_s for c in changes if c.kind in ("reblend", "pour")]
-    must = sorted({c.at_s for c in changes if 0.0 < c.at_s < end_s} | {blended_s} | {end_s})
-    must = [m for m in must if m <= end_s]
-    now = 0.0
-    for target in must:
-        while now < target - 1e-9:
-            since = min((now - at if now >= at else 0.0 if at - now < 300.0 else 9e9) for at in lively)
-            if since < 4500.0:
-                step = 45.0
-            elif since < 3.0 * 3600.0:
-                step = 150.0
-            elif since < 6.0 * 3600.0:
-                step = 360.0
-            elif since < 12.0 * 3600.0:
-                step = 900.0
-            elif since < 24.0 * 3600.0:
-                step = 1800.0
-            else:
-                step = 3600.0
-            step *= coarse
-            left = target - now
-            # Two equal steps rather than one full and a sliver.
-            now = target if left <= step * 1.2 else now + (left / 2.0 if left < 2.0 * step else step)
-            stops.append(now)
-    return np.array(stops)
+def run(setting: Setting, x: Array, end_s: float, coarse: float = 1.0) -> Paths:
+    """Integrate every column of ``x`` (rows as above) from the pour to ``end_s``.
 
+    All columns share the steps: short while any of them reacts fast, and while the batch is young; long later.
+    ``coarse`` stretches them.
 
-def run(setting: Setting, x: Array, grid: Array) -> Paths:
-    """Integrate every column of ``x`` (rows as above) over ``grid``.
-
-    Midpoint rule for T and x; the core excess, which may be stiff, by the implicit rule. Checked against
-    scipy's solve_ivp in the tests.
+    Adams-Bashforth of second order for T and x; the core excess, which may be stiff, by the implicit rule. Checked
+    against scipy's solve_ivp in the tests.
     """
     s = setting
-    n, m = grid.size, x.shape[1]
-    mean, reacted, excess = np.empty((n, m)), np.empty((n, m)), np.empty((n, m))
-    speed = np.empty((n, m))
-
+    m = x.shape[1]
     heat = s.rise_k * np.exp(x[HEAT])
     loss_base = s.loss_per_s * np.exp(x[LOSS])
-    kappa = np.exp(x[KAPPA])
+    inverse_core_time = np.exp(-x[SPREAD]) / s.core_time_s
+    creep = np.exp(x[CREEP])
     blender = np.maximum(x[BLENDER], 0.0)
     grains = np.exp(x[GRAINS])
     seed = np.exp(x[SEED])
     order = np.exp(x[ORDER])
-    k = np.exp(x[RATE])
     reach = np.clip(x[REACH], 0.02, 1.03)
-    evaporation = np.exp(x[EVAPORATION])
     e_over_r = x[ACTIVATION] * (1000.0 / GAS_CONSTANT_J_MOL_K)
     e_shift = e_over_r / REFERENCE_K
     # Evaporation follows the vapour pressure, about 42 kJ/mol; scaled to 1 at 80 degC.
     v_over_r = 42.0e3 / GAS_CONSTANT_J_MOL_K
 
-    air = np.interp(grid, s.air_time_s, s.air_c)[:, None] + x[AIR][None, :]
-    if np.any(x[DAY_SIN]) or np.any(x[DAY_COS]):
-        angle = HALF_DAY_RATE * (grid + s.day_phase_s)
-        air = air + np.sin(angle)[:, None] * x[DAY_SIN] + np.cos(angle)[:, None] * x[DAY_COS]
-    air_mid = 0.5 * (air[1:] + air[:-1])
+    offset, day_sin, day_cos = x[AIR], x[DAY_SIN], x[DAY_COS]
+    swings = bool(np.any(day_sin) or np.any(day_cos))
 
-    steps = np.diff(grid)
-    middles = 0.5 * (grid[1:] + grid[:-1])
+    def air_at(t: float) -> Array:
+        level: Array = offset + float(np.interp(t, s.air_time_s, s.air_c))
+        if swings:
+            angle = HALF_DAY_RATE * (t + s.day_phase_s)
+            level = level + sin(angle) * day_sin + cos(angle) * day_cos
+        return level
+
     blend_span = max(s.blended_s - s.blend_from_s, 1.0)
-    grain_rate = np.exp(-middles / GRAINS_S) / GRAINS_S
     boil = s.boiling_c + 3.0
 
     temperature = x[START].copy()
     fraction = np.zeros(m)
     d = np.zeros(m)
     cover = np.ones(m)
-    vapour = evaporation
+    log_vapour = x[EVAPORATION] + v_over_r / 353.15
+    log_k = x[RATE] + e_shift
     inverse_reach = 1.0 / reach
+    conductance_base = loss_base
     pending = sorted(s.changes, key=lambda c: (c.at_s, c.kind))
     next_change = 0
     extra_heat: list[tuple[float, float, Array]] = [(s.blend_from_s, s.blended_s, blender / blend_span)]
+    last_heat = s.blended_s
     beta, growth = s.loss_slope_per_k, s.capacity_growth
 
-    def rhs(
-        t_c: Array, f: Array, air_now: Array, ramp: float, other: Array | float
-    ) -> tuple[Array, Array, Array, Array]:
-        theta = t_c - air_now
-        inverse = 1.0 / (t_c + ZERO_CELSIUS_K)
-        left = np.maximum(1.0 - f * inverse_reach, 0.0)
-        rate = np.exp(e_shift - e_over_r * inverse) * (f + seed) * left**order * k
-        if ramp != 1.0:
-            rate = rate * ramp
-        conductance = loss_base * cover * (1.0 + beta * np.maximum(theta, 0.0))
-        loss = conductance * theta + vapour * np.exp(v_over_r / 353.15 - v_over_r * inverse)
-        over = np.maximum(t_c - boil, 0.0)
-        slope = (heat * rate - loss - 0.01 * over + other) / (1.0 + growth * f)
-        return slope, rate, loss, conductance
+    # Work space: at a hundred columns numpy's time is the count of calls and new arrays, so both are kept low.
+    theta, inverse, rate, left, conductance, loss, slope, work, growth_now, creeping = (np.empty(m) for _ in range(10))
+    rate_before = np.zeros(m)
+    before = 0.0  # length of the last step, 0 after an event: then one plain Euler step
+    lively = [s.blended_s] + [c.at_s for c in s.changes if c.kind in ("reblend", "pour")]
+    stops = sorted({c.at_s for c in s.changes if 0.0 < c.at_s < end_s} | {min(s.blended_s, end_s), end_s})
+    times, airs = [0.0], [air_at(0.0)]
+    means, fractions, excesses, speeds = [temperature], [fraction], [d], [np.zeros(m)]
+    quickest = 0.0
 
-    mean[0], reacted[0], excess[0], speed[0] = temperature, fraction, d, 0.0
-    for i, dt in enumerate(steps.tolist()):
-        now = float(grid[i])
+    now, air = 0.0, airs[0]
+    while now < end_s - 1e-6:
         while next_change < len(pending) and pending[next_change].at_s <= now + 1e-6:
             change = pending[next_change]
             next_change += 1
+            before = 0.0
             if change.kind == "cover":
                 cover = cover * np.exp(x[change.rows[0]])
+                conductance_base = loss_base * cover
             elif change.kind == "lid":
-                vapour = vapour * change.value
+                log_vapour = log_vapour + np.log(change.value)
             elif change.kind == "reblend":
-                k = np.exp(x[change.rows[0]])
+                log_k = x[change.rows[0]] + e_shift
                 inverse_reach = 1.0 / np.clip(np.maximum(x[change.rows[1]], fraction + 0.01), 0.02, 1.03)
-                work = np.maximum(x[change.rows[2]], 0.0)
                 d = np.zeros(m)
-                extra_heat.append((now, now + 300.0, work / 300.0))
+                extra_heat.append((now, now + 300.0, np.maximum(x[change.rows[2]], 0.0) / 300.0))
+                last_heat = now + 300.0
             elif change.kind == "pour":
                 temperature = temperature + x[change.rows[0]]
                 fraction = fraction * change.value
-        middle = float(middles[i])
-        ramp = min(1.0, max(0.0, (middle - s.blend_from_s) / blend_span)) if middle < s.blended_s else 1.0
-        other: Array | float = grains * float(grain_rate[i])
-        for since, until, power in extra_heat:
-            share = min(until, now + dt) - max(since, now)
-            if share > 0.0:
-                other = other + power * (share / dt)
-        slope, rate, _, _ = rhs(temperature, fraction, air[i], ramp, other)
-        half = 0.5 * dt
-        t_mid = temperature + half * slope
-        f_mid = fraction + half * rate
-        slope, rate, loss, conductance = rhs(t_mid, f_mid, air_mid[i], ramp, other)
-        temperature = temperature + dt * slope
-        # A long step must not run past what is within reach.
-        fraction = np.maximum(fraction, np.minimum(fraction + dt * rate, 1.0 / inverse_reach))
-        gate = f_mid / (f_mid + SET_AT)
-        d = (d + dt * gate * loss) / (1.0 + dt * conductance / kappa)
-        mean[i + 1], reacted[i + 1], excess[i + 1], speed[i + 1] = temperature, fraction, d, rate
-    return Paths(grid, mean, reacted, excess, speed, air)
+        # Heat leaves by the skin, which a set paste lets fall as far below the mean as the core stands above it.
+        np.subtract(temperature, air, out=theta)
+        np.subtract(theta, d, out=theta)
+        np.add(temperature, ZERO_CELSIUS_K, out=inverse)
+        np.divide(1.0, inverse, out=inverse)
+        # rate = exp(ln k - E/RT) (x + x0) (1 - x/m)^p
+        np.multiply(fraction, inverse_reach, out=left)
+        np.subtract(1.0, left, out=left)
+        np.maximum(left, 0.0, out=left)
+        np.power(left, order, out=left)
+        np.multiply(e_over_r, inverse, out=rate)
+        np.subtract(log_k, rate, out=rate)
+        np.exp(rate, out=rate)
+        np.multiply(rate, left, out=rate)
+        quickest = float(rate.max())
+        np.add(fraction, seed, out=work)
+        np.multiply(rate, work, out=rate)
+        dt = _next_step(now, lively, stops, quickest, coarse)
+        if now < s.blended_s:
+            middle = now + 0.5 * dt
+            np.multiply(rate, min(1.0, max(0.0, (middle - s.blend_from_s) / blend_span)), out=rate)
+        np.subtract(0.97, fraction, out=work)
+        np.maximum(work, 0.0, out=work)
+        np.multiply(work, creep, out=creeping)
+        np.add(rate, creeping, out=rate)
+        # loss = u f (1 + beta theta) theta + evaporation
+        np.multiply(theta, beta, out=conductance)
+        np.add(conductance, 1.0, out=conductance)
+        np.multiply(conductance, conductance_base, out=conductance)
+        np.multiply(inverse, v_over_r, out=loss)
+        np.subtract(log_vapour, loss, out=loss)
+        np.exp(loss, out=loss)
+        np.multiply(conductance, theta, out=work)
+        np.add(loss, work, out=loss)
+        # Two-step Adams-Bashforth for the reaction, one look at the formulas a step; Crank-Nicolson in effect for the
+        # loss, which must stand steps as long as the time constant.
+        new_rate = rate.copy()
+        ratio = 0.5 * dt / before if before else 0.0
+        np.multiply(rate, 1.0 + ratio, out=rate)
+        if ratio:
+            np.multiply(rate_before, ratio, out=work)
+            np.subtract(rate, work, out=rate)
+            np.maximum(rate, 0.0, out=rate)
+        np.multiply(heat, rate, out=slope)
+        np.subtract(slope, loss, out=slope)
+        np.multiply(fraction, growth / dt, out=work)
+        np.add(work, 1.0 / dt, out=work)
+        np.multiply(conductance, 0.5, out=growth_now)
+        np.add(work, growth_now, out=work)
+        np.divide(slope, work, out=slope)
+        np.multiply(rate, dt, out=rate)
+        temperature = temperature + slope
+        # What comes in by itself is known ahead and needs no extrapolation.
+        if now < 5400.0:
+            np.multiply(grains, exp(-now / GRAINS_S) - exp(-(now + dt) / GRAINS_S), out=work)
+            temperature += work
+        if now < last_heat:
+            for since, until, power in extra_heat:
+                share = min(until, now + dt) - max(since, now)
+                if share > 0.0:
+                    temperature += power * share
+        np.subtract(temperature, boil, out=work)
+        np.maximum(work, 0.0, out=work)
+        np.multiply(work, 1.0 - exp(-0.01 * dt), out=work)
+        np.subtract(temperature, work, out=temperature)
+        # A long step must not run past what is within reach; only the creep may.
+        np.multiply(creeping, dt, out=work)
+        np.add(work, fraction, out=work)
+        np.maximum(work, 1.0 / inverse_reach, out=work)
+        np.add(fraction, rate, out=rate)
+        np.minimum(rate, work, out=rate)
+        fraction = np.maximum(fraction, rate)
+        # Core excess, implicit because tc may be shorter than a step.
+        np.add(fraction, SET_AT, out=work)
+        np.divide(fraction, work, out=work)
+        np.multiply(work, loss, out=work)
+        np.multiply(work, dt, out=work)
+        d = d + work
+        np.multiply(inverse_core_time, dt, out=work)
+        np.add(work, 1.0, out=work)
+        d = d / work
+        rate_before, before = new_rate, dt
+        now += dt
+        air = air_at(now)
+        times.append(now)
+        airs.append(air)
+        means.append(temperature)
+        fractions.append(fraction)
+        excesses.append(d)
+        speeds.append(new_rate)
+    parts = (means, fractions, excesses, speeds, airs)
+    return Paths(np.array(times), *(np.array(part) for part in parts))
+
+
+def _next_step(now: float, lively: list[float], stops: list[float], quickest: float, coarse: float) -> float:
+    since = min((now - at if now >= at else 0.0 if at - now < 300.0 else 9e9) for at in lively)
+    longest = next(span for until, span in _STEPS if since < until)
+    step = coarse * min(longest, max(SHORTEST_S, GAIN_A_STEP / quickest if quickest > 0.0 else longest))
+    left = next(stop for stop in stops if stop > now + 1e-6) - now
+    # Two equal steps rather than one full and a sliver.
+    return left if left <= step * 1.2 else (left / 2.0 if left < 2.0 * step else step)
 
 
 def at_times(grid: Array, values: Array, times_s: Array) -> Array:
