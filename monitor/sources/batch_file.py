@@ -105,7 +105,7 @@ def _read_all(top: _Table, path: Path, default_bucket: str | None) -> BatchFile:
         )
     log = tuple(
         sorted(
-            (entry for number, table in enumerate(top.tables("event")) if (entry := _read_event(table, number))),
+            (entry for table in top.tables("event") if (entry := _read_event(table))),
             key=lambda entry: (entry.noted_at_s, entry.at_s),
         )
     )
@@ -191,7 +191,7 @@ def _read_vessel(table: _Table) -> Vessel:
     return Vessel(litres, insulation)
 
 
-def _read_event(table: _Table, number: int) -> LogEntry | None:
+def _read_event(table: _Table) -> LogEntry | None:
     at_s = table.time("at")
     noted_at_s = table.time("noted_at")
     kind = table.text("kind")

@@ -48,7 +48,7 @@ _TURN_S = 0.5
 _WINDOW_STUCK_S = 60.0
 # Thrown out this soon and this often after connecting: somebody else uses the client id.
 _BRIEF_S = 5.0
-_BRIEF_TIMES = 3
+_BRIEF_TIMES = 4
 
 
 class BrokerUnavailable(ValueError):
@@ -134,6 +134,8 @@ class MqttSource:
                 self._book.fault("disconnected")
                 wait_s = _FIRST_WAIT_S
                 self._mind_brief(connection.lasted_s)
+            else:
+                self._brief = 0  # the broker itself was away, so nobody threw us out
             if not stop.wait(wait_s):
                 # A client id used twice would else make both throw each other out twice a second.
                 wait_s = min(2.0 * wait_s, _LONGEST_WAIT_S) if self._brief < _BRIEF_TIMES else _LONGEST_WAIT_S
