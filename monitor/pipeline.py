@@ -24,6 +24,8 @@ TICK_S = 60.0
 ESTIMATE_EVERY_S = 600.0
 # Readings from before the start tell the ambient probe's offset; older ones belong to another batch.
 PRELUDE_S = 2 * 3600.0
+# Screening's word for a second value at a time that has one already.
+_CONFLICT = "conflict"
 GOOD_EVERY_S = 300.0
 # The direction shown is that of the last ten minutes.
 TREND_S = 600.0
@@ -38,6 +40,17 @@ class Act:
     at_s: float
     until_s: float | None = None
     who: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Nobody watched: the last tick was at ``last_tick_s``, and watching began anew at ``from_s``.
+
+    There are no ticks in between, and the silence in between is nobody's fault but ours.
+    """
+
+    last_tick_s: float
+    from_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +95,7 @@ class Minder:
         self._judged: list[Judged] = []
         self._good: tuple[float, tuple[float, float]] | None = None
         self._estimated_upto = -1
+        self._ticked = False
         # A recording must be read whatever was typed beside it: what cannot be counts as never weighed.
         recipe, self.recipe_warnings = without_bad_numbers(batch.recipe)
         self._estimator = Estimator(replace(batch, recipe=recipe), self.place, history)
@@ -94,8 +108,6 @@ class Minder:
         if screen is None:
             screen = self._screens[reading.probe] = ProbeScreen(reading.probe)
         screen.take(reading)
-        if reading.probe in PASTE_PROBES:
-            self._last_paste_arrival_s = max(self._last_paste_arrival_s, reading.arrival_s)
 
     def note(self, entry: LogEntry) -> None:
         """Take in a log entry, at the time it was noted."""
@@ -114,6 +126,15 @@ class Minder:
         if self._log.pop(entry_id, None) is not None:
             self._estimator.forget(entry_id)
 
+    def pause(self, pause: Pause) -> None:
+        """Watching began anew. The time without it does not count as silence, nor as time with a probe in the air."""
+        if pause.from_s <= self.minded_from_s:
+            return
+        unheard_s = pause.from_s - max(pause.last_tick_s, self._last_paste_arrival_s)
+        self._last_paste_arrival_s += max(0.0, unheard_s)
+        if not self._ticked:
+            self.minded_from_s = pause.from_s
+
     def act(self, act: Act) -> bool:
         """Carry out what a person did about an alarm. False where no such alarm is known."""
         for key, state in self.alarms.items():
@@ -126,6 +147,7 @@ class Minder:
 
     def tick(self, now_s: float) -> list[Event]:
         """Judge all that arrived before ``now_s``; give the events of this minute, in a fixed order."""
+        self._ticked = True
         self._settle(now_s)
         course = verdict.course_of(self.batch, list(self._log.values()))
         self._see_paste(course)
@@ -199,8 +221,13 @@ class Minder:
     def _settle(self, now_s: float) -> None:
         for probe, screen in self._screens.items():
             for judged in screen.settle(now_s):
-                self._judged.append(judged)
                 reading = judged.reading
+                if judged.reason == _CONFLICT:
+                    # Another value for a moment that has one: the first stands, here as in the journal.
+                    continue
+                self._judged.append(judged)
+                if probe in PASTE_PROBES:
+                    self._last_paste_arrival_s = max(self._last_paste_arrival_s, reading.arrival_s)
                 if judged.reason is not None or reading.temperature_c is None:
                     self._estimator.withdraw(reading)
                     continue
@@ -348,23 +375,27 @@ def first_tick_s(from_s: float) -> float:
 
 
 def mind(
-    minder: Minder, arrivals: Iterable[tuple[float, Sequence[Reading]]], entries: Sequence[LogEntry]
+    minder: Minder, arrivals: Iterable[tuple[float, Sequence[Reading] | Pause]], entries: Sequence[LogEntry]
 ) -> Iterator[Event]:
     """Run a minder over a whole recording: what arrived, in order, and the log entries; the verdict comes last.
 
     The same order of deeds as the live daemon keeps: all readings that arrived before a tick, all entries noted up
-    to it, then the tick. Ticks end with the last arrival.
+    to it, then the tick. Ticks end with the last arrival; a ``Pause`` among the arrivals has none.
     """
     waiting = deque(sorted(entries, key=lambda entry: entry.noted_at_s))
     tick_s = first_tick_s(minder.minded_from_s)
     last_s = minder.minded_from_s
     for arrival_s, readings in arrivals:
-        while tick_s <= arrival_s:
+        while tick_s <= (readings.last_tick_s if isinstance(readings, Pause) else arrival_s):
             while waiting and waiting[0].noted_at_s <= tick_s:
                 minder.note(waiting.popleft())
             yield from minder.tick(tick_s)
             tick_s += TICK_S
-        for reading in readings:
-            minder.take(reading)
+        if isinstance(readings, Pause):
+            minder.pause(readings)
+            tick_s = max(tick_s, first_tick_s(readings.from_s))
+        else:
+            for reading in readings:
+                minder.take(reading)
         last_s = max(last_s, arrival_s)
     yield minder.last_word(last_s)
