@@ -95,9 +95,7 @@ class MqttSource:
         self._numbers = itertools.count()
         self._waiting: dict[int, tuple[int, float]] = {}  # number -> message id, arrival; of this connection only
         self._acks: list[int] = []  # message ids to acknowledge on this connection
-        self._wake_r, self._wake_w = socket.socketpair()
-        self._wake_r.setblocking(False)
-        self._wake_w.setblocking(False)
+        self._wake: socket.socket | None = None  # writing to it wakes the thread of the connection that stands
         self._brief = 0
 
     # ---- what others ask -------------------------------------------------------------------------------------------
@@ -170,8 +168,10 @@ class MqttSource:
             if mid is None:
                 return
             self._acks.append(mid)
-        with contextlib.suppress(OSError):  # full: it wakes up anyway
-            self._wake_w.send(b"a")
+            wake = self._wake
+        if wake is not None:
+            with contextlib.suppress(OSError):  # full: it wakes up anyway; closed: the connection is over
+                wake.send(b"a")
 
     def _take_acks(self) -> list[int]:
         with self._lock:
@@ -203,6 +203,9 @@ class _Connection:
         self._listening_since = 0.0
         self._stuck = False
         self._client = self._new_client()
+        self._woken, source._wake = socket.socketpair()
+        self._woken.setblocking(False)
+        source._wake.setblocking(False)
 
     @property
     def lasted_s(self) -> float:
@@ -272,7 +275,7 @@ class _Connection:
 
     def _turn(self) -> None:
         """Wait for the network, an acknowledgement or half a second, and do what is due."""
-        client, wake = self._client, self._source._wake_r
+        client, wake = self._client, self._woken
         sock = client.socket()
         if sock is None:
             raise self._lost()
@@ -332,6 +335,10 @@ class _Connection:
             self._client.loop_write()
         with contextlib.suppress(Exception):
             self._client._sock_close()
+        wake, self._source._wake = self._source._wake, None
+        for one in (self._woken, wake):
+            if one is not None:
+                one.close()
 
     # ---- callbacks -------------------------------------------------------------------------------------------------
 

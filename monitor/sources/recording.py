@@ -2,7 +2,8 @@
 
 One line each: arrival time (Unix seconds, three decimals, by a clock that never steps), a tab, the bytes as they
 came. A line that begins with ``#`` holds a JSON note: ``source``, ``kind`` and ``topic`` before the first line and
-wherever the origin changes; ``retained`` before a retained line; ``clock_step_s``; ``at`` with a ``note``.
+wherever the origin changes (and ``bucket``: whose the probes are that it names bare); ``retained`` before a retained
+line; ``clock_step_s``; ``at`` with a ``note``.
 """
 
 from __future__ import annotations
@@ -200,14 +201,22 @@ class RecordingWriter:
     disk raises nothing: ``trouble`` says it, ``lost`` counts, and writing goes on when there is room.
     """
 
-    def __init__(self, path: Path | str, *, started_s: float | None = None) -> None:
-        """``started_s``, arrival clock, is noted as the start of the watch. Raises RecordingError."""
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        started_s: float | None = None,
+        buckets: Mapping[str, str | None] | None = None,
+    ) -> None:
+        """``started_s``, arrival clock, is noted as the start of the watch. ``buckets`` says by source's name whose
+        readings come under a bare probe's name, None for nobody's. Raises RecordingError."""
         self.path = Path(path)
         self.lost = 0
         self.trouble: str | None = None
         self._lock = threading.Lock()
         self._origin: Origin | None = None
         self._latest_s: float | None = None
+        self._buckets = buckets
         try:
             self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o644)
             size = os.fstat(self._fd).st_size
@@ -224,7 +233,7 @@ class RecordingWriter:
         with self._lock:
             text = b""
             if line.origin != self._origin:
-                text += _note_line(_origin_note(line.origin))
+                text += _note_line(self._origin_note(line.origin))
             if self._latest_s is not None and arrival_s - self._latest_s > _LEAP_S / 2:
                 # A pause this long looks like a damaged stamp to the reader, unless a note confirms it.
                 text += _note_line({"at": round(arrival_s, 3), "note": "a long pause"})
@@ -238,6 +247,14 @@ class RecordingWriter:
         """Append a note, for example ``{"clock_step_s": 3600.0}``."""
         with self._lock:
             self._append(_note_line(note))
+
+    def _origin_note(self, origin: Origin) -> dict[str, object]:
+        note: dict[str, object] = {"source": origin.name, "kind": origin.kind}
+        if origin.topic:
+            note["topic"] = origin.topic
+        if self._buckets is not None:
+            note["bucket"] = self._buckets.get(origin.name)
+        return note
 
     def _append(self, text: bytes) -> bool:
         if self._torn:
@@ -280,13 +297,6 @@ class RecordingWriter:
 
 def _note_line(note: Mapping[str, object]) -> bytes:
     return b"#" + json.dumps(note, separators=(",", ":")).encode("ascii") + b"\n"
-
-
-def _origin_note(origin: Origin) -> dict[str, object]:
-    note: dict[str, object] = {"source": origin.name, "kind": origin.kind}
-    if origin.topic:
-        note["topic"] = origin.topic
-    return note
 
 
 # ---- playing -------------------------------------------------------------------------------------------------------
