@@ -17,7 +17,7 @@ from monitor.heat.estimator import Estimator, History
 from monitor.judgement import alarms, verdict, wording
 from monitor.judgement.events import estimate_event, verdict_event
 from monitor.judgement.summaries import verdict_text
-from monitor.sensing.screening import Judged, ProbeScreen
+from monitor.sensing.screening import Judged, ProbeHealth, ProbeScreen
 from monitor.trade.recipe import without_bad_numbers
 
 TICK_S = 60.0
@@ -27,6 +27,8 @@ PRELUDE_S = 2 * 3600.0
 # Screening's word for a second value at a time that has one already.
 _CONFLICT = "conflict"
 GOOD_EVERY_S = 300.0
+# An air temperature older than this says nothing of whether a paste probe reads the air now.
+AIR_IS_OLD_S = 1800.0
 # The direction shown is that of the last ten minutes.
 TREND_S = 600.0
 
@@ -116,6 +118,10 @@ class Minder:
             return
         self._log[key] = entry
         self._estimator.note(entry)
+        if entry.kind in verdict.HANDLING:  # a probe that was moved by hand is not held against what it showed before
+            for probe, screen in self._screens.items():
+                if probe in PASTE_PROBES:
+                    screen.begin_anew(entry.at_s)
         if entry.kind in verdict.DEEDS:  # whoever went has done something: do not ask again what
             self.alarms = {
                 name: alarms.answer(state, entry.noted_at_s)[0] for name, state in self.alarms.items()
@@ -268,6 +274,20 @@ class Minder:
             probe for probe in PASTE_PROBES if probe in self._latest and probe not in self._in_paste
         )
 
+    def _health(self, now_s: float) -> dict[str, ProbeHealth]:
+        """Each probe's health, held against the air and against what the other paste probes do."""
+        air = self._latest.get(AMBIENT)
+        air_c = air[1] if air is not None and now_s - air[0] < AIR_IS_OLD_S else None
+        found = {}
+        for probe, screen in self._screens.items():
+            moved_k = None
+            since_s = screen.constant_since_s
+            if probe in PASTE_PROBES and since_s is not None:
+                others = [other for name, other in self._screens.items() if name != probe and name in PASTE_PROBES]
+                moved_k = max((other.moved_k(since_s) for other in others), default=None)
+            found[probe] = screen.health(now_s, ambient_c=air_c, moved_elsewhere_k=moved_k)
+        return found
+
     def _good_now(self, now_s: float) -> tuple[float, float]:
         """What a good batch shows now; it moves slowly, so it is worked out only every few minutes."""
         if self._good is None or not 0.0 <= now_s - self._good[0] < GOOD_EVERY_S:
@@ -282,7 +302,7 @@ class Minder:
             place=self.place,
             course=course,
             estimate=self.estimate,
-            health={probe: screen.health(now_s) for probe, screen in self._screens.items()},
+            health=self._health(now_s),
             last_paste_arrival_s=self._last_paste_arrival_s,
             paste_c={
                 probe: (value, now_s - time_s)

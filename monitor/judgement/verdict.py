@@ -41,7 +41,7 @@ HANDLING_S = 15 * MINUTE_S
 
 _OVER = frozenset({"cut", "water-added", "diluted", "filled"})
 DEEDS = frozenset({"reblended", "looked", "tested"})
-_HANDLING = frozenset({"probe-in", "poured", "blended", "reblended", "lid-off", "lid-on", "looked", "stirred"})
+HANDLING = frozenset({"probe-in", "poured", "blended", "reblended", "lid-off", "lid-on", "looked", "stirred"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,7 @@ def course_of(batch: Batch, log: Sequence[LogEntry]) -> Course:
             probe_out = True
         elif kind == "probe-in":
             probe_out = False
-        if kind in _HANDLING:
+        if kind in HANDLING:
             handled = entry.at_s
         if kind in DEEDS:
             deed = max(entry.noted_at_s, deed or 0.0)

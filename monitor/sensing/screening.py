@@ -121,6 +121,7 @@ class ProbeScreen:
         self._since_s: float | None = None
         self._suddenly = False
         self._storm = False
+        self._storm_from_s = 0.0
         self._noise_k = 0.0
         self._fresh_from_s = float("-inf")
 
@@ -321,21 +322,30 @@ class ProbeScreen:
             self._storm = False
             return
         self._noise_k = min(_noise_by_neighbours(values), _noise_about_trend(values))
+        calm = [abs(values[k] - values[k - 1]) <= self.limits.noise_k for k in range(1, len(values))]
         if self._noise_k <= (0.6 if self._storm else 1.0) * self.limits.noise_k:
-            self._storm = False
+            if self._storm:
+                self._storm = False
+                self._end_storm(indices, calm)
             return
         self._fall.start_again()
         if not self._storm:
             self._storm = True
-            for k in range(1, len(values) - 1):
-                if abs(values[k] - 0.5 * (values[k - 1] + values[k + 1])) > self.limits.noise_k:
-                    indices = indices[k:]
-                    break
+            self._storm_from_s = self._times[indices[calm.index(False) + 1 if False in calm else 0]]
         for i in indices:
-            if self._codes[i] != _CODE["noise"]:
+            if self._codes[i] != _CODE["noise"] and self._times[i] >= self._storm_from_s:
                 reading = self._recent.get(self._times[i])
                 if reading is not None:
                     self._set(reading, "noise")
+
+    def _end_storm(self, indices: list[int], calm: list[bool]) -> None:
+        """The storm is over: what has been calm since its last jump is believed after all."""
+        for k in range(len(indices) - 1, 0, -1):
+            reading = self._recent.get(self._times[indices[k]])
+            if not calm[k - 1] or reading is None:
+                break
+            if self._codes[indices[k]] == _CODE["noise"]:
+                self._set(reading, "")
 
     def _mind_stuck(self) -> None:
         run = self._run
@@ -377,6 +387,11 @@ class ProbeScreen:
                     self._set(reading, "stuck")
 
     # -- health ----------------------------------------------------------------------------------------------------
+
+    @property
+    def constant_since_s(self) -> float | None:
+        """Since when the value has been the same to the last bit, where that is long enough to be worth a question."""
+        return self._run.since_s if self._run.may_be_stuck() else None
 
     def moved_k(self, since_s: float) -> float:
         """How far the believed values have ranged since then, K; for holding one probe against another."""
