@@ -340,7 +340,9 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
             problem = None
         lasted_s = 0.0 if problem is None or since_s is None else evidence.now_s - since_s
         standing = problem is not None and lasted_s >= hold_s and not evidence.course.over
-        hot = (health.last_good_c or 0.0) >= 60.0
+        # What it shows once it is out is the air; what it fell from is the last that was known of the paste.
+        last_good_c = health.fell_from_c if problem == "out_of_paste" else health.last_good_c
+        hot = (last_good_c or 0.0) >= 60.0
         suddenly = probe in PASTE_PROBES and hot and health.suddenly and problem in ("open", "out_of_paste", "lost")
         hours = (evidence.now_s - evidence.course.poured_at_s) / HOUR_S
         # A hot probe that is suddenly lost may mean a boil-over; a lost paste probe in the first hours leaves the
@@ -351,7 +353,7 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
             "problem": problem or "",
             "problem_since_min": lasted_s / MINUTE_S,
             "suddenly_lost": suddenly,
-            "last_good_c": health.last_good_c,
+            "last_good_c": last_good_c,
             "hours_since_pour": hours,
             "minutes_since_blend": _since_blend_s(evidence) / MINUTE_S,
             "cover": evidence.course.cover,
