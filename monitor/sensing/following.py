@@ -30,6 +30,7 @@ LEVEL_SHARE = 0.7
 HAMPEL_T = 3.0
 MAD_TO_SD = 1.4826
 SENSOR_STEP_K = 0.25
+LEAST_SPIKE_K = 1.5  # less than this misleads nobody, and ordinary noise reaches it once in some ten thousand values
 
 # What a common digital sensor shows when it has just started; a plausible batch temperature all the same.
 POWER_ON_C = 85.0
@@ -67,7 +68,8 @@ class Follower:
     value_c: float = 0.0
     level_since_s: float = 0.0
     believed: int = 0
-    jitter_k: float = 0.2
+    jitter_k: float = 0.2  # mean change from one value to the next, outliers clipped
+    jitters_k: tuple[float, float] = (0.2, 0.2)  # what it was before the last two values
     other_time_s: float | None = None
     other_value_c: float = 0.0
     last: deque[Reading] = field(default_factory=lambda: deque(maxlen=5))
@@ -83,7 +85,7 @@ class Follower:
 
     def tolerance_k(self, apart_s: float) -> float:
         """How far two values of one undisturbed probe may differ, K."""
-        return min(max(DIFFER_K, 3.0 * self.jitter_k), DIFFER_AT_MOST_K) + BUCKET_K_PER_S * apart_s
+        return min(max(DIFFER_K, 4.5 * self.jitter_k), DIFFER_AT_MOST_K) + BUCKET_K_PER_S * apart_s
 
     def take(self, reading: Reading, value_c: float) -> str:
         """The verdict on the next value, in time order: "" or "rate", "spike", "power_on_85"."""
@@ -96,6 +98,7 @@ class Follower:
             self.level_since_s = time_s
             return ""
         change_k = abs(value_c - self.value_c)
+        self.jitters_k = (self.jitters_k[1], self.jitter_k)
         self.jitter_k += 0.1 * (min(change_k, 3.0) - self.jitter_k)
         if change_k <= self.tolerance_k(time_s - self.time_s) and (value_c != POWER_ON_C or self._may_be_85(time_s)):
             self._believe(reading, value_c)
@@ -129,14 +132,13 @@ class Follower:
         here, before, after = _value(centre), _value(last[-3]), _value(last[-1])
         above_before, above_after = here - before, here - after
         # A quick way out for nearly every reading.
-        least = HAMPEL_T * MAD_TO_SD * SENSOR_STEP_K
-        if above_before * above_after <= 0.0 or min(abs(above_before), abs(above_after)) <= least:
+        if above_before * above_after <= 0.0 or min(abs(above_before), abs(above_after)) <= LEAST_SPIKE_K:
             return
         neighbours = sorted(_value(reading) for reading in last if reading is not centre)
         middle = _median(neighbours)
         scale = MAD_TO_SD * _median(sorted(abs(x - middle) for x in neighbours))
         # The newest stands for only one neighbour on its side, so noise of the probe itself widens the limit too.
-        limit = HAMPEL_T * max(scale, SENSOR_STEP_K * MAD_TO_SD, self.jitter_k)
+        limit = max(LEAST_SPIKE_K, HAMPEL_T * max(scale, SENSOR_STEP_K), 6.0 * self.jitters_k[0])
         if abs(here - middle) > limit:
             self.revised.append((centre, "spike"))
             del last[-2]
@@ -183,6 +185,12 @@ class Follower:
     def _weigh_candidates(self, time_s: float) -> None:
         """The probe is where it was: what stood apart was a spike, unless it still may win."""
         for candidate in self.candidates:
+            if candidate.value_c == POWER_ON_C and time_s - candidate.time_s <= SPARSE_LEVEL_S + LEVEL_S:
+                # What stood alone at 85.0 has found its neighbours, when the batch goes on from there.
+                if abs(self.value_c - POWER_ON_C) <= self.tolerance_k(time_s - candidate.time_s):
+                    self.revised.extend((member, "") for member in candidate.members)
+                    candidate.members = []
+                continue
             candidate.others += 1
             if candidate.others == 1 and len(candidate.members) <= 2:
                 for member in candidate.members:
@@ -194,7 +202,7 @@ class Follower:
         self.candidates = [
             c
             for c in self.candidates[-_MOST_CANDIDATES:]
-            if time_s - c.time_s <= _FORGET_CANDIDATE_S and c.others <= 2 + len(c.members)
+            if c.members and time_s - c.time_s <= _FORGET_CANDIDATE_S and c.others <= 2 + len(c.members)
         ]
 
 

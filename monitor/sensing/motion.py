@@ -87,7 +87,7 @@ class Fall:
 
     def start_again(self) -> None:
         """Forget what it showed, but not the air."""
-        self._three: deque[float] = deque(maxlen=3)
+        self._three: deque[tuple[float, float]] = deque(maxlen=3)
         self._deep_from_s: float | None = None
         self._deep_for_s = 0.0
         self._high: deque[tuple[float, float]] = deque()  # falling values of the last ten minutes: its first is the top
@@ -102,17 +102,21 @@ class Fall:
         if self.air_c is None:
             self.air_c = value_c
         # The middle of three, so that one stray value that was believed makes no fall.
-        self._three.append(value_c)
-        if len(self._three) == 3:
-            value_c = sorted(self._three)[1]
+        three = self._three
+        if three and time_s - three[-1][0] > 0.5 * FALL_S:
+            three.clear()
+        three.append((time_s, value_c))
+        middle_s = time_s
+        if len(three) == 3:
+            middle_s, value_c = three[1][0], sorted(v for _, v in three)[1]
         while high and high[-1][1] <= value_c:
             high.pop()
-        high.append((time_s, value_c))
+        high.append((middle_s, value_c))
         while high[0][0] < time_s - FALL_S:
             high.popleft()
         while low and low[-1][1] >= value_c:
             low.pop()
-        low.append((time_s, value_c))
+        low.append((middle_s, value_c))
         while low[0][0] < time_s - FALL_S:
             low.popleft()
         self.at_c = value_c
@@ -120,7 +124,7 @@ class Fall:
         if self.since_s is None:
             if top_c - value_c >= FALL_TO_AIR_K:
                 self.from_c = top_c
-                # The middle of three lags by one reading: the last near the top stands for the first that fell.
+                # The last that was near the top: the first that fell may be among those that were rejected.
                 self.since_s = max(t for t, v in high if v > top_c - 3.0)
                 self._deep_from_s = None
         elif value_c - low[0][1] >= BACK_IN_K:

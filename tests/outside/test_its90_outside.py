@@ -79,7 +79,9 @@ def test_the_cold_junction_agrees_with_a_public_library(letter: str) -> None:
     witness = thermocouple_its90.get(letter)
     for cold_c in (-5.0, 0.0, 10.0, 25.0, 40.0):
         for mv in (-0.5, 0.0, 0.8, 2.5, 3.6):
-            assert compensated_c(letter, mv, cold_c) == pytest.approx(witness.temperature(mv, reference=cold_c), abs=1e-6)
+            assert compensated_c(letter, mv, cold_c) == pytest.approx(
+                witness.temperature(mv, reference=cold_c), abs=1e-6
+            )
 
 
 @pytest.mark.parametrize("letter", "KTJN")

@@ -46,8 +46,7 @@ def test_collection_of_resources() -> None:
 def test_base_name_alone_is_a_name() -> None:
     """An RFC 8428 example gives only a base name; times are absolute (2^28 and above)."""
     records = resolve_line(
-        b'[{"bn":"urn:dev:ow:10e2073a01080063","t":1276020076,"v":23.5,"u":"Cel"},'
-        b'{"t":1276020091,"v":23.6,"u":"Cel"}]'
+        b'[{"bn":"urn:dev:ow:10e2073a01080063","t":1276020076,"v":23.5,"u":"Cel"},{"t":1276020091,"v":23.6,"u":"Cel"}]'
     )
     assert [(record.name, record.stamp_s) for record in records] == [
         ("urn:dev:ow:10e2073a01080063", 1276020076.0),

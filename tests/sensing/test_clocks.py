@@ -118,7 +118,7 @@ def test_a_clock_that_runs_ahead_is_put_right_at_once(off: float) -> None:
 
 @pytest.mark.parametrize("off", [-90.0, -1200.0, -5 * 3600.0, -3 * 86400.0])
 def test_a_clock_that_runs_behind_is_found_out_within_a_minute(off: float) -> None:
-    """A lag that stays the same while readings come steadily is the clock's: after five readings over 60 s it is gone."""
+    """A lag that stays the same while readings come steadily is the clock's: gone after five readings over 60 s."""
     readings = decode(steady(30, off=off))
     assert lags(readings)[:6] == [-off] * 6
     assert lags(readings)[6:] == [0.0] * 24

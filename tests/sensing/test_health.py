@@ -25,7 +25,14 @@ def test_no_readings_no_problem() -> None:
 @pytest.mark.parametrize("every_s", INTERVALS)
 @pytest.mark.parametrize(
     ("word", "problem"),
-    [("open", "open"), ("wet", "open"), ("short-gnd", "short"), ("short-vcc", "short"), (-127.0, "lost"), (130.0, "out_of_range")],
+    [
+        ("open", "open"),
+        ("wet", "open"),
+        ("short-gnd", "short"),
+        ("short-vcc", "short"),
+        (-127.0, "lost"),
+        (130.0, "out_of_range"),
+    ],
 )
 def test_a_standing_fault_is_named_with_its_beginning_and_goes_when_it_goes(
     every_s: float, word: float | str, problem: str
@@ -49,9 +56,13 @@ def test_a_single_bad_reading_is_no_problem() -> None:
 def test_an_intermittent_contact(every_s: float) -> None:
     """Open in seven readings of ten is a fault without chatter; in two of ten it is not, for the rest is enough."""
     rng = random.Random(7)
-    mostly = Run().feed(readings(lambda t: "open" if t > 3000.0 and rng.random() < 0.7 else paste_c(t), every_s=every_s))
+    mostly = Run().feed(
+        readings(lambda t: "open" if t > 3000.0 and rng.random() < 0.7 else paste_c(t), every_s=every_s)
+    )
     assert [name for _, name, _ in mostly.problems()] == ["open"]
-    seldom = Run().feed(readings(lambda t: "open" if t > 3000.0 and rng.random() < 0.2 else paste_c(t), every_s=every_s))
+    seldom = Run().feed(
+        readings(lambda t: "open" if t > 3000.0 and rng.random() < 0.2 else paste_c(t), every_s=every_s)
+    )
     assert seldom.problems() == []
     assert 0.05 < seldom.health.bad_share < 0.4
 
@@ -76,8 +87,8 @@ def test_a_storm_of_noise(every_s: float) -> None:
     run = Run().feed(readings(lambda t: paste_c(t) + (rng.gauss(0.0, 8.0) if t >= 3000.0 else 0.0), every_s=every_s))
     assert run.health.problem == "noisy"
     assert run.health.since_s is not None
-    assert 2800.0 <= run.health.since_s <= 3000.0 + 5 * every_s
-    assert 4.0 < run.health.noise_k < 16.0
+    assert 3000.0 <= run.health.since_s <= 3000.0 + 5 * every_s
+    assert 2.0 < run.health.noise_k < 16.0
 
 
 def test_ordinary_noise_is_measured_and_no_problem() -> None:
@@ -104,13 +115,13 @@ def falling(every_s: float, to_c: float = 12.0, back_s: float = math.inf, quick_
 @pytest.mark.parametrize("every_s", INTERVALS)
 @pytest.mark.parametrize("ambient_c", [None, 12.0])
 def test_a_probe_out_of_the_paste(every_s: float, ambient_c: float | None) -> None:
-    """Fallen to the air within minutes: named, dated near the fall, sudden because it was hot, until it goes back in."""
+    """Fallen to the air within minutes: named, dated near the fall, sudden as it was hot, until it goes back in."""
     run = Run().feed(falling(every_s), ambient_c=ambient_c)
     assert run.health.problem == "out_of_paste"
     assert run.health.since_s == pytest.approx(3000.0, abs=1.5 * max(every_s, 10.0))
     assert run.health.suddenly
     assert run.health.fell_from_c == pytest.approx(paste_c(3000.0), abs=2.0)
-    assert run.problems()[0][0] <= 3000.0 + max(240.0, 4 * every_s)
+    assert run.problems()[0][0] <= 3000.0 + max(240.0, 5 * every_s)
     back = Run().feed(falling(every_s, back_s=5400.0), ambient_c=ambient_c)
     assert [name for _, name, _ in back.problems()] == ["out_of_paste", "none"]
 

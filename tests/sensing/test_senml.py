@@ -49,7 +49,9 @@ def test_a_pack_becomes_readings() -> None:
 
 def test_readings_come_in_time_order() -> None:
     """A resolved pack is in time order, whatever the order of its records."""
-    decoded = decode([{"bn": "b/core", "bu": "Cel", "bt": NOW_S, "v": 3, "t": 0}, {"v": 1, "t": -20}, {"v": 2, "t": -10}])
+    decoded = decode(
+        [{"bn": "b/core", "bu": "Cel", "bt": NOW_S, "v": 3, "t": 0}, {"v": 1, "t": -20}, {"v": 2, "t": -10}]
+    )
     assert [reading.temperature_c for reading in decoded.readings] == [1.0, 2.0, 3.0]
 
 
@@ -84,7 +86,9 @@ def test_a_base_value_makes_no_reading_of_a_damaged_label() -> None:
 
 def test_a_probe_that_cannot_measure_says_why() -> None:
     """A string value is a reading without temperature; its word is kept in one spelling."""
-    decoded = decode([{"bn": "b/", "n": "core", "vs": "open"}, {"n": "wall", "vs": "SHORT_GND"}, {"n": "top", "vs": "wet"}])
+    decoded = decode(
+        [{"bn": "b/", "n": "core", "vs": "open"}, {"n": "wall", "vs": "SHORT_GND"}, {"n": "top", "vs": "wet"}]
+    )
     assert [(r.probe, r.temperature_c, r.state) for r in decoded.readings] == [
         ("core", None, "open"),
         ("wall", None, "short-gnd"),
@@ -206,7 +210,7 @@ def test_a_damaged_line_is_a_counted_fault_and_never_a_reading(line: bytes, faul
 
 
 def test_what_is_no_damage() -> None:
-    """A CR, spaces round the pack, pretty printing, lower or upper case in the check sum, and blank lines do no harm."""
+    """A CR, spaces round the pack, pretty printing, either case in the check sum, and blank lines do no harm."""
     for line in (
         GOOD + b"\r\n",
         b"  " + GOOD + b" \n",
@@ -255,7 +259,9 @@ def test_a_cold_junction_keeps_for_a_minute() -> None:
     emf = [{"n": "b/core/emf", "u": "V", "v": 0.002}]
     assert decoder.decode(json.dumps(emf).encode(), NOW_S).faults == ("no_cold_junction",)
     decoder.decode(b'[{"n":"b/core/cold-junction","u":"Cel","v":20}]', NOW_S)
-    assert decoder.decode(json.dumps(emf).encode(), NOW_S + 59).readings[0].temperature_c == pytest.approx(68.6, abs=0.2)
+    assert decoder.decode(json.dumps(emf).encode(), NOW_S + 59).readings[0].temperature_c == pytest.approx(
+        68.6, abs=0.2
+    )
     assert decoder.decode(json.dumps(emf).encode(), NOW_S + 61).faults == ("no_cold_junction",)
 
 
@@ -323,7 +329,8 @@ def test_taking_in_a_line_is_cheap() -> None:
     best_s = 1.0
     for batch in range(5):
         lines = [
-            b'[{"bn":"b/","bt":%d.25,"bu":"Cel","n":"core","v":63.25},{"n":"ambient","v":4.5}]' % (NOW_S + batch * 200 + k)
+            b'[{"bn":"b/","bt":%d.25,"bu":"Cel","n":"core","v":63.25},{"n":"ambient","v":4.5}]'
+            % (NOW_S + batch * 200 + k)
             for k in range(200)
         ]
         start = time.perf_counter()

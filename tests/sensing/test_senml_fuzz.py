@@ -19,9 +19,27 @@ json_values = st.recursive(
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=4), inner, max_size=4),
     max_leaves=8,
 )
-labels = st.sampled_from(["bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut", "x", "x_"])
+labels = st.sampled_from(
+    ["bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut", "x", "x_"]
+)
 likely_values = st.sampled_from(
-    ["shed-2/", "core", "shed-2/core", "ambient", "shed-2/core/emf", "Cel", "V", "open", 0, 5, 10, 63.5, -10, 1e5, NOW_S]
+    [
+        "shed-2/",
+        "core",
+        "shed-2/core",
+        "ambient",
+        "shed-2/core/emf",
+        "Cel",
+        "V",
+        "open",
+        0,
+        5,
+        10,
+        63.5,
+        -10,
+        1e5,
+        NOW_S,
+    ]
 )
 records = st.dictionaries(labels, likely_values | json_values, max_size=6)
 packs = st.lists(records, max_size=6).map(lambda pack: json.dumps(pack).encode())

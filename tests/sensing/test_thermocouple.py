@@ -29,7 +29,7 @@ def test_there_and_back_is_exact(letter: str, share: float) -> None:
 
 @given(shown_c=st.floats(-20.0, 120.0), cold_c=st.floats(-20.0, 60.0))
 def test_correction_moves_little(shown_c: float, cold_c: float) -> None:
-    """The correction of a straight-line amplifier stays below 3 °C where buckets are, and is none at the cold junction."""
+    """The correction of a straight-line amplifier stays below 3 °C for buckets, and is none at the cold junction."""
     assert straight_line_corrected_c("K", shown_c, cold_c) == pytest.approx(shown_c, abs=3.0)
     assert straight_line_corrected_c("K", cold_c, cold_c) == pytest.approx(cold_c, abs=1e-6)
 
@@ -52,7 +52,7 @@ def test_errors_are_one_sentence_that_says_how_to_mend_it() -> None:
             temperature_c("K", not_a_number)
         with pytest.raises(ThermocoupleError):
             emf_mv("K", not_a_number)
-    with pytest.raises(ThermocoupleError, match="usually 41.276"):
+    with pytest.raises(ThermocoupleError, match=r"usually 41\.276"):
         straight_line_corrected_c("K", 60.0, 20.0, 0.0)
 
 
