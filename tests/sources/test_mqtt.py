@@ -537,10 +537,10 @@ def test_a_library_that_fails_inside_its_loop_gets_a_new_client(
     sound, clients = paho.Client.loop_read, []
 
     def fails_once(client: paho.Client, *arguments: Any) -> Any:
-        if not clients:
+        if client._client_id == b"emberpail":  # the test publishes through the same library
             clients.append(client)
-            raise ZeroDivisionError("a bug")
-        clients.append(client)
+            if len(clients) == 1:
+                raise ZeroDivisionError("a bug")
         return sound(client, *arguments)
 
     monkeypatch.setattr(paho.Client, "loop_read", fails_once)
