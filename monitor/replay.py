@@ -11,13 +11,16 @@ from monitor.domain import Batch, Event, Place, Reading
 from monitor.heat.estimator import History
 from monitor.judgement.events import event_line
 from monitor.judgement.verdict import Limits
-from monitor.pipeline import PRELUDE_S, Minder, mind
+from monitor.pipeline import PRELUDE_S, Minder, Pause, mind
 from monitor.sensing.senml import Decoder, ProbeSettings
 from monitor.sources.batch_file import read_batch_file
 from monitor.sources.recording import read_recording
 
 # What a recording notes when the watch that writes it starts: from then on its silence means something.
+# "last_tick" says when somebody watched last before that; null where nobody had.
 WATCH_STARTED = "watch started"
+# ... and when a batch was ended: what comes after it is another batch's.
+BATCH_ENDED = "batch ended"
 
 
 class ReplayError(ValueError):
@@ -57,6 +60,7 @@ def replay_recording(
     limits: Limits | None = None,
     probe_settings: Mapping[tuple[str, str], ProbeSettings] | None = None,
     history: History | None = None,
+    emergency_number: str = "",
 ) -> Replay:
     """Replay ``recording`` with what the grower entered in ``batch_file``; write the events to ``events_file``.
 
@@ -68,11 +72,17 @@ def replay_recording(
         raise ReplayError(f"There is no recording {recording}: give the path of a .rec file.")
     entered = read_batch_file(batch_path)
     result = Replay(entered.batch, warnings=tuple(entered.warnings))
-    decoder = Decoder(probe_settings=probe_settings or {})
-    arrivals = _arrivals(recording, decoder, result)
+    arrivals = _arrivals(recording, probe_settings or {}, result)
     first = next(arrivals, None)
     minded_from_s = entered.batch.known_from_s if first is None else max(first[0], entered.batch.known_from_s)
-    minder = Minder(entered.batch, minded_from_s=minded_from_s, place=place, limits=limits, history=history)
+    minder = Minder(
+        entered.batch,
+        minded_from_s=minded_from_s,
+        place=place,
+        limits=limits,
+        history=history,
+        emergency_number=emergency_number,
+    )
     stream = _with_first(first, arrivals)
     result.events = list(mind(minder, stream, entered.log))
     result.trouble, result.minder = minder.trouble, minder
@@ -90,30 +100,50 @@ def write_events(path: Path, events: Sequence[Event]) -> None:
 
 
 def _arrivals(
-    recording: Path, decoder: Decoder, result: Replay
-) -> Iterator[tuple[float, Sequence[Reading]]]:
+    recording: Path, probe_settings: Mapping[tuple[str, str], ProbeSettings], result: Replay
+) -> Iterator[tuple[float, Sequence[Reading] | Pause]]:
     """Arrival time and this bucket's readings, line by line. A note of when watching began counts as an arrival."""
-    bucket, prelude_s = result.batch.bucket, result.batch.started_s - PRELUDE_S
+    batch, prelude_s = result.batch, result.batch.started_s - PRELUDE_S
+    decoder = Decoder(probe_settings=probe_settings)
+    default_bucket: str | None = batch.bucket
     lines = read_recording(recording)
     for line in lines:
-        if line.note is not None and line.note.get("note") == WATCH_STARTED:
-            began = line.note.get("at")
-            if isinstance(began, int | float) and prelude_s <= began <= line.arrival_s:
-                yield float(began), ()
+        if line.note is not None:
+            at_s = line.arrival_s
+            last_tick_s = line.note.get("last_tick")
+            if "source" in line.note or "topic" in line.note:
+                default_bucket = _bucket_of(line.note, batch.bucket)
+            if line.note.get("note") == WATCH_STARTED:
+                # The watch that started knew nothing of what the nodes' clocks had shown before.
+                decoder = Decoder(probe_settings=probe_settings)
+                if isinstance(last_tick_s, int | float) and at_s >= prelude_s:
+                    yield at_s, Pause(float(last_tick_s), at_s)
+                else:
+                    yield max(at_s, prelude_s), ()
+            elif line.note.get("note") == BATCH_ENDED and line.note.get("batch") == batch.name:
+                yield at_s, ()
+                break
+            continue
         result.lines += 1
-        decoded = decoder.decode(line.data, line.arrival_s, retained=line.retained, default_bucket=bucket)
+        decoded = decoder.decode(line.data, line.arrival_s, retained=line.retained, default_bucket=default_bucket)
         result.faults.update(decoded.faults)
         if line.arrival_s < prelude_s:
             continue
-        mine = [reading for reading in decoded.readings if reading.bucket == bucket]
+        mine = [reading for reading in decoded.readings if reading.bucket == batch.bucket]
         result.readings += len(mine)
         yield line.arrival_s, mine
     result.faults.update(lines.faults)
 
 
+def _bucket_of(note: Mapping[str, object], batch_bucket: str) -> str | None:
+    """Whose a bare probe's name is: as the note of the origin says; ours where it says nothing."""
+    bucket = note.get("bucket", batch_bucket)
+    return bucket if isinstance(bucket, str) else None
+
+
 def _with_first(
-    first: tuple[float, Sequence[Reading]] | None, rest: Iterator[tuple[float, Sequence[Reading]]]
-) -> Iterator[tuple[float, Sequence[Reading]]]:
+    first: tuple[float, Sequence[Reading] | Pause] | None, rest: Iterator[tuple[float, Sequence[Reading] | Pause]]
+) -> Iterator[tuple[float, Sequence[Reading] | Pause]]:
     if first is not None:
         yield first
         yield from rest

@@ -12,6 +12,7 @@ from monitor.journal.database import Journal, JournalError
 from monitor.phone.people import routes_of
 from monitor.phone.postman import Postman
 from monitor.phone.routes import no_routes_warning
+from monitor.pipeline import Minder
 from monitor.settings import Settings
 from monitor.sources.line import Source
 from monitor.telling import Teller
@@ -90,12 +91,18 @@ class Running:
     # ---- phones ----------------------------------------------------------------------------------------------------
 
     def _deliver(self) -> None:
-        self._postman.adopt(self.clock.now())
+        adopted = False
         while not self._done.is_set():
             try:
+                if not adopted:
+                    self._postman.adopt(self.clock.now())
+                    adopted = True
                 self.deliver_now()
+                self.watch.trouble.pop("phone", None)
             except JournalError as error:
                 self.watch.trouble["phone"] = str(error)
+            except Exception as error:  # whatever it is, the next round must come: nobody else rings
+                self.watch.trouble["phone"] = f"handing over failed in a way nobody foresaw: {error!r}."
             self._done.wait(max(0.02, 1.0 / self.clock.speed))
 
     def deliver_now(self) -> None:
@@ -131,13 +138,21 @@ class Running:
             name = minder.batch.name
             if tick_s >= self._band_due_s.get(name, 0.0):
                 self._band_due_s[name] = tick_s + _BAND_EVERY_S
-                course = minder.course()
-                until_s = max(tick_s + 2 * 3600.0, course.poured_at_s + 6 * 3600.0)
-                step_s = (until_s - course.poured_at_s) / _BAND_POINTS
-                band = minder.estimator.band([course.poured_at_s + step_s * i for i in range(_BAND_POINTS + 1)])
-                self.bands[name] = [
-                    (float(at), float(low), float(high))
-                    for at, low, high in zip(band.time_s, band.low_c, band.high_c, strict=True)
-                ]
+                try:
+                    self.bands[name] = _band(minder, tick_s)
+                except Exception as error:  # the page can do without it
+                    watch.trouble[f"band {minder.batch.bucket}"] = repr(error)
         if self._also_on_tick is not None:
             self._also_on_tick(watch, tick_s)
+
+
+def _band(minder: Minder, tick_s: float) -> list[tuple[float, float, float]]:
+    """Where the core should run from the pour to some hours ahead: (time, low, high)."""
+    poured_at_s = minder.course().poured_at_s
+    until_s = max(tick_s + 2 * 3600.0, poured_at_s + 6 * 3600.0)
+    step_s = (until_s - poured_at_s) / _BAND_POINTS
+    band = minder.estimator.band([poured_at_s + step_s * i for i in range(_BAND_POINTS + 1)])
+    return [
+        (float(at), float(low), float(high))
+        for at, low, high in zip(band.time_s, band.low_c, band.high_c, strict=True)
+    ]

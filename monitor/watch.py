@@ -16,15 +16,17 @@ import queue
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import chain, count, pairwise
 from pathlib import Path
 
 from monitor.clock import ArrivalClock
-from monitor.domain import Batch, Event, Reading
+from monitor.domain import Batch, Event, LogEntry, Reading
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
-from monitor.pipeline import PRELUDE_S, TICK_S, Act, Minder, first_tick_s
+from monitor.pipeline import PRELUDE_S, TICK_S, Act, Minder, Pause, first_tick_s
+from monitor.replay import BATCH_ENDED, WATCH_STARTED
 from monitor.sensing.senml import Decoder
 from monitor.settings import Settings
 from monitor.sources.line import Line, Source
@@ -40,15 +42,25 @@ TICK_GRACE_S = 0.2
 # How soon an entry made by another command is taken up.
 LOOK_EVERY_S = 1.0
 MOST_WAITING_LINES = 200_000
+# Of one moment: what was entered goes before the tick, and what a person did about an alarm after it.
+_BEFORE_TICK, _AT_TICK, _AFTER_TICK = 0, 1, 2
+# The times at which somebody watched, as [start, last tick]; older ones than this belong to no running batch.
+_WATCHED_KEY = "watched"
+_FORGET_WATCHED_S = 30 * 86400.0
+
+Deed = Callable[[], object]
 
 
 @dataclass(slots=True)
 class _Pending:
     """What waits for the next commit."""
 
+    lines: list[tuple[float, Line]] = field(default_factory=list)  # not in the recording yet
     readings: list[Reading] = field(default_factory=list)
     marks: list[tuple[str, str, float, str | None]] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
+    alarms: list[AlarmRecord] = field(default_factory=list)
+    facts: dict[str, object] = field(default_factory=dict)
     acks: list[Callable[[], None]] = field(default_factory=list)
 
 
@@ -77,12 +89,17 @@ class Watch:
         self._recorder: RecordingWriter | None = None
         self._on_tick = on_tick
         self._decoder = Decoder(probe_settings=probe_settings(settings))
+        # By source: the bucket of a node that sends its probes' names bare.
+        self._bucket_of = {source.name: source.bucket for source in settings.sources}
         self._lines: queue.Queue[Line] = queue.Queue(MOST_WAITING_LINES)
         self._held: list[Line] = []
         self._pending = _Pending()
         self._faults: Counter[tuple[str, str]] = Counter()
         self._heard_through: dict[str, str] = {}  # bucket -> source
         self._seq = 0
+        self._deeds: list[tuple[float, int, int, Deed]] = []  # a heap by time: what people entered, until it counts
+        self._numbers = count()
+        self._watched: list[list[float]] = []
         self._last_s = 0.0  # nothing is stamped earlier than this any more
         self._next_tick_s = first_tick_s(clock.now())
         self._commit_due_s = clock.now()
@@ -126,17 +143,30 @@ class Watch:
 
     def _open(self) -> None:
         now_s = self._began_s = self._last_s = self.clock.now()
-        self._seq = self.journal.last_change()
-        if self._record_path is not None:
-            self._recorder = RecordingWriter(self._record_path, started_s=now_s)
-        for batch in self.journal.running_batches():
-            self._resume(batch, now_s)
         self._next_tick_s = first_tick_s(now_s)
+        self._seq = self.journal.last_change()
+        kept = self.journal.fact(_WATCHED_KEY, [])
+        self._watched = [one for one in kept if one[1] > now_s - _FORGET_WATCHED_S]
+        last_tick_s = self._watched[-1][1] if self._watched else None
+        self._watched.append([now_s, now_s])
+        if self._record_path is not None:
+            self._recorder = RecordingWriter(self._record_path, buckets=self._bucket_of)
+            self._recorder.note({"at": now_s, "note": WATCH_STARTED, "last_tick": last_tick_s})
+        self._pending.facts[_WATCHED_KEY] = self._watched
+        for batch in self.journal.running_batches():
+            self._resume(batch)
+        for record in self.journal.batches():
+            if last_tick_s is not None and (record.ended_noted_s or 0.0) > last_tick_s:
+                self._end_late(record.batch, now_s)
+        self._commit()
         self._tell(now_s)
 
     def _close(self) -> None:
-        self._take_lines(0.0)
-        self._commit()
+        for _ in range(1000):
+            self._take_lines(0.0)
+            self._commit()
+            if self._lines.empty() or "journal" in self.trouble:
+                break
         if self._recorder is not None:
             self._recorder.close()
         for thread in self._threads:
@@ -184,8 +214,9 @@ class Watch:
         arrival_s = max(line.arrival_s, self._last_s)
         self._last_s = arrival_s
         if self._recorder is not None:
-            self._recorder.write(arrival_s, line)
-        decoded = self._decoder.decode(line.data, arrival_s, retained=line.retained)
+            self._pending.lines.append((arrival_s, line))
+        bucket = self._bucket_of.get(line.origin.name)
+        decoded = self._decoder.decode(line.data, arrival_s, retained=line.retained, default_bucket=bucket)
         for fault in decoded.faults:
             self._faults[(line.origin.name, fault)] += 1
         for reading in decoded.readings:
@@ -209,122 +240,169 @@ class Watch:
 
     def _take_changes(self) -> None:
         """Take up what other commands wrote. What was noted before the last tick counts from now on."""
+        now_s = max(self.clock.now(), self._last_s)
         try:
-            changes, self._seq = self.journal.changes_since(self._seq)
-        except JournalError as error:
+            changes, seq = self.journal.changes_since(self._seq)
+            for change in changes:
+                self._plan(change, now_s)
+            self._seq = seq
+            done = self._do_deeds()
+        except JournalError as error:  # it is all tried again at the next look; twice does no harm
             self.trouble["journal"] = str(error)
             return
-        if not changes:
-            return
-        now_s = max(self.clock.now(), self._last_s)
-        for change in changes:
-            self._take_change(change, now_s)
-        self._tell(now_s)
+        if done:
+            self._commit()
+            self._tell(now_s)
 
-    def _take_change(self, change: Change, now_s: float) -> None:
-        last_tick_s = self._next_tick_s - TICK_S
-        if change.what == "batch-started" and change.batch is not None and change.batch.ended_s is None:
-            batch = change.batch.batch
-            if batch.known_from_s <= last_tick_s:
-                self.journal.renote_batch(batch.name, now_s)
-            record = self.journal.batch(batch.name)
-            self._resume(batch if record is None else record.batch, now_s)
-        elif change.what == "batch-ended" and change.batch is not None:
-            self._end(change.batch.batch.name, now_s)
-        elif change.what == "entry-added" and change.entry is not None:
-            minder = self.minders.get(change.entry.batch)
-            entry = change.entry.entry
-            if entry.noted_at_s <= last_tick_s:
-                self.journal.renote(entry.entry_id, now_s)
-            if minder is not None and change.entry.undone_at_s is None:
-                minder.note(entry)
-        elif change.what == "entry-undone" and change.entry is not None:
-            minder = self.minders.get(change.entry.batch)
-            self.journal.renote_undo(change.entry.entry.entry_id, now_s)
-            if minder is not None:
-                minder.undo(change.entry.entry.entry_id)
-        elif change.what == "act" and change.act is not None:
-            minder = self.minders.get(change.act.batch)
+    def _plan(self, change: Change, now_s: float) -> None:
+        """Put a change among the deeds, at the time from which it counts; the journal learns that time, too."""
+        if change.entry is not None:
+            entry, batch, key = change.entry.entry, change.entry.batch, change.entry.entry.entry_id
+            if change.what == "entry-undone":
+                at_s = self._counts_from(max(change.entry.undone_at_s or now_s, entry.noted_at_s), now_s)
+                self.journal.renote_undo(key, at_s)
+                self._put(at_s, _BEFORE_TICK, partial(self._undo, batch, key))
+                return
+            at_s = self._counts_from(entry.noted_at_s, now_s)
+            self.journal.renote(key, at_s)
+            entry = replace(entry, noted_at_s=max(at_s, entry.noted_at_s))
+            self._put(at_s, _BEFORE_TICK, partial(self._note, batch, entry))
+        elif change.act is not None:
             act = change.act
-            if minder is not None:
-                if act.noted_at_s <= last_tick_s:
-                    self.journal.renote_act(act.act_id, now_s)
-                self._act(minder, Act(act.alarm_id, act.act, act.noted_at_s, act.until_s, act.who))
-                self._save_alarms(minder)
+            at_s = self._counts_from(act.noted_at_s, now_s)
+            self.journal.renote_act(act.act_id, at_s)
+            did = Act(act.alarm_id, act.act, max(at_s, act.noted_at_s), act.until_s, act.who)
+            self._put(at_s, _AFTER_TICK, partial(self._act, act.batch, did))
+        elif change.batch is not None:
+            name = change.batch.batch.name
+            if change.what == "batch-ended":
+                at_s = self._counts_from(change.batch.ended_noted_s or now_s, now_s)
+                self.journal.renote_end(name, at_s)
+                self._put(at_s, _AFTER_TICK, partial(self._end, name, at_s))
+            elif change.batch.ended_s is None:
+                at_s = self._counts_from(change.batch.batch.known_from_s, now_s)
+                self.journal.renote_batch(name, at_s)
+                self._put(at_s, _BEFORE_TICK, partial(self._begin, name))
 
-    def _act(self, minder: Minder, act: Act) -> None:
+    def _counts_from(self, noted_s: float, now_s: float) -> float:
+        """From when a thing counts: when it was noted, or now where the tick after that is over already."""
+        # A time ahead of ours is that of a wall clock which has been set since we began: waiting for it helps nobody.
+        ahead = noted_s > now_s + TICK_S
+        return now_s if noted_s <= self._next_tick_s - TICK_S or ahead else noted_s
+
+    def _put(self, at_s: float, order: int, deed: Deed) -> None:
+        heapq.heappush(self._deeds, (at_s, order, next(self._numbers), deed))
+
+    def _do_deeds(self) -> bool:
+        """Do what counts before the coming tick; what was noted later waits, however late that tick is."""
+        done = False
+        while self._deeds and self._deeds[0][:2] <= (self._next_tick_s, _BEFORE_TICK):
+            self._deeds[0][3]()
+            heapq.heappop(self._deeds)
+            done = True
+        return done
+
+    def _begin(self, name: str) -> None:
+        record = self.journal.batch(name)
+        if record is not None and record.ended_s is None:
+            self._resume(record.batch)
+
+    def _note(self, batch: str, entry: LogEntry) -> None:
+        if batch in self.minders:
+            self.minders[batch].note(entry)
+
+    def _undo(self, batch: str, entry_id: str) -> None:
+        if batch in self.minders:
+            self.minders[batch].undo(entry_id)
+
+    def _act(self, batch: str, act: Act) -> None:
+        minder = self.minders.get(batch)
+        if minder is not None:
+            self._do_act(minder, act)
+            self._pending.alarms += alarm_records(minder)
+
+    def _do_act(self, minder: Minder, act: Act) -> None:
         try:
             minder.act(act)
         except ValueError as error:  # a time of quiet out of bounds; the command has said so already
             self.say(str(error))
 
-    def _end(self, name: str, now_s: float) -> None:
+    def _end(self, name: str, at_s: float) -> None:
         minder = self.minders.pop(name, None)
         if minder is None:
             return
-        events = minder.close(now_s)
-        with self.journal.transaction():
-            new = self.journal.add_events(events)
-            self._save_alarms(minder)
-        self._print_events(new)
+        at_s = max(at_s, self._last_s)
+        self._pending.events += minder.close(at_s)
+        self._pending.marks += _marks(minder)
+        self._pending.alarms += alarm_records(minder)
+        if self._recorder is not None:
+            self._record_lines()
+            self._recorder.note({"at": at_s, "note": BATCH_ENDED, "batch": name})
+        self._last_s = at_s  # a recording never goes back behind a note
+
+    def _end_late(self, batch: Batch, now_s: float) -> None:
+        """It was ended while nobody watched: its last word is still to be said."""
+        minded = self.journal.fact(f"minded_from/{batch.name}") is not None
+        if minded and all(event.event != "verdict" for event in self.journal.events(batch.name)):
+            self._resume(batch)
+            self._end(batch.name, now_s)
 
     # ---- going on after a restart ----------------------------------------------------------------------------------
 
-    def _resume(self, batch: Batch, now_s: float) -> None:
-        """Fold what the journal knows of a batch through a new minder, ticks and all, up to now."""
+    def _resume(self, batch: Batch) -> None:
+        """Fold what is known of a batch through a new minder, ticks and all, up to the tick that comes next."""
         key = f"minded_from/{batch.name}"
         minded_from_s = self.journal.fact(key)
         if minded_from_s is None:
             minded_from_s = max(batch.known_from_s, self._began_s)
-            self.journal.set_fact(key, minded_from_s)
+            self._pending.facts[key] = minded_from_s
         minder = Minder(
             batch,
             minded_from_s=minded_from_s,
             place=self.settings.place(),
             emergency_number=self.settings.site.emergency_number,
         )
-        self.minders[batch.name] = minder
         events: list[Event] = []
         for _, _, deed in heapq.merge(
-            self._stored_deeds(minder), self._stored_ticks(minder, now_s, events), self._stored_readings(minder),
+            self._stored_deeds(minder), self._stored_ticks(minder, events), self._stored_readings(minder),
             key=lambda item: item[:2],
         ):  # fmt: skip
             deed()
-        with self.journal.transaction():
-            self.journal.mark_readings(_marks(minder))
-            new = self.journal.add_events(events)
-            self._save_alarms(minder)
-        self._print_events(new)
+        self.minders[batch.name] = minder
+        self._pending.events += events
+        self._pending.marks += _marks(minder)
+        self._pending.alarms += alarm_records(minder)
 
-    def _stored_readings(self, minder: Minder) -> Iterable[tuple[float, int, Callable[[], object]]]:
-        batch = minder.batch
-        for reading in self.journal.readings(batch.bucket, from_arrival_s=batch.started_s - PRELUDE_S):
-            yield reading.arrival_s, 2, partial(minder.take, reading)
+    def _stored_readings(self, minder: Minder) -> Iterable[tuple[float, int, Deed]]:
+        """Those of the journal, and those that wait for the next commit."""
+        batch, from_s = minder.batch, minder.batch.started_s - PRELUDE_S
+        waiting = (one for one in self._pending.readings if one.bucket == batch.bucket and one.arrival_s >= from_s)
+        for reading in chain(self.journal.readings(batch.bucket, from_arrival_s=from_s), waiting):
+            yield reading.arrival_s, _AFTER_TICK, partial(minder.take, reading)
 
-    def _stored_ticks(
-        self, minder: Minder, now_s: float, events: list[Event]
-    ) -> Iterable[tuple[float, int, Callable[[], object]]]:
-        def tick(at_s: float) -> None:
-            events.extend(minder.tick(at_s))
+    def _stored_ticks(self, minder: Minder, events: list[Event]) -> Iterable[tuple[float, int, Deed]]:
+        """The ticks of all the times at which somebody watched; between them there were none."""
+        for began_s, last_tick_s in self._watched:
+            tick_s = first_tick_s(max(minder.minded_from_s, began_s))
+            while tick_s <= last_tick_s and tick_s < self._next_tick_s:
+                yield tick_s, _AT_TICK, partial(self._tick_minder, minder, tick_s, events)
+                tick_s += TICK_S
 
-        tick_s = first_tick_s(minder.minded_from_s)
-        while tick_s <= now_s:
-            yield tick_s, 1, partial(tick, tick_s)
-            tick_s += TICK_S
-
-    def _stored_deeds(self, minder: Minder) -> Iterable[tuple[float, int, Callable[[], object]]]:
+    def _stored_deeds(self, minder: Minder) -> list[tuple[float, int, Deed]]:
         name = minder.batch.name
-        deeds: list[tuple[float, int, Callable[[], object]]] = []
+        deeds: list[tuple[float, int, Deed]] = [
+            (began_s, _BEFORE_TICK, partial(minder.pause, Pause(last_tick_s, began_s)))
+            for (_, last_tick_s), (began_s, _) in pairwise(self._watched)
+        ]
         for logged in self.journal.log(name):
             entry = logged.entry
-            deeds.append((entry.noted_at_s, 0, partial(minder.note, entry)))
+            deeds.append((entry.noted_at_s, _BEFORE_TICK, partial(minder.note, entry)))
             if logged.undone_at_s is not None:
                 undone_s = max(logged.undone_at_s, entry.noted_at_s)
-                deeds.append((undone_s, 0, partial(minder.undo, entry.entry_id)))
+                deeds.append((undone_s, _BEFORE_TICK, partial(minder.undo, entry.entry_id)))
         for kept in self.journal.acts(name):
             act = Act(kept.alarm_id, kept.act, kept.noted_at_s, kept.until_s, kept.who)
-            # An act on an alarm raised at the tick of the same moment comes after that tick.
-            deeds.append((kept.noted_at_s, 3, partial(self._act, minder, act)))
+            deeds.append((kept.noted_at_s, _AFTER_TICK, partial(self._do_act, minder, act)))
         return sorted(deeds, key=lambda item: item[:2])
 
     # ---- ticks and commits -----------------------------------------------------------------------------------------
@@ -334,12 +412,31 @@ class Watch:
         self._last_s = max(self._last_s, tick_s)
         step_s = self.clock.step_s()
         if step_s and self._recorder is not None:
-            self._recorder.note({"at": self.clock.now(), "clock_step_s": step_s})
-        events = [event for minder in self.minders.values() for event in minder.tick(tick_s)]
+            self._record_lines()
+            self._recorder.note({"at": self._last_s, "clock_step_s": step_s})
+        events: list[Event] = []
+        for minder in self.minders.values():
+            self._tick_minder(minder, tick_s, events)
+        self._watched[-1][1] = tick_s
         self._commit(events, tick_s)
         self._tell(tick_s)
         if self._on_tick is not None:
             self._on_tick(self, tick_s)
+
+    def _tick_minder(self, minder: Minder, tick_s: float, events: list[Event]) -> None:
+        try:
+            events += minder.tick(tick_s)
+        except Exception as error:  # a fault of ours in one bucket must not leave the others unminded
+            part = f"judging {minder.batch.bucket}"
+            if part not in self.trouble:
+                self.say(f"{part} failed in a way nobody foresaw; it is tried every minute: {error!r}.")
+            self.trouble[part] = repr(error)
+
+    def _record_lines(self) -> None:
+        lines, self._pending.lines = self._pending.lines, []
+        if self._recorder is not None:
+            for arrival_s, line in lines:
+                self._recorder.write(arrival_s, line)
 
     def _commit(self, events: Sequence[Event] = (), tick_s: float | None = None) -> None:
         """Write what waits in one transaction; only then give it back to the broker and tell of it.
@@ -352,26 +449,33 @@ class Watch:
         for minder in self.minders.values():
             pending.marks += _marks(minder)
         self._commit_due_s = self.clock.now() + COMMIT_EVERY_S * self.clock.speed
+        # Just before the commit, so that what a kill -9 tears away is missing in both and not in one of them.
+        self._record_lines()
         try:
             with self.journal.transaction():
                 self.journal.add_readings(pending.readings)
                 self.journal.mark_readings(pending.marks)
                 new = self.journal.add_events(pending.events)
+                for record in pending.alarms:
+                    self.journal.save_alarm(record)
+                for key, value in pending.facts.items():
+                    self.journal.set_fact(key, value)
                 if tick_s is not None:
                     self._save_state(tick_s)
         except JournalError as error:
             self.trouble["journal"] = str(error)
             return
         self.trouble.pop("journal", None)
+        self._print_events(new)
         if self._recorder is not None:
             self._recorder.flush()
         self._pending = _Pending()
         for ack in pending.acks:
             ack()
-        self._print_events(new)
 
     def _save_state(self, tick_s: float) -> None:
         self.journal.set_fact("last_tick_s", tick_s)
+        self.journal.set_fact(_WATCHED_KEY, self._watched)
         for (source, what), total in self._faults.items():
             self.journal.set_counter(source, what, total)
         for heard in self.sources:

@@ -30,7 +30,12 @@ def run(args: argparse.Namespace) -> int:
 
     settings = settings_of(args)
     replay = replay_recording(
-        args.recording, args.batch, args.events, place=settings.place(), probe_settings=probe_settings(settings)
+        args.recording,
+        args.batch,
+        args.events,
+        place=settings.place(),
+        probe_settings=probe_settings(settings),
+        emergency_number=settings.site.emergency_number,
     )
     for warning in replay.warnings:
         print(warning, file=sys.stderr)
