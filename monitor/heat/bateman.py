@@ -3,8 +3,8 @@
     y(t) = A k1 / (k1 - k2) (exp(-k2 t) - exp(-k1 t)) + c,    k1 > k2 > 0
 
 Fitted by variable projection: for given rates the amplitude and the level follow from a 2 x 2 linear system, so the
-search runs over (ln k2, ln(k1 - k2)) alone. The search sees averages of neighbouring points, and the sum of squares
-that is returned is that of every point, after a last step on all of them.
+search runs over (ln k2, ln(k1 - k2)) alone. On long curves the search sees averages over runs of points
+that grow with time; amplitude, level and the sum of squares that is returned are those of every point.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-_SEARCH_POINTS = 400  # shifts k1 by about 0.2 % on 26,000 points, which the last full step takes back
+_SEARCH_POINTS = 200  # the residual sum of squares on all points stays within 0.1 % of the full fit's (tests)
 
 
 class CannotFit(ValueError):
@@ -80,63 +80,81 @@ def fit_bateman(
         start = (2.0 / peak, 1.0 / max(span - peak, span / 4.0))
     k1, k2 = max(start), min(start)
     x = np.array([np.log(k2), np.log(max(k1 - k2, 1e-9 * k1))])
-    thin = t.size > 3 * _SEARCH_POINTS
-    if thin:
-        size = t.size // _SEARCH_POINTS
-        cut = size * _SEARCH_POINTS
-        # Points taken in order: averages over runs of equal length, and the few left over as one more.
-        ts = t[:cut].reshape(_SEARCH_POINTS, size).mean(1)
-        ys = y[:cut].reshape(_SEARCH_POINTS, size).mean(1)
-        x, *_ = _search(ts, ys, x, level, passes, 1e-7)
-        x, amplitude, c, rss = _search(t, y, x, level, 1, 0.0)
+    if t.size > 3 * _SEARCH_POINTS:
+        x = _search(*_averaged(t, y), x, level, passes, 1e-5)
     else:
-        x, amplitude, c, rss = _search(t, y, x, level, passes, 1e-12)
+        x = _search(t, y, np.ones_like(t), x, level, passes, 1e-12)
+    # All the points, once: amplitude, level and sum of squares are theirs.
+    amplitude, c, r = _project(t, y, None, x, level)[1:4]
     k2 = float(np.exp(x[0]))
     k1 = k2 + float(np.exp(x[1]))
-    return Bateman(amplitude / k1, k1, k2, c, rss)
+    return Bateman(amplitude / k1, k1, k2, c, float(np.einsum("i,i->", r, r)))
 
 
-def _project(t: Array, y: Array, x: Array, level: float | None) -> tuple[Array, float, float, Array, Array]:
+def _averaged(t: Array, y: Array) -> tuple[Array, Array, Array]:
+    """Means over runs of points that grow with the time since the first, and the square root of their counts."""
+    edges = np.unique(np.round(np.geomspace(1.0, t.size + 1.0, _SEARCH_POINTS)).astype(np.int64)) - 1
+    count = np.diff(edges).astype(float)
+    start = edges[:-1]
+    return np.add.reduceat(t, start) / count, np.add.reduceat(y, start) / count, np.sqrt(count)
+
+
+def _project(
+    t: Array, y: Array, weight: Array | None, x: Array, level: float | None
+) -> tuple[Array, float, float, Array, Array]:
+    """For these rates: shape, best amplitude and level, residual, fast part; all but the level weighted."""
     k2 = float(np.exp(x[0]))
     gap = float(np.exp(x[1]))
     slow = np.exp(-k2 * t)
-    fast = slow * np.exp(-gap * t)
-    shape = (slow - fast) / gap if gap * float(np.max(np.abs(t))) > 1e-6 else slow * t
+    fast = np.exp(-(k2 + gap) * t)
+    shape = (slow - fast) / gap if gap * float(t[-1]) > 1e-6 else slow * t
+    one: Array | float = 1.0
+    if weight is not None:
+        shape, fast, y, one = shape * weight, fast * weight, y * weight, weight
     if level is None:
-        n = t.size
-        s, sy, ss, q = float(shape.sum()), float(shape @ y), float(shape @ shape), float(y.sum())
+        n = float(t.size) if weight is None else float(np.einsum("i,i->", weight, weight))
+        s, q = (float(shape.sum()), float(y.sum())) if weight is None else (_dot(shape, weight), _dot(y, weight))
+        sy, ss = _dot(shape, y), _dot(shape, shape)
         det = n * ss - s * s
         amplitude = (n * sy - s * q) / det if det > 0.0 else 0.0
         c = (q - amplitude * s) / n
     else:
-        amplitude, c = float(shape @ (y - level)) / max(float(shape @ shape), 1e-300), level
-    return shape, amplitude, c, fast, y - amplitude * shape - c
+        amplitude, c = _dot(shape, y - level * one) / max(_dot(shape, shape), 1e-300), level
+    return shape, amplitude, c, y - amplitude * shape - c * one, fast
+
+
+def _dot(a: Array, b: Array) -> float:
+    # Not `@`: a threaded BLAS would add in an order that depends on the machine.
+    return float(np.einsum("i,i->", a, b))
 
 
 def _search(  # noqa: PLR0917
-    t: Array, y: Array, x: Array, level: float | None, passes: int, tolerance: float
-) -> tuple[Array, float, float, float]:
-    """Levenberg-Marquardt on the projected residual with Kaufman's Jacobian."""
-    shape, amplitude, c, fast, r = _project(t, y, x, level)
-    rss = float(r @ r)
-    damping = 1e-3 if tolerance else 0.0
-    for _ in range(passes):
-        k2 = np.exp(x[0])
-        d1 = (-amplitude * k2) * t * shape
-        d2 = amplitude * (t * fast - shape)
+    t: Array, y: Array, weight: Array, x: Array, level: float | None, passes: int, tolerance: float
+) -> Array:
+    """Levenberg-Marquardt on the projected residual with Kaufman's Jacobian; returns (ln k2, ln(k1 - k2))."""
+    shape, amplitude, _, r, fast = _project(t, y, weight, x, level)
+    rss = _dot(r, r)
+    damping = 1e-3
+    ones = weight / np.sqrt(_dot(weight, weight)) if level is None else None
+    for _pass in range(passes):
         # Kaufman: take out of each column what the linear parameters can follow.
-        free_level = level is None
-        j1, j2 = _reduce(d1, shape, free_level), _reduce(d2, shape, free_level)
-        a, b, d = float(j1 @ j1), float(j1 @ j2), float(j2 @ j2)
-        g1, g2 = float(j1 @ r), float(j2 @ r)
+        basis = shape if ones is None else shape - ones * _dot(ones, shape)
+        norm = max(_dot(basis, basis), 1e-300)
+        columns = []
+        for column in ((-amplitude * np.exp(x[0])) * t * shape, amplitude * (t * fast - shape)):
+            free = column if ones is None else column - ones * _dot(ones, column)
+            columns.append(free - basis * (_dot(basis, free) / norm))
+        j1, j2 = columns
+        a, b, d = _dot(j1, j1), _dot(j1, j2), _dot(j2, j2)
+        g1, g2 = _dot(j1, r), _dot(j2, r)
         moved = False
         for _try in range(12):
             aa, dd = a * (1.0 + damping) + 1e-300, d * (1.0 + damping) + 1e-300
             det = aa * dd - b * b
             step = np.array([(dd * g1 - b * g2) / det, (aa * g2 - b * g1) / det]) if det > 0.0 else np.zeros(2)
             trial = x + np.clip(step, -1.5, 1.5)
-            projected = _project(t, y, trial, level)
-            trial_rss = float(projected[4] @ projected[4])
+            projected = _project(t, y, weight, trial, level)
+            trial_rss = _dot(projected[3], projected[3])
             if np.isfinite(trial_rss) and trial_rss <= rss:
                 moved = True
                 break
@@ -144,16 +162,9 @@ def _search(  # noqa: PLR0917
         if not moved:
             break
         fell = rss - trial_rss
-        x, (shape, amplitude, c, fast, r), rss = trial, projected, trial_rss
+        x, rss = trial, trial_rss
+        shape, amplitude, _, r, fast = projected
         damping *= 0.1
-        if fell <= tolerance * rss and float(np.max(np.abs(step))) < 1e-6:
+        if fell <= tolerance * rss and float(np.max(np.abs(step))) < 1e-3:
             break
-    return x, amplitude, c, rss
-
-
-def _reduce(column: Array, shape: Array, free_level: bool) -> Array:
-    if not free_level:
-        return np.asarray(column - shape * (float(shape @ column) / max(float(shape @ shape), 1e-300)), float)
-    centred = shape - float(shape.mean())
-    column = column - float(column.mean())
-    return np.asarray(column - centred * (float(centred @ column) / max(float(centred @ centred), 1e-300)), float)
+    return x

@@ -35,7 +35,7 @@ _NORMALS = low_discrepancy_normals(_DRAWS, _ROWS_MAX)
 _DIFFERENCE = 0.03  # of one prior sd
 # (until this age after the latest blend, s between refits): the first hour decides, the last two days add little.
 _CADENCE = ((2400.0, 120.0), (5400.0, 300.0), (3 * 3600.0, 900.0), (6 * 3600.0, 1800.0), (12 * 3600.0, 3600.0),
-            (24 * 3600.0, 3 * 3600.0), (np.inf, 6 * 3600.0))  # fmt: skip
+            (24 * 3600.0, 3 * 3600.0), (np.inf, 8 * 3600.0))  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +144,7 @@ class Estimator:
         self._stale = True  # a log entry has come since the last refit
         self._latest: tuple[float, float] | None = None  # (time, degrees) of the newest core reading in the paste
         self._seen_peak: tuple[float, float] | None = None
+        self._drawn: tuple[Array, Array] | None = None
         self._good: tuple[_Layout, Array, Array] | None = None
         self.refits = 0  # counted, so that tests can bound the cost without a clock
         self.passes = 0
@@ -533,12 +534,29 @@ class Estimator:
             self._x = centre + sd * z
             self._setting = setting
         self.refits += 1
-        self._posterior = self._draw(
-            now_s, layout, setting, centre, sd, active, z, weights, precision, tuple(assumed), t.size > 0
-        )
+        if self._stale or self._moved(z, weights, precision, now_s):
+            self._posterior = self._draw(now_s, layout, setting, centre, sd, active, z, weights, precision)
+            self._drawn = (z, weights)
         self._assumed = tuple(dict.fromkeys(assumed))
         self._fresh = self._stale = False
         self._next_refit_s = now_s + self._cadence_s(now_s)
+
+    def _moved(self, z: Array, weights: Array, precision: Array, now_s: float) -> bool:
+        """Whether the posterior has moved since the draws were made by more than a fifth of its own width."""
+        p = self._posterior
+        if p is None or self._drawn is None or self._drawn[0].shape != z.shape or now_s - p.made_s > 6 * 3600.0:
+            return True
+        if now_s - p.pour_s + 1800.0 > float(p.time_s[-1]):
+            return True
+        old_z, old_weights = self._drawn
+        if np.abs(weights - old_weights).max() > 0.02:
+            return True
+        active = np.flatnonzero(np.any(z != 0.0, axis=0))
+        step = (z - old_z)[weights > 0.02][:, active]
+        if active.size != precision.shape[1] or step.size == 0:
+            return True
+        shift = np.einsum("kp,kpq,kq->k", step, precision[weights > 0.02], step)
+        return bool(shift.max() > 0.04 * active.size)
 
     def _draw(  # noqa: PLR0917
         self,
@@ -551,8 +569,6 @@ class Estimator:
         z: Array,
         weights: Array,
         precision: Array,
-        assumed: tuple[str, ...],
-        has_curve: bool,
     ) -> _Posterior:
         """Run fixed quasi-random draws from the mixture of Laplace posteriors to the planned dilution."""
         kept = [int(i) for i in np.flatnonzero(weights > 0.002)]
@@ -876,11 +892,12 @@ def _tabulate(  # noqa: PLR0917
     median_at = np.take_along_axis(big, order, 1)[np.arange(grid.size), where]
     table[:, _INDEX["too_hot_at"]] = np.where(median_at > 1e11, np.nan, median_at)
 
-    # Cold before it is done: the core under 45 degC with less than 0.85 reacted, now or later.
-    cold = (core < 45.0) & (paths.reacted < 0.85) & after[:, None]
-    ever = np.maximum.accumulate(cold, 0)
-    coming_cold = ever | np.flip(np.maximum.accumulate(np.flip(cold, 0), 0), 0)
-    table[:, _INDEX["cooled_early"]] = coming_cold @ w
+    # Cold before it is done: from when the core stays under 45 degC to the end, less than 0.85 has reacted. Under 45
+    # before the first warming is merely a cold start.
+    stays = np.flip(np.logical_and.accumulate(np.flip(core < 45.0, 0), 0), 0) & after[:, None]
+    onset = np.argmax(stays, axis=0)
+    too_early = stays.any(0) & (paths.reacted[onset, np.arange(onset.size)] < 0.85)
+    table[:, _INDEX["cooled_early"]] = float(too_early @ w)
 
     planned = min(estimator._batch.planned_dilution_s, float(grid[-1]))
     last = m.at_times(grid, paths.reacted, np.array([planned]))[0]

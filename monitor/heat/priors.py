@@ -17,12 +17,12 @@ from monitor.heat import model as m
 
 # kJ per mol of alkali consumed: 55, range 48 to 70 (Hess cycle on ethyl acetate plus neutralisation; a computed
 # judgement, no calorimetry of a triglyceride with potash was found). The range is taken as about 2.5 sd.
-HEAT_KJ_MOL = 56.0
+HEAT_KJ_MOL = 57.0
 HEAT_SD_LN = 0.085
 # Heat capacity of the whole batch, computed by mixing: 4 % (oils +/- 0.1 kJ/(kg K), lye extrapolated).
 CAPACITY_SD_LN = 0.04
 # Loss coefficient 8.3 + 0.07 theta W/(m2 K) +/- 25 % real, and the paste's surface from the vessel's volume only.
-LOSS_SD_LN = 0.28
+LOSS_LN, LOSS_SD_LN = -0.2, 0.30
 # Blanket 20-40 mm brings U from about 10 to 1-2 at best; loosely laid, factor 2 to 4. Box: the same or better. guess
 INSULATION_LN = {"bare": (0.0, 0.0), "blanket": (log(1 / 2.4), 0.35), "box": (log(1 / 3.2), 0.40)}
 COVERED_LN, COVERED_SD = log(1 / 2.2), 0.40
@@ -43,7 +43,7 @@ NOTED_START_SD_K = 1.5
 
 # Priors of the rows shared by all hypotheses: (centre, sd).
 SHARED: dict[int, tuple[float, float]] = {
-    m.SPREAD: (0.0, 0.45),  # conductivity 0.25-0.4 W/(m K), and where the core probe really sits
+    m.SPREAD: (0.35, 0.45),  # conductivity 0.25-0.4 W/(m K), and where the core probe really sits
     m.GRAINS: (log(0.5), 1.2),  # guess: mostly nothing, sometimes several kelvin
     m.SEED: (log(0.06), 0.7),  # S-shaped conversion, slow start; no primary source
     m.PROBE: (0.0, 0.7),  # class 2 type K: 2.5 K at most, most are better
@@ -70,9 +70,9 @@ class Component:
 #
 # One name may stand for several components, because a normal distribution cannot spread over all ways to fail and a
 # search does not find its way from one to another: their reaches lie side by side.
-_GOOD_RATE = (log(3.5e-3), 0.55)
-_POOR_RATE = (log(2.0e-3), 0.80)
-_USUAL_ORDER = (log(1.2), 0.35)
+_GOOD_RATE = (log(3.6e-3), 0.45)
+_POOR_RATE = (log(2.2e-3), 0.70)
+_USUAL_ORDER = (log(1.4), 0.40)
 _SHARP_ORDER = (log(0.40), 0.45)
 _NO_CREEP = (log(1e-9), 0.0)
 _SOME_CREEP = (log(6e-7), 0.8)  # some tenth of what is left in three days; drops react slowly through their own soap
@@ -100,10 +100,10 @@ SECOND_POUR_JUMP_K = (0.0, 6.0)
 
 # Errors of the model itself, which hang together over time: K, and the length of an e-fold of age over which
 # they do. Tuned on batches of simulators unlike this model (tests/bench), then left.
-WANDER_K = 0.35
-WANDER_PER_EXCESS = 0.012
+WANDER_K = 0.25
+WANDER_PER_EXCESS = 0.006
 WANDER_LENGTH = 0.6
-NOISE_K = 0.30
+NOISE_K = 0.12
 # A sheathed probe that was just pushed in still reads low: its error dies away with about this time constant.
 PLUNGE_S = 75.0
 
@@ -114,7 +114,7 @@ class History:
 
     heat_ln: float = 0.0
     heat_sd: float = HEAT_SD_LN
-    loss_ln: float = 0.0
+    loss_ln: float = LOSS_LN
     loss_sd: float = LOSS_SD_LN
 
 
