@@ -20,6 +20,7 @@ class ArrivalClock:
         *,
         speed: float = 1.0,
         start_s: float | None = None,
+        ahead_s: float | None = None,
         wall: Callable[[], float] = time.time,
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -29,17 +30,18 @@ class ArrivalClock:
         self._wall_offset_s = 0.0
         wall_s = wall()
         self._start_s = start_s if start_s is not None else max(wall_s, not_before_s)
-        self._held_at_s: float | None = None
+        self._ahead_s, self._reached_s = ahead_s, self._start_s
         self.behind_s = max(0.0, not_before_s - wall_s) if start_s is None else 0.0
 
     def now(self) -> float:
         """The arrival clock's time, Unix seconds, to the millisecond (as a recording keeps it)."""
         running_s = self._start_s + self.speed * (self._monotonic() - self._began)
-        return round(running_s if self._held_at_s is None else min(running_s, self._held_at_s), 3)
+        return round(running_s if self._ahead_s is None else min(running_s, self._reached_s + self._ahead_s), 3)
 
-    def hold_at(self, at_s: float) -> None:
-        """Do not run past ``at_s`` until told a later time: a night in a minute must not outrun a slow computer."""
-        self._held_at_s = at_s
+    def reached(self, at_s: float) -> None:
+        """The worker has got to ``at_s``. With ``ahead_s`` the clock runs no further than that ahead of it, so that a
+        night in a minute does not outrun a slow computer."""
+        self._reached_s = max(self._reached_s, at_s)
 
     def step_s(self) -> float:
         """How far the wall clock was set (or drifted) since the last call, seconds; 0 within two seconds."""

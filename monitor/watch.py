@@ -105,6 +105,7 @@ class Watch:
         self._commit_due_s = clock.now()
         self._look_due_s = clock.now()
         self._began_s = clock.now()
+        self._grace_s = min(TICK_GRACE_S * clock.speed, TICK_S)
         self._threads: list[threading.Thread] = []
 
     # ---- life ------------------------------------------------------------------------------------------------------
@@ -129,11 +130,12 @@ class Watch:
         if now_s >= self._look_due_s:
             self._take_changes()
             self._look_due_s = self.clock.now() + LOOK_EVERY_S * self.clock.speed
-        while self.clock.now() >= self._next_tick_s + TICK_GRACE_S * self.clock.speed:
+        while self.clock.now() >= self._next_tick_s + self._grace_s:
             if stop is not None and stop.is_set():
                 return
             self._drain_before(self._next_tick_s)
             self._tick(self._next_tick_s)
+            self.clock.reached(self._next_tick_s)
             self._next_tick_s += TICK_S
             held, self._held = self._held, []
             for line in held:
@@ -143,6 +145,7 @@ class Watch:
 
     def _open(self) -> None:
         now_s = self._began_s = self._last_s = self.clock.now()
+        self.clock.reached(now_s)
         self._next_tick_s = first_tick_s(now_s)
         self._seq = self.journal.last_change()
         kept = self.journal.fact(_WATCHED_KEY, [])
@@ -181,7 +184,7 @@ class Watch:
     def _wait_s(self) -> float:
         now_s = self.clock.now()
         due_s = min(
-            self._next_tick_s + TICK_GRACE_S * self.clock.speed,
+            self._next_tick_s + self._grace_s,
             self._look_due_s,
             self._commit_due_s if self._pending.readings or self._pending.acks else now_s + 3600.0,
         )

@@ -59,7 +59,6 @@ class _Grower:
 
     settings: Settings
     journal: Any
-    clock: Any
     end_s: float
     stop: threading.Event
     waiting: deque[tuple[float, str, LogEntry]]
@@ -69,7 +68,6 @@ class _Grower:
         """Called after every judged minute."""
         from monitor.judgement.summaries import evening_sentence, took_text
 
-        self.clock.hold_at(tick_s + _AHEAD_S)
         if tick_s >= self.end_s:
             self.stop.set()
         self._answer(watch, tick_s)
@@ -143,12 +141,11 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
             journal.add_batch(one.batch)
         probing = RecordingSource(paths, clock=ArrivalClock(), name="recording")
         first_s, last_s = probing.first_arrival_s() or 0.0, min(last_arrival_s(path) or 0.0 for path in paths)
-        clock = ArrivalClock(speed=speed, start_s=first_s - _MINUTE_S)
+        clock = ArrivalClock(speed=speed, start_s=first_s - _MINUTE_S, ahead_s=_AHEAD_S)
         source = RecordingSource(paths, clock=clock, name="recording", speed=speed)
         stop = threading.Event()
-        clock.hold_at(first_s + _AHEAD_S)
         grower = _Grower(
-            settings, journal, clock, last_s - _MINUTE_S, stop, deque(sorted(log, key=lambda item: item[0]))
+            settings, journal, last_s - _MINUTE_S, stop, deque(sorted(log, key=lambda item: item[0]))
         )
         running = Running(
             settings, journal, clock, [source], serve_page=serve_page, page_port=0, invented=True,

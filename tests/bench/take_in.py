@@ -25,7 +25,7 @@ def measure(lines: int = LINES) -> dict[str, float]:
     packs = [
         json.dumps(
             [
-                {"bn": "shed-2/", "bt": START_S + 10 * i, "bu": "Cel", "n": "core", "v": 80.0 - i * 0.003 + 0.0625 * (i % 3)},
+                {"bn": "shed-2/", "bt": START_S + 10 * i, "bu": "Cel", "n": "core", "v": 80 - i * 0.003},
                 {"n": "ambient", "v": 8.0 + 0.0625 * (i % 5)},
             ]
         ).encode()

@@ -72,13 +72,11 @@ def main() -> None:
             recipe = Recipe((OilShare("sunflower", 4.2),), 0.85, 0.90, 1.3)
             journal.add_batch(Batch(f"bench {i}", f"b{i}", START_S, recipe, Vessel(25.0)))
             journal.add_entry(f"bench {i}", LogEntry("poured", START_S, START_S, temperature_c=50.0))
-        clock = ArrivalClock(start_s=START_S, speed=20000.0)
-        clock.hold_at(START_S)
+        clock = ArrivalClock(start_s=START_S, speed=20000.0, ahead_s=180.0)
         stop = threading.Event()
         began = time.process_time()
 
         def on_tick(watch, tick_s: float) -> None:
-            clock.hold_at(tick_s + 120.0)
             age_h = (tick_s - START_S) / 3600.0
             if age_h >= 1.0:
                 marks.setdefault("after the first hour", resident_mb())
@@ -86,8 +84,8 @@ def main() -> None:
                 marks.setdefault("at the end", resident_mb())
                 stop.set()
 
-        clock.hold_at(START_S + 120.0)
-        running = Running(Settings(), journal, clock, [Curves(clock, args.buckets, args.hours)], page_port=0, on_tick=on_tick)
+        curves = Curves(clock, args.buckets, args.hours)
+        running = Running(Settings(), journal, clock, [curves], page_port=0, on_tick=on_tick)
         marks["before the first line"] = resident_mb()
         running.run(stop)
         running.close()
