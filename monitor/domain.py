@@ -59,6 +59,31 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class ProbeHealth:
+    """What is wrong with a probe now.
+
+    problem            None, "open", "short", "stuck", "noisy", "out_of_range", "lost", "reversed", "out_of_paste"
+    since_s            when it began: the first bad reading
+    bad_share          rejected / all readings of the last five minutes (of the last four, if they are fewer)
+    last_good_s, last_good_c   the newest believed reading
+    suddenly           it was hot and believed just before: a boil-over may have taken it
+    noise_k            robust standard deviation about the trend, K
+    constant_since_s   since when the value has been the same to the last bit
+    fell_from_c        what it showed before it fell, when "out_of_paste"
+    """
+
+    problem: str | None = None
+    since_s: float | None = None
+    bad_share: float = 0.0
+    last_good_s: float | None = None
+    last_good_c: float | None = None
+    suddenly: bool = False
+    noise_k: float = 0.0
+    constant_since_s: float | None = None
+    fell_from_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class OilShare:
     """So many kilograms of one oil. ``kg`` is None when nobody weighed it."""
 

@@ -12,12 +12,23 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Condition, Estimate, Event, LogEntry, Place, Reading
+from monitor.domain import (
+    AMBIENT,
+    PASTE_PROBES,
+    Batch,
+    Condition,
+    Estimate,
+    Event,
+    LogEntry,
+    Place,
+    ProbeHealth,
+    Reading,
+)
 from monitor.heat.estimator import Estimator, History
 from monitor.judgement import alarms, verdict, wording
 from monitor.judgement.events import estimate_event, verdict_event
 from monitor.judgement.summaries import verdict_text
-from monitor.sensing.screening import Judged, ProbeHealth, ProbeScreen
+from monitor.sensing.screening import Judged, ProbeScreen
 from monitor.trade.recipe import without_bad_numbers
 
 TICK_S = 60.0

@@ -240,6 +240,7 @@ def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float) -> AlarmVi
         state_words=alarm_words(alarm.state, quiet_until=quiet, seen_by=alarm.acknowledged_by),
         kind=alarm.kind,
         alarm_id=alarm.alarm_id,
+        short=str(alarm.facts.get("short", "")),
     )
 
 

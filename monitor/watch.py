@@ -25,6 +25,7 @@ from monitor.clock import ArrivalClock
 from monitor.domain import Batch, Event, LogEntry, Reading
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
+from monitor.judgement.messages import lock_screen
 from monitor.pipeline import PRELUDE_S, TICK_S, Act, Minder, Pause, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED
 from monitor.sensing.senml import Decoder
@@ -523,7 +524,7 @@ def alarm_records(minder: Minder) -> list[AlarmRecord]:
             message_id=told.message.message_id,
             says=told.message.says,
             do=told.message.do,
-            facts=told.facts,
+            facts={**told.facts, "short": lock_screen(told.message).body},
         )
         for state, told in minder.told()
     ]

@@ -38,7 +38,6 @@ _WIRING = {"watch", "watch_parts", "running", "standing", "telling", "replay", "
 
 # "importer -> imported", each with its reason. Take a line out when it is mended; put none in.
 EXCEPTIONS: dict[str, str] = {
-    "judgement -> sensing": "the verdict reads ProbeHealth, a plain value of screening; its place is domain.py",
 }
 
 # What would let time, chance or the outside into the core.

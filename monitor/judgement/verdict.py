@@ -12,8 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Condition, Estimate, LogEntry, Place
-from monitor.sensing.screening import ProbeHealth
+from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Condition, Estimate, LogEntry, Place, ProbeHealth
 
 MINUTE_S = 60.0
 HOUR_S = 3600.0

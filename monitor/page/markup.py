@@ -61,6 +61,7 @@ def bucket_page(bucket: BucketView, view: StatusView, local_time: LocalTime) -> 
         _head(view, local_time),
         '<a class="back" href="/">&#8592; all buckets</a>',
         _card(bucket, view, local_time, link=False),
+        _in_full(bucket),
         _drawing(bucket, local_time),
         _numbers(bucket),
         _past_alarms(bucket, view, local_time),
@@ -186,7 +187,8 @@ def _card(bucket: BucketView, view: StatusView, local_time: LocalTime, *, link: 
         parts.append(f'<p class="next"><strong>Next:</strong> {_text(bucket.next_action)}</p>')
     if link:
         parts.append(
-            f'<a class="button" href="/bucket/{quote(bucket.name, safe="")}">Curve and log of {_text(bucket.name)}</a>'
+            f'<a class="button" href="/bucket/{quote(bucket.name, safe="")}">'
+            f"{'What to do in full, curve' if bucket.alarms else 'Curve'} and log of {_text(bucket.name)}</a>"
         )
     return "".join([*parts, "</article>"])
 
@@ -214,11 +216,26 @@ def _alarm(alarm: AlarmView, bucket: BucketView, view: StatusView, local_time: L
     announce = f' data-announce="{_text(alarm.says)}"' if alarm.urgency == "now" else ""
     state = f" · {_text(alarm.state_words)}" if alarm.state_words else ""
     return (
-        f'<div class="alarm"{announce}><p class="says">{_text(alarm.says)}</p>'
-        # The caution stands before the deed: whoever is half asleep reads no further than the deed.
-        f'{_cautions(alarm.cautions)}<p class="do">{_text(alarm.do)}</p>'
+        f'<div class="alarm"{announce}>{_words(alarm)}'
         f'<p class="since">since {_clock(alarm.since_s, view.at_s, local_time)}{state}</p></div>'
     )
+
+
+def _words(alarm: AlarmView) -> str:
+    """The short words where there are some, or all of them. The caution stands before the deed: whoever is half
+    asleep reads no further than the deed."""
+    if alarm.short:
+        return f'<p class="says">{_text(alarm.short)}</p>{_cautions(alarm.cautions)}'
+    return f'<p class="says">{_text(alarm.says)}</p>{_cautions(alarm.cautions)}<p class="do">{_text(alarm.do)}</p>'
+
+
+def _in_full(bucket: BucketView) -> str:
+    """What the short words of the card leave out."""
+    alarms = [alarm for alarm in _worst_first(bucket.alarms) if alarm.short]
+    if not alarms:
+        return ""
+    items = "".join(f"<h4>{_text(alarm.says)}</h4><p>{_text(alarm.do)}</p>" for alarm in alarms)
+    return f'<section class="panel"><h3>What to do, in full</h3>{items}</section>'
 
 
 def _cautions(cautions: Iterable[str]) -> str:

@@ -26,7 +26,8 @@ STANDING_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class AlarmView:
-    """One alarm that stands. ``urgency`` is "now" or "daylight"; ``state_words`` e.g. "not yet seen by anyone"."""
+    """One alarm that stands. ``urgency`` is "now" or "daylight"; ``state_words`` e.g. "not yet seen by anyone";
+    ``short`` is the whole in two or three short sentences, for where all buckets are seen at once."""
 
     says: str
     do: str
@@ -36,6 +37,7 @@ class AlarmView:
     cautions: tuple[str, ...] = ()
     kind: str = ""
     alarm_id: str = ""
+    short: str = ""
 
 
 @dataclass(frozen=True, slots=True)

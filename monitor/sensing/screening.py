@@ -11,7 +11,7 @@ from array import array
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
-from monitor.domain import AMBIENT, PASTE_PROBES, Reading
+from monitor.domain import AMBIENT, PASTE_PROBES, ProbeHealth, Reading
 from monitor.sensing.following import MAD_TO_SD, POWER_ON_C, Follower
 from monitor.sensing.motion import Fall, Standstill
 
@@ -54,31 +54,6 @@ class Judged:
 
     reading: Reading
     reason: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class ProbeHealth:
-    """What is wrong with a probe now.
-
-    problem            None, "open", "short", "stuck", "noisy", "out_of_range", "lost", "reversed", "out_of_paste"
-    since_s            when it began: the first bad reading
-    bad_share          rejected / all readings of the last five minutes (of the last four, if they are fewer)
-    last_good_s, last_good_c   the newest believed reading
-    suddenly           it was hot and believed just before: a boil-over may have taken it
-    noise_k            robust standard deviation about the trend, K
-    constant_since_s   since when the value has been the same to the last bit
-    fell_from_c        what it showed before it fell, when "out_of_paste"
-    """
-
-    problem: str | None = None
-    since_s: float | None = None
-    bad_share: float = 0.0
-    last_good_s: float | None = None
-    last_good_c: float | None = None
-    suddenly: bool = False
-    noise_k: float = 0.0
-    constant_since_s: float | None = None
-    fell_from_c: float | None = None
 
 
 # Health. A problem stands when more than half of the window is bad, and goes when few are, or all were good lately.
