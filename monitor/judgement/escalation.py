@@ -203,7 +203,7 @@ def due(
         return None
     if alarm.shelved_until_s is not None and now_s < alarm.shelved_until_s:
         return Decision(False, SHELVED, alarm.shelved_until_s, alarm_id=alarm.alarm_id)
-    if not mine and alarm.hold_until_s is not None and now_s < alarm.hold_until_s:
+    if alarm.hold_until_s is not None and now_s < alarm.hold_until_s:
         return Decision(False, GATHERING, alarm.hold_until_s, alarm_id=alarm.alarm_id)
     return _ring(alarm, mine, now_s, _who_may_be_told(alarm, people), settings)
 
