@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 
 _ASSUMED_BLEND_S = 600.0  # where no `blended` was noted: common practice, ten minutes of blending
 _DRAWS = 96
-_OUT_OF_RACE = 30.0  # in twice the log of the evidence: a weight of e^-15
+_OUT_OF_RACE = 24.0  # in twice the log of the evidence: a weight of e^-12
 _ROWS_MAX = m.FIXED + 12
 _NORMALS = low_discrepancy_normals(_DRAWS, _ROWS_MAX)
 _DIFFERENCE = 0.03  # of one prior sd
@@ -717,24 +717,38 @@ class _Fitter:
         for i, (start, rate) in enumerate(grid):
             all_z[:, i, m.START], all_z[:, i, m.RATE] = start, rate
         x = (self._centre[:, None, :] + self._sd[:, None, :] * all_z).reshape(-1, z.shape[1]).T
-        misfit = self._whiten.matrix @ (self._y[:, None] - self.predicted(np.ascontiguousarray(x)))
+        misfit = self._misfit(x)
         cost = np.square(misfit).sum(0).reshape(components, -1) + np.square(all_z).sum(2)
         best = np.argmin(np.where(np.isfinite(cost), cost, np.inf), axis=1)
         return np.asarray(all_z[np.arange(components), best], float)
 
-    def _pass(self, z: Array, which: NDArray[np.intp]) -> tuple[Array, Array, Array]:
-        """Cost, whitened residual (K, n) and its Jacobian (K, n, P) of the components ``which``, at their ``z``."""
+    def _misfit(self, x: Array) -> Array:
+        return np.asarray(self._whiten.matrix @ (self._y[:, None] - self.predicted(np.ascontiguousarray(x))), float)
+
+    def _pass(
+        self, z: Array, which: NDArray[np.intp], onlookers: Array | None = None
+    ) -> tuple[Array, Array, Array, Array]:
+        """One run of the model: cost, whitened residual (K, n) and Jacobian (K, n, P) of ``which`` at their ``z``.
+
+        Columns of natural parameters in ``onlookers`` run along; the sum of squares of each comes last.
+        """
         components, rows = z.shape
-        count = self._active.size
-        stacked = np.repeat(z[:, None, :], count + 1, axis=1)
-        stacked[:, np.arange(1, count + 1), self._active] += _DIFFERENCE
+        moved = self._active[self._active != m.PROBE]  # the probe's offset adds to every reading: no run needed
+        stacked = np.repeat(z[:, None, :], moved.size + 1, axis=1)
+        stacked[:, np.arange(1, moved.size + 1), moved] += _DIFFERENCE
         x = (self._centre[which, None, :] + self._sd[which, None, :] * stacked).reshape(-1, rows).T
-        misfit = self._whiten.matrix @ (self._y[:, None] - self.predicted(np.ascontiguousarray(x)))
-        misfit = misfit.T.reshape(components, count + 1, -1)
+        own = x.shape[1]
+        if onlookers is not None and onlookers.size:
+            x = np.concatenate([x, onlookers], axis=1)
+        misfit = self._misfit(x)
+        watched = np.square(misfit[:, own:]).sum(0)
+        misfit = misfit[:, :own].T.reshape(components, moved.size + 1, -1)
         r = misfit[:, 0]
-        j = (misfit[:, 1:] - r[:, None, :]) / _DIFFERENCE
+        j = np.empty((components, self._active.size, r.shape[1]))
+        j[:, self._active != m.PROBE] = (misfit[:, 1:] - r[:, None, :]) / _DIFFERENCE
+        j[:, self._active == m.PROBE] = -self._sd[which, m.PROBE][:, None, None] * self._whiten.matrix.sum(1)
         cost = np.square(r).sum(1) + np.square(z).sum(1)
-        return cost, r, j
+        return cost, r, j, watched
 
     def settle(self, z: Array, limit: int, cost_before: Array | None = None) -> tuple[Array, Array, Array, int]:
         """Iterate; returns z, cost, posterior precision (in z) and how many passes were run.
@@ -746,25 +760,23 @@ class _Fitter:
         everyone = np.arange(z.shape[0])
         racing = everyone
         out_cost = np.full(z.shape[0], np.inf)
-        used = 0
+        onlookers = None
         if cost_before is not None:
-            racing = np.flatnonzero(cost_before - cost_before.min() < _OUT_OF_RACE)
-            rest = np.flatnonzero(cost_before - cost_before.min() >= _OUT_OF_RACE)
-            if rest.size:
-                x = (self._centre[rest] + self._sd[rest] * z[rest]).T
-                misfit = self._whiten.matrix @ (self._y[:, None] - self.predicted(np.ascontiguousarray(x)))
-                out_cost[rest] = np.square(misfit).sum(0) + np.square(z[rest]).sum(1)
-                used += 1
+            ahead = cost_before - cost_before.min() < _OUT_OF_RACE
+            racing, rest = np.flatnonzero(ahead), np.flatnonzero(~ahead)
+            onlookers = (self._centre[rest] + self._sd[rest] * z[rest]).T
         z, all_z = z[racing].copy(), z.copy()
-        cost, r, j = self._pass(z, racing)
-        if used and out_cost.min() < cost.min():
-            racing = everyone  # the race has turned
-            z = all_z.copy()
-            cost, r, j = self._pass(z, racing)
-            used += 1
+        cost, r, j, watched = self._pass(z, racing, onlookers)
+        used = 1
+        if onlookers is not None and rest.size:
+            out_cost[rest] = watched + np.square(all_z[rest]).sum(1)
+            if out_cost[rest].min() < cost.min() + _OUT_OF_RACE / 2.0:
+                racing = everyone  # the race has turned
+                z = all_z.copy()
+                cost, r, j, _ = self._pass(z, racing)
+                used += 1
         damping = np.full(racing.size, 1e-2)
         eye = np.eye(active.size)
-        used += 1
         for _ in range(limit):
             normal = np.einsum("kpn,kqn->kpq", j, j) + eye
             gradient = np.einsum("kpn,kn->kp", j, r) + z[:, active]
@@ -780,7 +792,7 @@ class _Fitter:
             trial = z.copy()
             trial[:, active] += step
             trial[:, active] = np.clip(trial[:, active], -6.0, 6.0)
-            t_cost, t_r, t_j = self._pass(trial, racing)
+            t_cost, t_r, t_j, _ = self._pass(trial, racing)
             used += 1
             better = np.isfinite(t_cost) & (t_cost < cost)
             fell = np.where(better, cost - t_cost, 0.0)

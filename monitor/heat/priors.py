@@ -22,7 +22,7 @@ HEAT_SD_LN = 0.085
 # Heat capacity of the whole batch, computed by mixing: 4 % (oils +/- 0.1 kJ/(kg K), lye extrapolated).
 CAPACITY_SD_LN = 0.04
 # Loss coefficient 8.3 + 0.07 theta W/(m2 K) +/- 25 % real, and the paste's surface from the vessel's volume only.
-LOSS_LN, LOSS_SD_LN = -0.2, 0.30
+LOSS_LN, LOSS_SD_LN = -0.1, 0.32
 # Blanket 20-40 mm brings U from about 10 to 1-2 at best; loosely laid, factor 2 to 4. Box: the same or better. guess
 INSULATION_LN = {"bare": (0.0, 0.0), "blanket": (log(1 / 2.4), 0.35), "box": (log(1 / 3.2), 0.40)}
 COVERED_LN, COVERED_SD = log(1 / 2.2), 0.40
@@ -43,12 +43,13 @@ NOTED_START_SD_K = 1.5
 
 # Priors of the rows shared by all hypotheses: (centre, sd).
 SHARED: dict[int, tuple[float, float]] = {
-    m.SPREAD: (0.35, 0.45),  # conductivity 0.25-0.4 W/(m K), and where the core probe really sits
+    m.SPREAD: (0.2, 0.50),  # conductivity 0.25-0.4 W/(m K), and where the core probe really sits
     m.GRAINS: (log(0.5), 1.2),  # guess: mostly nothing, sometimes several kelvin
     m.SEED: (log(0.06), 0.7),  # S-shaped conversion, slow start; no primary source
     m.PROBE: (0.0, 0.7),  # class 2 type K: 2.5 K at most, most are better
     m.EVAPORATION: (log(6.0e-4), 0.8),  # K/s at 80 degC under a loose lid: a tenth of the dry loss. guess
-    m.ACTIVATION: (48.0, 2.5),  # kJ/mol, Tsujikawa and Inoue 1966: 48.4; range 43 to 50
+    # kJ/mol, Tsujikawa and Inoue 1966: 48.4; range 43 to 50. Held: rate and order take up what it would.
+    m.ACTIVATION: (48.0, 0.0),
 }
 
 

@@ -54,7 +54,7 @@ def test_the_sample_is_what_its_source_says():
 
 
 def test_an_ambient_offset_of_one_kelvin_ruins_a_naive_balance():
-    """Why the estimator does not integrate to the end: 1 K of offset over 4 days is most of the heat of a small vessel."""
+    """Why the estimator does not integrate to the end: over 4 days 1 K makes up much of a vessel's heat."""
     at, temperature, air_c, power = semi_adiabatic(0.2, 5000.0, 4000.0, 0.0)
     true = float(np.trapezoid(power, at))
     biased = balance.heat_released_j(at, temperature, air_c - 1.0, 5000.0, 0.2)[-1]
@@ -62,7 +62,7 @@ def test_an_ambient_offset_of_one_kelvin_ruins_a_naive_balance():
 
 
 def test_equivalent_age_at_the_reference_temperature_is_the_age():
-    """Freiesleben Hansen and Pedersen 1977: at 20 degC age is age; E/R of 4000 K (a published value) makes 40 degC 2.4 times as fast."""
+    """Freiesleben Hansen and Pedersen 1977: E/R 4000 K (a published value) ages 2.4 times as fast at 40 degC."""
     t = np.linspace(0, 86400.0, 100)
     assert balance.equivalent_age_s(t, np.full(100, 20.0), 33.3e3, 20.0)[-1] == pytest.approx(86400.0)
     warm = balance.equivalent_age_s(t, np.full(100, 40.0), 4000.0 * 8.314462618, 20.0)[-1]
