@@ -254,6 +254,7 @@ _PROBE_PROBLEMS = {
     "spike": "gives jumps that no bucket can make",
     "power-on": "sends the value of a sensor that has just started",
     "polarity": "falls as the batch warms: its wires are likely swapped",
+    "reversed": "falls as the batch warms: its wires are likely swapped",
     "silent": "sends nothing",
     "ok": "reads well",
 }
