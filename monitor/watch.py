@@ -194,15 +194,14 @@ class Watch:
     def _take_lines(self, wait_s: float) -> None:
         """Take what waits, at most a few thousand, so that a flood cannot hold up a tick."""
         try:
-            line = self._lines.get(timeout=wait_s) if wait_s > 0 else self._lines.get_nowait()
-            for _ in range(5000):
+            for number in range(5000):
+                line = self._lines.get(timeout=wait_s) if wait_s > 0 and not number else self._lines.get_nowait()
                 if line.arrival_s < self._next_tick_s:
                     self._take_line(line)
                 else:
                     self._held.append(line)
                 if self._unacknowledged_full():
                     return
-                line = self._lines.get_nowait()
         except queue.Empty:
             return
 
@@ -428,10 +427,11 @@ class Watch:
             self._on_tick(self, tick_s)
 
     def _tick_minder(self, minder: Minder, tick_s: float, events: list[Event]) -> None:
+        part = f"judging {minder.batch.bucket}"
         try:
             events += minder.tick(tick_s)
+            self.trouble.pop(part, None)
         except Exception as error:  # a fault of ours in one bucket must not leave the others unminded
-            part = f"judging {minder.batch.bucket}"
             if part not in self.trouble:
                 self.say(f"{part} failed in a way nobody foresaw; it is tried every minute: {error!r}.")
             self.trouble[part] = repr(error)

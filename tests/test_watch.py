@@ -1,0 +1,514 @@
+"""The daemon's own duties: one order for everything, commits before acknowledgements, and nothing that stops it.
+
+Time passes only as the tests let it, but for those that need the threads; see helpers_watch.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.cli import main
+from monitor.clock import ArrivalClock
+from monitor.domain import Batch, Reading
+from monitor.journal.database import Journal, Message
+from monitor.judgement import verdict
+from monitor.phone.routes import label
+from monitor.pipeline import TICK_S, Minder
+from monitor.running import Running
+from monitor.settings import load_settings
+from monitor.sources.health import SourceHealth
+from monitor.sources.line import Deliver, Line, Origin
+from monitor.sources.recording import read_recording
+from monitor.watch import TICK_GRACE_S
+from tests.helpers_watch import NIGHT_S, Bench, Breaking, StillSource, batch_in, entry, pack, settings_with
+from tests.phone.receiver import Receiver
+from tests.sources.conftest import wait_until
+
+MINUTE_S = 60.0
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    """A watch that began ten seconds before the hour, with nothing started yet."""
+    one = Bench(tmp_path, NIGHT_S - 10.0, settings_with("shed-1", "shed-2", people=[("Ash", "print://")]))
+    yield one
+    one.close()
+
+
+def good_c(at_s: float) -> float:
+    """A good blend's core, blended at the hour: from 45 °C up to 85 °C, quick at first."""
+    since_s = max(0.0, at_s - NIGHT_S)
+    return round(45.0 + 40.0 * (1 - 2.0 ** (-since_s / 600.0)) - since_s / 3600.0 * 2.0, 3)
+
+
+def started(bench: Bench, bucket: str = "shed-1", blended_s: float = NIGHT_S + 1.0) -> Batch:
+    """A batch that was poured some minutes ago and has just been blended."""
+    batch = batch_in(bucket, NIGHT_S - 300.0, noted_at_s=bench.now_s)
+    bench.begin(batch, entry("poured", NIGHT_S - 300.0, bench.now_s, temperature_c=44.0))
+    bench.until(blended_s)
+    bench.mark(batch, entry("blended", blended_s))
+    return batch
+
+
+def kept(bench: Bench) -> list[Reading]:
+    """What another process sees in the journal."""
+    return list(bench.desk.readings())
+
+
+# ---- commits and acknowledgements ------------------------------------------------------------------------------------
+
+
+def test_a_line_is_acknowledged_only_when_it_is_on_the_disk(bench: Bench) -> None:
+    """At the moment of the acknowledgement another process already finds the reading in the journal."""
+    found: list[list[float | None]] = []
+    line = Line(
+        bench.clock.now(), pack("shed-1", 50.0), Origin("mqtt", "broker", "t"),
+        ack=lambda: found.append([one.temperature_c for one in kept(bench)]),
+    )  # fmt: skip
+    bench.watch._deliver(line)
+    bench._turn()
+    assert found == [] and kept(bench) == []
+    bench.until(bench.now_s + 3.5)
+    assert found == [[50.0]]
+
+
+def test_a_commit_comes_every_three_seconds_or_at_ten_that_wait(bench: Bench) -> None:
+    """A stock broker stops at 20 unacknowledged: half of that forces a commit at once."""
+    for i in range(9):
+        bench.line(bench.now_s + 0.01, pack("shed-1", 50.0 + i), ack=True)
+    assert bench.acked == []
+    bench.line(bench.now_s + 0.01, pack("shed-1", 60.0), ack=True)
+    assert len(bench.acked) == len(kept(bench)) == 10
+    bench.line(bench.now_s + 0.01, pack("shed-1", 61.0), ack=True)
+    bench.until(bench.now_s + 2.5)
+    assert len(bench.acked) == 10
+    bench.until(bench.now_s + 1.0)
+    assert len(bench.acked) == len(kept(bench)) == 11
+
+
+def test_while_the_disk_is_full_judging_goes_on_and_nothing_is_lost(tmp_path: Path) -> None:
+    """Nothing is acknowledged, the alarm is found all the same, and all of it is kept, printed and told afterwards."""
+    bench = Bench(tmp_path, NIGHT_S - 10.0, settings_with("shed-1", people=[("Ash", "print://")]),
+                  journal_type=Breaking)  # fmt: skip
+    batch = started(bench)
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 2 * MINUTE_S, good_c)
+    bench.until(bench.now_s + 4.0)
+    before = len(kept(bench))
+    Breaking.full = True
+    try:
+        at_s = bench.now_s
+        for i in range(40):
+            bench.line(at_s + 5.0 * i, pack("shed-1", 97.0 + i % 3 / 10, at_s + 5.0 * i), ack=True)
+        assert bench.acked == [] and len(kept(bench)) == before
+        assert "full" in bench.watch.trouble["journal"]
+        assert bench.watch.minders[batch.name].alarms["too_hot"].stands
+        assert ("too_hot", "raised") not in bench.alarms()
+    finally:
+        Breaking.full = False
+    bench.until(bench.now_s + MINUTE_S)
+    assert "journal" not in bench.watch.trouble
+    assert len(bench.acked) == 40 and len(kept(bench)) == before + 40
+    assert ("too_hot", "raised") in bench.alarms()
+    assert [one.about for one in bench.desk.messages() if "too_hot" in one.about]
+    assert bench.replayed(batch) == bench.events("shed-1")
+    bench.close()
+
+
+def test_a_reading_that_comes_twice_is_kept_and_judged_once(bench: Bench) -> None:
+    """Sent again by a broker, or with another value for the same moment: the first stands, believed."""
+    batch = started(bench)
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 2 * MINUTE_S, good_c)
+    bench.line(bench.now_s + 1.0, pack("shed-1", good_c(NIGHT_S + 62.0), NIGHT_S + 62.0))
+    bench.line(bench.now_s + 1.0, pack("shed-1", good_c(NIGHT_S + 62.0) + 1.0, NIGHT_S + 62.0))
+    bench.until(NIGHT_S + 3 * MINUTE_S + 1.0)
+    rows = [one for one in bench.desk.kept_readings() if one.reading.time_s == NIGHT_S + 62.0]
+    assert [(one.reading.temperature_c, one.reason) for one in rows] == [(good_c(NIGHT_S + 62.0), None)]
+    assert bench.watch.minders[batch.name].latest_c()["core"][1] == pytest.approx(good_c(NIGHT_S + 102.0), abs=0.01)
+
+
+def test_damaged_lines_are_counted_and_shown(bench: Bench) -> None:
+    """They never become readings, and the totals outlive the watch."""
+    for _ in range(3):
+        bench.line(bench.now_s + 0.1, b'[{"n":"shed-1/core","u":"Cel","v":4')
+    bench.until(NIGHT_S + 1.0)
+    assert bench.desk.counters() == {("wire", "bad_json"): 3}
+    assert kept(bench) == []
+
+
+# ---- one order for everything ----------------------------------------------------------------------------------------
+
+
+def test_a_line_that_was_held_up_counts_from_when_it_got_here(bench: Bench) -> None:
+    """Stamped before a tick that is over, it is stamped with that tick: what was said stands."""
+    bench.until(NIGHT_S + 5.0)
+    bench.watch._deliver(Line(NIGHT_S - 3.0, pack("shed-1", 50.0), Origin("serial", "wire")))
+    bench.until(NIGHT_S + 9.0)
+    assert [one.arrival_s for one in kept(bench)] == [NIGHT_S]
+    [line] = [one for one in read_recording(bench.record) if one.note is None]
+    assert line.arrival_s == NIGHT_S
+
+
+def test_arrivals_have_one_order_in_journal_and_recording(bench: Bench) -> None:
+    """However the stamps of several sources cross on their way, what is kept never goes back in time."""
+    for i, wobble in enumerate((0.0, -0.4, 0.2, -70.0, 0.1, -0.3)):
+        bench.now_s += 20.0
+        data = pack("shed-1", 50.0 + i, bench.now_s)
+        bench.watch._deliver(Line(bench.now_s + wobble, data, Origin("serial", f"wire {i % 2}")))
+        bench.until(bench.now_s)
+    bench.until(bench.now_s + 5.0)
+    arrivals = [one.arrival_s for one in kept(bench)]
+    assert len(arrivals) == 6 and arrivals == sorted(arrivals)
+    recording = read_recording(bench.record)
+    stamps = [one.arrival_s for one in recording if one.note is None]
+    assert stamps == arrivals and recording.faults == {}
+
+
+def test_a_flood_does_not_hold_up_a_tick(bench: Bench) -> None:
+    """Twenty thousand lines wait when the minute is full: the tick comes within the next round all the same."""
+    bench.until(NIGHT_S + 5.0)
+    for i in range(20_000):
+        bench.watch._deliver(Line(NIGHT_S + 6.0 + i / 1000, b"garbage", Origin("serial", "wire")))
+    bench.now_s = NIGHT_S + MINUTE_S + TICK_GRACE_S
+    bench.watch.step()
+    assert bench.desk.fact("last_tick_s") == NIGHT_S + MINUTE_S
+    bench._turn()
+    bench.until(NIGHT_S + 2 * MINUTE_S + 1.0)
+    assert bench.desk.counters() == {("wire", "bad_json"): 20_000}, "and no line of it is lost"
+
+
+def test_ticks_that_are_late_are_made_up_for_each_in_its_turn(bench: Bench) -> None:
+    """The worker was held up for five minutes (a slow disk): readings, entries and ticks keep their order."""
+    batch = started(bench)
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + MINUTE_S, good_c)
+    for i in range(15):
+        at_s = NIGHT_S + MINUTE_S + 20.0 * i + 1.0
+        bench.watch._deliver(Line(at_s, pack("shed-1", good_c(at_s), at_s), Origin("serial", "wire")))
+    bench.mark(batch, entry("covered", NIGHT_S + 200.0))
+    ticks: list[tuple[float, bool]] = []
+    bench.watch._on_tick = lambda watch, tick_s: ticks.append(
+        (tick_s, any(one.kind == "covered" for one in watch.minders[batch.name].log()))
+    )
+    bench.now_s = NIGHT_S + 6 * MINUTE_S + 5.0
+    bench._turn()
+    assert ticks == [(NIGHT_S + TICK_S * n, n >= 4) for n in range(1, 7)], "an entry counts from when it was noted"
+    bench.until(NIGHT_S + 6 * MINUTE_S + 10.0)
+    assert bench.replayed(batch) == bench.events("shed-1")
+
+
+# ---- what people enter -----------------------------------------------------------------------------------------------
+
+
+def test_a_batch_started_while_watch_runs_knows_what_was_heard_before(bench: Bench) -> None:
+    """Also the readings of the last seconds, which are not in the journal yet."""
+    at_s = bench.now_s
+    for i in range(4):
+        bench.line(at_s + 2.0 * i, pack("shed-1", 5.0 + i, at_s + 2.0 * i))
+    assert len(kept(bench)) < 4, "the newest must still wait for its commit, else this shows nothing"
+    batch = batch_in("shed-1", bench.now_s, noted_at_s=bench.now_s)
+    bench.begin(batch)
+    bench.until(NIGHT_S + 1.0)
+    assert bench.watch.minders[batch.name].latest_c()["core"] == (at_s + 6.0, 8.0)
+
+
+def test_an_entry_noted_before_the_last_tick_counts_from_now(bench: Bench) -> None:
+    """The journal learns the later time, so that a restart and a replay judge as the watch did."""
+    batch = started(bench)
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 5 * MINUTE_S, good_c)
+    bench.until(NIGHT_S + 5 * MINUTE_S + 10.0)
+    late = bench.mark(batch, entry("covered", NIGHT_S + MINUTE_S, NIGHT_S + 2 * MINUTE_S))
+    bench.until(NIGHT_S + 5 * MINUTE_S + 12.0)
+    [there] = [one for one in bench.desk.entries(batch.name) if one.entry_id == late.entry_id]
+    assert there.at_s == NIGHT_S + MINUTE_S
+    assert NIGHT_S + 5 * MINUTE_S + 10.0 <= there.noted_at_s <= NIGHT_S + 5 * MINUTE_S + 12.0
+    prompt = bench.mark(batch, entry("lid-on", bench.now_s))
+    bench.until(NIGHT_S + 6 * MINUTE_S + 1.0)
+    [there] = [one for one in bench.desk.entries(batch.name) if one.entry_id == prompt.entry_id]
+    assert there.noted_at_s == prompt.noted_at_s, "what comes in time keeps its time"
+
+
+def test_an_entry_taken_back_is_as_if_never_noted(bench: Bench) -> None:
+    """Also when it is taken back before the watch has looked."""
+    batch = started(bench)
+    minder = bench.watch.minders[batch.name]
+    wrong = bench.mark(batch, entry("water-added", bench.now_s, kg=16.0))
+    bench.until(bench.now_s + 2.0)
+    assert minder.course().over
+    bench.desk.undo_entry(wrong.entry_id, bench.now_s)
+    bench.until(bench.now_s + 2.0)
+    assert not minder.course().over
+    wrong = bench.mark(batch, entry("diluted", bench.now_s))
+    bench.desk.undo_entry(wrong.entry_id, bench.now_s)
+    bench.until(bench.now_s + 2.0)
+    assert [one.kind for one in minder.log()] == ["poured", "blended"]
+
+
+def test_a_batch_that_is_ended_has_its_verdict_and_no_alarm_left(bench: Bench) -> None:
+    """Its bucket is free for the next batch, which begins with nothing of the last one."""
+    batch = started(bench)
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 4 * MINUTE_S, lambda at_s: 97.0)
+    bench.until(NIGHT_S + 4 * MINUTE_S + 10.0)
+    assert bench.desk.alarms(standing_only=True)
+    bench.desk.end_batch(batch.name, bench.now_s, bench.now_s, "discarded")
+    bench.until(bench.now_s + 3.0)
+    assert bench.desk.alarms(standing_only=True) == []
+    assert json.loads(bench.events("shed-1", verdict=True)[-1])["event"] == "verdict"
+    assert bench.replayed(batch, verdict=True) == bench.events("shed-1", verdict=True)
+    following = batch_in("shed-1", bench.now_s, noted_at_s=bench.now_s)
+    following = Batch("The next", "shed-1", bench.now_s, following.recipe, following.vessel, noted_at_s=bench.now_s)
+    bench.begin(following)
+    bench.until(bench.now_s + 3 * MINUTE_S)
+    assert set(bench.watch.minders) == {"The next"}
+
+
+def test_a_batch_that_was_ended_while_nobody_watched_has_its_verdict_too(bench: Bench) -> None:
+    """Once, however often watch is started afterwards."""
+    batch = started(bench)
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 4 * MINUTE_S, lambda at_s: 97.0)
+    bench.stop()
+    bench.desk.end_batch(batch.name, bench.now_s + 5.0, bench.now_s + 5.0, "held")
+    for _ in range(2):
+        bench.now_s += 30.0
+        bench.start()
+        bench.until(bench.now_s + 90.0)
+        bench.stop()
+    said = [json.loads(one)["event"] for one in bench.events("shed-1", verdict=True)]
+    assert said.count("verdict") == 1
+    assert bench.desk.alarms(standing_only=True) == []
+
+
+# ---- restarts --------------------------------------------------------------------------------------------------------
+
+
+def told_state(minder: Minder) -> tuple[Any, ...]:
+    """All of a minder that shows: estimate, alarms, their words, the log, the newest values."""
+    return minder.estimate, minder.alarms, minder.told(), minder.log(), minder.latest_c(), minder.trend()
+
+
+def test_a_watch_that_goes_on_after_kill_9_stands_where_it_was(tmp_path: Path) -> None:
+    """State and events are those of a watch that was never killed, acknowledged alarm included."""
+    results = []
+    for name, restarts in (("through", False), ("killed", True)):
+        folder = tmp_path / name
+        folder.mkdir()
+        bench = Bench(folder, NIGHT_S - 10.0, settings_with("shed-1", people=[("Ash", "print://")]))
+        batch = started(bench)
+        bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 3 * MINUTE_S, good_c)
+        bench.steady("shed-1", NIGHT_S + 3 * MINUTE_S, NIGHT_S + 6 * MINUTE_S, lambda at_s: 96.0 + at_s % 7 / 10)
+        bench.until(NIGHT_S + 6 * MINUTE_S + 20.0)
+        if restarts:
+            bench.kill()
+            bench.start()
+        [alarm] = [one for one in bench.desk.alarms(standing_only=True) if one.kind == "too_hot"]
+        bench.act(batch, alarm.alarm_id, "acknowledged")
+        bench.until(NIGHT_S + 6 * MINUTE_S + 30.0)
+        if restarts:
+            bench.kill()
+            bench.start()
+        from_s = NIGHT_S + 6 * MINUTE_S + 30.0
+        bench.steady("shed-1", from_s, NIGHT_S + 12 * MINUTE_S, lambda at_s: 96.0 + at_s % 7 / 10)
+        bench.until(NIGHT_S + 12 * MINUTE_S + 1.0)
+        told = [(one.about, one.what, one.person) for one in bench.desk.messages()]
+        assert len(told) == len(set(told)) >= 1
+        results.append((told_state(bench.watch.minders[batch.name]), bench.events(), told))
+        bench.close()
+    assert results[0][0][1]["too_hot"].state == "acknowledged"
+    assert results[1] == results[0]
+
+
+def test_the_time_without_a_watch_is_no_silence_of_the_bucket(bench: Bench) -> None:
+    """After a power cut of two hours nobody is woken because the shed has been silent for two hours; but a node that
+    stays away from then on is missed as soon as at any other time."""
+    batch = started(bench)
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 5 * MINUTE_S, good_c)
+    bench.kill()
+    bench.now_s += 2 * 3600.0
+    bench.start()
+    up_s = bench.now_s
+    bench.until(up_s + 15 * MINUTE_S)
+    assert bench.alarms() == []
+    bench.until(up_s + 23 * MINUTE_S)
+    assert bench.alarms() == [("silent", "raised")]
+    bench.line(up_s + 25 * MINUTE_S, pack("shed-1", 60.0))  # a replay's ticks end with the last arrival
+    bench.stop()
+    assert bench.replayed(batch) == bench.events("shed-1")
+
+
+# ---- several buckets -------------------------------------------------------------------------------------------------
+
+
+def test_two_buckets_do_not_disturb_each_other(tmp_path: Path) -> None:
+    """The events of one are the same bytes whether another one, with alarms of its own, is minded beside it or not."""
+    said = []
+    for name, others in (("alone", False), ("beside", True)):
+        folder = tmp_path / name
+        folder.mkdir()
+        bench = Bench(folder, NIGHT_S - 10.0, settings_with("shed-1", "shed-2"))
+        started(bench)
+        if others:
+            started(bench, "shed-2")
+        at_s = NIGHT_S + 2.0
+        while at_s < NIGHT_S + 25 * MINUTE_S:
+            bench.line(at_s, pack("shed-1", good_c(at_s), at_s))
+            if others:
+                bench.line(at_s + 0.1, pack("shed-2", "open", at_s + 0.1))
+            at_s += 20.0
+        bench.close()
+        said.append(bench.events("shed-1"))
+        if others:
+            assert ("sensor_fault", "raised") in bench.alarms("shed-2")
+    assert len(said[0]) >= 2
+    assert said[1] == said[0]
+
+
+def test_a_fault_of_ours_in_one_bucket_leaves_the_others_minded(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Judging that raises is said once and tried again; the other bucket has its alarm."""
+    started(bench)
+    started(bench, "shed-2")
+    judge = verdict.judge
+
+    def breaks(evidence: verdict.Evidence) -> Any:
+        if evidence.batch.bucket == "shed-1":
+            raise ZeroDivisionError("a fault of ours")
+        return judge(evidence)
+
+    monkeypatch.setattr(verdict, "judge", breaks)
+    for i in range(20):
+        at_s = NIGHT_S + 5.0 + 20.0 * i
+        bench.line(at_s, pack("shed-1", 97.0, at_s))
+        bench.line(at_s + 0.1, pack("shed-2", 97.0, at_s))
+    assert bench.alarms() == [("too_hot", "raised")]
+    assert "a fault of ours" in bench.watch.trouble["judging shed-1"]
+    assert len([words for words in bench.said if "judging shed-1" in words]) == 1
+    monkeypatch.setattr(verdict, "judge", judge)
+    bench.until(bench.now_s + 2 * MINUTE_S)
+    assert "judging shed-1" not in bench.watch.trouble
+
+
+def test_buckets_that_fall_silent_with_their_source_make_one_message(tmp_path: Path) -> None:
+    """A dead link to three buckets is one trouble: one message that names all three."""
+    names = ("shed-1", "shed-2", "shed-3")
+    bench = Bench(tmp_path, NIGHT_S - 10.0, settings_with(*names, people=[("Ash", "print://")]))
+    for name in names:
+        started(bench, name)
+    for i in range(9):
+        for j, name in enumerate(names):
+            at_s = NIGHT_S + 5.0 + 20.0 * i + j / 10
+            bench.line(at_s, pack(name, good_c(at_s), at_s), Origin("serial", "cable"))
+    bench.until(NIGHT_S + 9 * MINUTE_S)
+    assert sorted(bench.alarms()) == [("silent", "raised")] * 3
+    firsts = [one for one in bench.desk.messages() if one.what.startswith("first")]
+    assert len(firsts) == 1, [one.about for one in firsts]
+    assert all(name in firsts[0].title + firsts[0].body for name in names)
+    bench.close()
+
+
+# ---- with all its threads --------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def receiver() -> Iterator[Receiver]:
+    """The phone's service."""
+    one = Receiver()
+    yield one
+    one.close()
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Iterator[Callable[..., Running]]:
+    """Run the whole daemon in this process, in real time; it ends with the test."""
+    ends: list[Callable[[], None]] = []
+
+    def start(settings: Any, sources: Any = (), **more: Any) -> Running:
+        journal = Journal(settings.journal_path)
+        running = Running(settings, journal, ArrivalClock(), list(sources), serve_page=False, **more)
+        stop = threading.Event()
+        thread = threading.Thread(target=running.run, args=(stop,), daemon=True)
+        thread.start()
+
+        def end() -> None:
+            stop.set()
+            thread.join(10)
+            running.close()
+            journal.close()
+            assert not thread.is_alive(), "the watch did not end within ten seconds"
+
+        ends.append(end)
+        return running
+
+    yield start
+    for end in ends:
+        end()
+
+
+def test_without_a_phone_the_watch_says_so_at_its_start(tmp_path: Path, run: Callable[..., Running]) -> None:
+    """Before anything else, so that nobody goes to bed trusting it."""
+    said: list[str] = []
+    run(settings_with("shed-1", journal_path=tmp_path / "journal.sqlite"), say=said.append)
+    wait_until(lambda: len(said) >= 2, what="the first words")
+    assert "nobody" in said[0].lower() and "Minding" in said[-1]
+
+
+def test_a_dead_route_does_not_delay_another(
+    tmp_path: Path, run: Callable[..., Running], receiver: Receiver
+) -> None:
+    """One phone's service hangs: the other person is rung at once, and the first is tried again."""
+    hangs, works = receiver.url("hang"), receiver.url("ok")
+    settings = settings_with(
+        "shed-1", people=[("Ash", hangs), ("Wren", works)], journal_path=tmp_path / "journal.sqlite"
+    )
+    running = run(settings, say=lambda words: None)
+    now_s = running.clock.now()
+    began = time.monotonic()
+    running.journal.add_messages(
+        Message("alarm", "first-1", person, label(route), "shed-1 is hot", "Look.", now_s, "now")
+        for person, route in (("Ash", hangs), ("Wren", works))
+    )
+    wait_until(lambda: receiver.taken, 8, what="the phone that works")
+    assert time.monotonic() - began < 5.0
+    assert receiver.taken[0]["path"] == "/ok"
+
+
+class Flood:
+    """A source that delivers as fast as it can until it is stopped."""
+
+    name = "flood"
+
+    def __init__(self) -> None:
+        self.sent = 0
+
+    def run(self, deliver: Deliver, stop: threading.Event) -> None:
+        while not stop.is_set():
+            deliver(Line(time.time(), b"garbage", Origin("serial", self.name)))
+            self.sent += 1
+            if self.sent % 100 == 0:
+                time.sleep(0.001)
+
+    def health(self) -> SourceHealth:
+        return SourceHealth("connected", "connected.", 0.0, self.sent, {}, None, 0.0)
+
+
+def test_a_mark_is_taken_up_within_two_seconds_even_in_a_flood(
+    tmp_path: Path, run: Callable[..., Running], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """``emberpail start`` and ``mark`` reach a running watch at once, and the cautions stand beside the deed."""
+    path = tmp_path / "emberpail.toml"
+    path.write_text('[journal]\npath = "journal.sqlite"\n[[bucket]]\nname = "shed-1"\n')
+    settings = load_settings(path)
+    running = run(settings, [Flood(), StillSource()], say=lambda words: None)
+    here = ["--settings", str(path)]
+    assert main(["start", "Invented 1", "--bucket", "shed-1", "--oil", "rapeseed 3.3 kg", "--koh", "640g", *here]) == 0
+    wait_until(lambda: "Invented 1" in running.watch.minders, 2.0, what="the batch to be minded")
+    assert main(["mark", "shed-1", "blended", "--at", "1 min ago", *here]) == 0
+    minder = running.watch.minders["Invented 1"]
+    wait_until(lambda: [one.kind for one in minder.log()] == ["blended"], 2.0, what="the entry to be taken up")
+    said = capsys.readouterr().out
+    assert "visor" in said.lower()
