@@ -503,8 +503,9 @@ class Estimator:
             room = np.interp(ages, setting.air_time_s, setting.air_c)
             excess = np.abs(y_thin - room)
             wander = priors.WANDER_K + priors.WANDER_PER_EXCESS * excess
-            if not air[0].size:
-                wander = wander + 0.25
+            # An error of the air, and what sun and draught do to it, comes into the batch within its time constant.
+            unsure_k = priors.AIR_WANDER_K if air[0].size else priors.AIR_UNKNOWN_WANDER_K
+            wander = wander + unsure_k * -np.expm1(-np.maximum(ages, 0.0) / priors.AIR_REACHES_S)
             noise = priors.NOISE_K / np.sqrt(np.minimum(count, 4.0)) + 0.05
             for plunged in self._plunges():
                 since = t_thin - plunged

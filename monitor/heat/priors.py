@@ -104,6 +104,8 @@ SECOND_POUR_JUMP_K = (0.0, 6.0)
 WANDER_K = 0.25
 WANDER_PER_EXCESS = 0.006
 WANDER_LENGTH = 0.6
+AIR_WANDER_K, AIR_UNKNOWN_WANDER_K = 1.0, 0.8
+AIR_REACHES_S = 5.0 * 3600.0
 NOISE_K = 0.12
 # A sheathed probe that was just pushed in still reads low: its error dies away with about this time constant.
 PLUNGE_S = 75.0
