@@ -17,7 +17,7 @@ from monitor.heat import model as m
 
 # kJ per mol of alkali consumed: 55, range 48 to 70 (Hess cycle on ethyl acetate plus neutralisation; a computed
 # judgement, no calorimetry of a triglyceride with potash was found). The range is taken as about 2.5 sd.
-HEAT_KJ_MOL = 57.0
+HEAT_KJ_MOL = 57.5
 HEAT_SD_LN = 0.085
 # Heat capacity of the whole batch, computed by mixing: 4 % (oils +/- 0.1 kJ/(kg K), lye extrapolated).
 CAPACITY_SD_LN = 0.04
@@ -70,25 +70,29 @@ class Component:
 # (common practice), which is k of about 1/300 s at 60 degC; a poor one is several times slower or stops early.
 #
 # One name may stand for several components, because a normal distribution cannot spread over all ways to fail and a
-# search does not find its way from one to another: their reaches lie side by side.
+# search does not find its way from one to another: their reaches lie side by side. What hardly reacts at all is rather
+# an emulsion that broke than a coarse one: drops always have some surface.
 _GOOD_RATE = (log(3.6e-3), 0.45)
 _POOR_RATE = (log(2.2e-3), 0.70)
-_USUAL_ORDER = (log(1.4), 0.40)
-_SHARP_ORDER = (log(0.40), 0.45)
+_GOOD_ORDER = (log(1.65), 0.24)
+_USUAL_ORDER = (log(1.5), 0.40)
+_SHARP_ORDER = (log(0.75), 0.60)
 _NO_CREEP = (log(1e-9), 0.0)
-_SOME_CREEP = (log(6e-7), 0.8)  # some tenth of what is left in three days; drops react slowly through their own soap
+# Some twentieth of what is left in three days: drops react on slowly through their own soap, layers hardly. guess
+_SOME_CREEP = (log(2e-7), 0.8)
+_LITTLE_CREEP = (log(6e-8), 0.8)
 
 COMPONENTS: tuple[Component, ...] = (
-    Component("good", 0.66, _GOOD_RATE, _USUAL_ORDER, (0.970, 0.022), _NO_CREEP),
-    Component("short_potash", 0.10, _GOOD_RATE, _USUAL_ORDER, (0.83, 0.06), _NO_CREEP),
+    Component("good", 0.66, _GOOD_RATE, _GOOD_ORDER, (0.970, 0.022), _NO_CREEP),
+    Component("short_potash", 0.10, _GOOD_RATE, _GOOD_ORDER, (0.83, 0.06), _NO_CREEP),
     Component("poor_blend", 0.030, _POOR_RATE, _USUAL_ORDER, (0.83, 0.07), _SOME_CREEP),
     Component("poor_blend", 0.030, _POOR_RATE, _USUAL_ORDER, (0.65, 0.08), _SOME_CREEP),
-    Component("poor_blend", 0.025, _POOR_RATE, _USUAL_ORDER, (0.42, 0.10), _SOME_CREEP),
-    Component("poor_blend", 0.015, _POOR_RATE, _USUAL_ORDER, (0.18, 0.08), _SOME_CREEP),
-    Component("split", 0.025, _POOR_RATE, _SHARP_ORDER, (0.60, 0.12), _SOME_CREEP),
-    Component("split", 0.030, _POOR_RATE, _SHARP_ORDER, (0.33, 0.10), _SOME_CREEP),
-    Component("split", 0.015, _POOR_RATE, _SHARP_ORDER, (0.12, 0.06), _SOME_CREEP),
-    Component("cold", 0.04, _GOOD_RATE, _USUAL_ORDER, (0.96, 0.03), _SOME_CREEP, (-13.0, 5.0)),
+    Component("poor_blend", 0.020, _POOR_RATE, _USUAL_ORDER, (0.42, 0.10), _SOME_CREEP),
+    Component("poor_blend", 0.004, _POOR_RATE, _USUAL_ORDER, (0.18, 0.08), _SOME_CREEP),
+    Component("split", 0.025, _POOR_RATE, _SHARP_ORDER, (0.60, 0.12), _LITTLE_CREEP),
+    Component("split", 0.034, _POOR_RATE, _SHARP_ORDER, (0.33, 0.10), _LITTLE_CREEP),
+    Component("split", 0.020, _POOR_RATE, _SHARP_ORDER, (0.12, 0.06), _LITTLE_CREEP),
+    Component("cold", 0.04, _GOOD_RATE, _GOOD_ORDER, (0.96, 0.03), _SOME_CREEP, (-13.0, 5.0)),
     Component("cold", 0.03, _POOR_RATE, _USUAL_ORDER, (0.68, 0.15), _SOME_CREEP, (-13.0, 5.0)),
 )
 NAMES = tuple(dict.fromkeys(c.name for c in COMPONENTS))
@@ -101,12 +105,12 @@ SECOND_POUR_JUMP_K = (0.0, 6.0)
 
 # Errors of the model itself, which hang together over time: K, and the length of an e-fold of age over which
 # they do. Tuned on batches of simulators unlike this model (tests/bench), then left.
-WANDER_K = 0.25
-WANDER_PER_EXCESS = 0.006
+WANDER_K = 0.15
+WANDER_PER_EXCESS = 0.004
 WANDER_LENGTH = 0.6
 AIR_WANDER_K, AIR_UNKNOWN_WANDER_K = 1.0, 0.8
 AIR_REACHES_S = 5.0 * 3600.0
-NOISE_K = 0.12
+NOISE_K = 0.08
 # A sheathed probe that was just pushed in still reads low: its error dies away with about this time constant.
 PLUNGE_S = 75.0
 
