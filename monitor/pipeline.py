@@ -66,6 +66,10 @@ class Pause:
     from_s: float
 
 
+# What arrives at one moment.
+Arrived = Sequence[Reading] | Pause | Act
+
+
 @dataclass(frozen=True, slots=True)
 class Told:
     """What is said of an alarm now, and the facts behind the words."""
@@ -159,6 +163,14 @@ class Minder:
                 self.alarms[key] = _after(state, act)
                 return True
         return False
+
+    def try_act(self, act: Act) -> str:
+        """As ``act``; returns in one sentence what was wrong with it, "" where nothing was."""
+        try:
+            self.act(act)
+        except alarms.AlarmError as error:  # a time of quiet out of bounds; the command has said so already
+            return str(error)
+        return ""
 
     # ---- what goes out ---------------------------------------------------------------------------------------------
 
@@ -406,12 +418,13 @@ def first_tick_s(from_s: float) -> float:
 
 
 def mind(
-    minder: Minder, arrivals: Iterable[tuple[float, Sequence[Reading] | Pause]], entries: Sequence[LogEntry]
+    minder: Minder, arrivals: Iterable[tuple[float, Arrived]], entries: Sequence[LogEntry]
 ) -> Iterator[Event]:
     """Run a minder over a whole recording: what arrived, in order, and the log entries; the verdict comes last.
 
     The same order of deeds as the live daemon keeps: all readings that arrived before a tick, all entries noted up
-    to it, then the tick. Ticks end with the last arrival; a ``Pause`` among the arrivals has none.
+    to it, then the tick, then what somebody did about an alarm. Ticks end with the last arrival; a ``Pause`` among
+    the arrivals has none.
     """
     waiting = deque(sorted(entries, key=lambda entry: entry.noted_at_s))
     tick_s = first_tick_s(minder.minded_from_s)
@@ -425,6 +438,8 @@ def mind(
         if isinstance(readings, Pause):
             minder.pause(readings)
             tick_s = max(tick_s, first_tick_s(readings.from_s))
+        elif isinstance(readings, Act):
+            minder.try_act(readings)
         else:
             for reading in readings:
                 minder.take(reading)

@@ -7,11 +7,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from monitor.domain import Batch, Event, Place, Reading
+from monitor.domain import Batch, Event, Place
 from monitor.heat.estimator import History
 from monitor.judgement.events import event_line
 from monitor.judgement.verdict import Limits
-from monitor.pipeline import PRELUDE_S, Minder, Pause, mind
+from monitor.pipeline import PRELUDE_S, Act, Arrived, Minder, Pause, mind
 from monitor.sensing.senml import Decoder, ProbeSettings
 from monitor.sources.batch_file import read_batch_file
 from monitor.sources.recording import read_recording
@@ -21,6 +21,11 @@ from monitor.sources.recording import read_recording
 WATCH_STARTED = "watch started"
 # ... and when a batch was ended: what comes after it is another batch's.
 BATCH_ENDED = "batch ended"
+
+
+# ... and what somebody did about an alarm: an alarm that stays until it is seen ends by it.
+ALARM_ANSWERED = "alarm answered"
+
 
 
 class ReplayError(ValueError):
@@ -101,7 +106,7 @@ def write_events(path: Path, events: Sequence[Event]) -> None:
 
 def _arrivals(
     recording: Path, probe_settings: Mapping[tuple[str, str], ProbeSettings], result: Replay
-) -> Iterator[tuple[float, Sequence[Reading] | Pause]]:
+) -> Iterator[tuple[float, Arrived]]:
     """Arrival time and this bucket's readings, line by line. A note of when watching began counts as an arrival."""
     batch, prelude_s = result.batch, result.batch.started_s - PRELUDE_S
     decoder = Decoder(probe_settings=probe_settings)
@@ -123,6 +128,8 @@ def _arrivals(
             elif line.note.get("note") == BATCH_ENDED and line.note.get("batch") == batch.name:
                 yield at_s, ()
                 break
+            elif line.note.get("note") == ALARM_ANSWERED and line.note.get("batch") == batch.name:
+                yield at_s, _act_of(line.note, at_s)
             continue
         result.lines += 1
         decoded = decoder.decode(line.data, line.arrival_s, retained=line.retained, default_bucket=default_bucket)
@@ -135,6 +142,22 @@ def _arrivals(
     result.faults.update(lines.faults)
 
 
+def act_note(batch: str, act: Act) -> dict[str, object]:
+    """What a recording notes of an act; ``replay`` reads it back."""
+    return {
+        "at": act.at_s, "note": ALARM_ANSWERED, "batch": batch, "alarm": act.alarm_id, "act": act.act,
+        "until": act.until_s, "who": act.who,
+    }  # fmt: skip
+
+
+def _act_of(note: Mapping[str, object], at_s: float) -> Act:
+    until_s = note.get("until")
+    return Act(
+        str(note.get("alarm", "")), str(note.get("act", "")), at_s,
+        float(until_s) if isinstance(until_s, int | float) else None, str(note.get("who", "")),
+    )  # fmt: skip
+
+
 def _bucket_of(note: Mapping[str, object], batch_bucket: str) -> str | None:
     """Whose a bare probe's name is: as the note of the origin says; ours where it says nothing."""
     bucket = note.get("bucket", batch_bucket)
@@ -142,8 +165,8 @@ def _bucket_of(note: Mapping[str, object], batch_bucket: str) -> str | None:
 
 
 def _with_first(
-    first: tuple[float, Sequence[Reading] | Pause] | None, rest: Iterator[tuple[float, Sequence[Reading] | Pause]]
-) -> Iterator[tuple[float, Sequence[Reading] | Pause]]:
+    first: tuple[float, Arrived] | None, rest: Iterator[tuple[float, Arrived]]
+) -> Iterator[tuple[float, Arrived]]:
     if first is not None:
         yield first
         yield from rest

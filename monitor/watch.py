@@ -12,6 +12,7 @@ goes on where it was.
 from __future__ import annotations
 
 import heapq
+import json
 import queue
 import threading
 from collections import Counter
@@ -27,7 +28,7 @@ from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
 from monitor.judgement.messages import lock_screen
 from monitor.pipeline import PRELUDE_S, TICK_S, Act, Minder, Pause, first_tick_s
-from monitor.replay import BATCH_ENDED, WATCH_STARTED
+from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note
 from monitor.sensing.senml import Decoder
 from monitor.settings import Settings
 from monitor.sources.line import Line, Source
@@ -48,6 +49,8 @@ _BEFORE_TICK, _AT_TICK, _AFTER_TICK = 0, 1, 2
 # The times at which somebody watched, as [start, last tick]; older ones than this belong to no running batch.
 _WATCHED_KEY = "watched"
 _FORGET_WATCHED_S = 30 * 86400.0
+# More than the events of one tick of all buckets take.
+_EVENTS_TAIL_BYTES = 512 * 1024
 
 Deed = Callable[[], object]
 
@@ -108,16 +111,18 @@ class Watch:
         self._began_s = clock.now()
         self._grace_s = min(TICK_GRACE_S * clock.speed, TICK_S)
         self._threads: list[threading.Thread] = []
+        self._unprinted: list[str] = []
 
     # ---- life ------------------------------------------------------------------------------------------------------
 
     def run(self, stop: threading.Event) -> None:
         """Work until ``stop`` is set; then commit what is there and let the sources go."""
-        self._open()
+        # The sources first: going on where the last watch ended takes its time, and what comes meanwhile waits.
         for source in self.sources:
             thread = threading.Thread(target=source.run, args=(self._deliver, stop), name=source.name, daemon=True)
             thread.start()
             self._threads.append(thread)
+        self._open()
         try:
             while not stop.is_set():
                 self.step(stop)
@@ -162,6 +167,7 @@ class Watch:
         for record in self.journal.batches():
             if last_tick_s is not None and (record.ended_noted_s or 0.0) > last_tick_s:
                 self._end_late(record.batch, now_s)
+        self._find_unprinted()
         self._commit()
         self._tell(now_s)
 
@@ -323,12 +329,15 @@ class Watch:
         if minder is not None:
             self._do_act(minder, act)
             self._pending.alarms += alarm_records(minder)
+            if self._recorder is not None:
+                self._record_lines()
+                self._recorder.note(act_note(batch, act))
+                self._last_s = max(self._last_s, act.at_s)  # a recording never goes back behind a note
 
     def _do_act(self, minder: Minder, act: Act) -> None:
-        try:
-            minder.act(act)
-        except ValueError as error:  # a time of quiet out of bounds; the command has said so already
-            self.say(str(error))
+        wrong = minder.try_act(act)
+        if wrong:
+            self.say(wrong)
 
     def _end(self, name: str, at_s: float) -> None:
         minder = self.minders.pop(name, None)
@@ -499,10 +508,33 @@ class Watch:
             self.journal.save_alarm(record)
 
     def _print_events(self, events: Sequence[Event]) -> None:
-        if self._events_path is None or not events:
+        if self._events_path is None or not (events or self._unprinted):
             return
-        with self._events_path.open("a", encoding="utf-8") as file:
-            file.writelines(event_line(event) + "\n" for event in events)
+        self._unprinted += [event_line(event) + "\n" for event in events]
+        try:
+            with self._events_path.open("a", encoding="utf-8") as file:
+                file.write("".join(self._unprinted))
+        except OSError as error:  # they are in the journal, and are written here when there is room again
+            self.trouble["events"] = f"{self._events_path} cannot be written ({error.strerror}): make room on the disk."
+            return
+        self._unprinted = []
+        self.trouble.pop("events", None)
+
+    def _find_unprinted(self) -> None:
+        """Events that the last watch committed the moment before it died, and did not come to write."""
+        if self._events_path is None or not self._events_path.exists():
+            return
+        with self._events_path.open("rb") as file:
+            file.seek(max(0, self._events_path.stat().st_size - _EVENTS_TAIL_BYTES))
+            tail = file.read().decode("utf-8", "replace").splitlines()
+        if not tail:
+            return
+        try:
+            last_s = float(json.loads(tail[-1])["at"])
+        except (ValueError, KeyError, TypeError):
+            return  # not a file of ours, or a line torn by a full disk
+        lines = [event_line(event) for event in self.journal.events(since_s=last_s)]
+        self._unprinted = [line + "\n" for line in lines if line not in tail]
 
 
 def alarm_records(minder: Minder) -> list[AlarmRecord]:

@@ -16,7 +16,7 @@ import pytest
 
 from monitor.cli import main
 from monitor.clock import ArrivalClock
-from monitor.domain import Batch, Reading
+from monitor.domain import Batch, Condition, Reading
 from monitor.journal.database import Journal, Message
 from monitor.judgement import verdict
 from monitor.phone.routes import label
@@ -119,6 +119,19 @@ def test_while_the_disk_is_full_judging_goes_on_and_nothing_is_lost(tmp_path: Pa
     assert [one.about for one in bench.desk.messages() if "too_hot" in one.about]
     assert bench.replayed(batch) == bench.events("shed-1")
     bench.close()
+
+
+def test_an_events_file_on_a_full_disk_stops_nothing(bench: Bench) -> None:
+    """The watch goes on, and writes what is missing when there is room again."""
+    started(bench)
+    bench.watch._events_path = Path("/dev/full")
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 12 * MINUTE_S, good_c)
+    assert "room" in bench.watch.trouble["events"]
+    assert bench.desk.events()
+    bench.watch._events_path = bench.events_file
+    bench.steady("shed-1", NIGHT_S + 12 * MINUTE_S, NIGHT_S + 22 * MINUTE_S, good_c)
+    assert "events" not in bench.watch.trouble
+    assert len(bench.events()) == len(bench.desk.events()) >= 2
 
 
 def test_a_reading_that_comes_twice_is_kept_and_judged_once(bench: Bench) -> None:
@@ -249,6 +262,27 @@ def test_an_entry_taken_back_is_as_if_never_noted(bench: Bench) -> None:
     assert [one.kind for one in minder.log()] == ["poured", "blended"]
 
 
+def test_what_somebody_did_about_an_alarm_is_replayed_too(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A broken emulsion stays an alarm until it has been seen; that it was seen stands in the recording."""
+    judge = verdict.judge
+
+    def split(evidence: verdict.Evidence) -> list[Condition]:
+        over = evidence.now_s > NIGHT_S + 10 * MINUTE_S
+        conditions = [one for one in judge(evidence) if one.kind != "separated"]
+        return [*conditions, Condition("separated", not over, over, 0.1 if over else 0.9, facts={})]
+
+    monkeypatch.setattr(verdict, "judge", split)
+    batch = started(bench)
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 90 * MINUTE_S, good_c, every_s=30.0)
+    assert ("separated", "cleared") not in bench.alarms(), "it stays until somebody has seen it"
+    [alarm] = bench.desk.alarms(standing_only=True)
+    bench.until(NIGHT_S + 90 * MINUTE_S + 10.0)
+    bench.act(batch, alarm.alarm_id, "acknowledged")
+    bench.steady("shed-1", NIGHT_S + 90 * MINUTE_S + 30.0, NIGHT_S + 95 * MINUTE_S, good_c)
+    assert ("separated", "cleared") in bench.alarms()
+    assert bench.replayed(batch) == bench.events("shed-1")
+
+
 def test_a_batch_that_is_ended_has_its_verdict_and_no_alarm_left(bench: Bench) -> None:
     """Its bucket is free for the next batch, which begins with nothing of the last one."""
     batch = started(bench)
@@ -338,6 +372,21 @@ def test_the_time_without_a_watch_is_no_silence_of_the_bucket(bench: Bench) -> N
     bench.line(up_s + 25 * MINUTE_S, pack("shed-1", 60.0))  # a replay's ticks end with the last arrival
     bench.stop()
     assert bench.replayed(batch) == bench.events("shed-1")
+
+
+def test_events_that_were_kept_and_not_written_are_written_at_the_next_start(bench: Bench) -> None:
+    """A kill -9 between the commit and the line in the events file leaves no hole in it, and doubles nothing."""
+    started(bench)
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 22 * MINUTE_S, good_c)
+    written = bench.events_file.read_text()
+    assert len(written.splitlines()) >= 2
+    bench.kill()
+    bench.events_file.write_text("".join(written.splitlines(keepends=True)[:-1]))
+    bench.start()
+    assert bench.events_file.read_text() == written
+    bench.kill()
+    bench.start()
+    assert bench.events_file.read_text() == written
 
 
 # ---- several buckets -------------------------------------------------------------------------------------------------

@@ -39,10 +39,11 @@ def run(args: argparse.Namespace) -> int:
         signal.signal(signal.SIGTERM, lambda *_: stop.set())
     with open_journal(settings) as journal:
         journal.claim_watch()
-        clock = ArrivalClock(journal.last_arrival_s() or 0.0)
+        # Nothing may be judged a second time under another clock: not before the newest reading, nor the last tick.
+        clock = ArrivalClock(max(journal.last_arrival_s() or 0.0, journal.fact("last_tick_s") or 0.0))
         if clock.behind_s > 60.0:
             print(
-                f"The clock stands {clock.behind_s / 60:.0f} min before the newest reading: going on from that; "
+                f"The clock stands {clock.behind_s / 60:.0f} min before what the journal holds: going on from that; "
                 "set the clock.",
                 file=sys.stderr,
             )
