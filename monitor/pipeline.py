@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from monitor.domain import (
     AMBIENT,
+    BATCH_ALARM_KINDS,
     PASTE_PROBES,
     Batch,
     Condition,
@@ -29,6 +30,7 @@ from monitor.judgement import alarms, verdict, wording
 from monitor.judgement.events import estimate_event, verdict_event
 from monitor.judgement.summaries import verdict_text
 from monitor.sensing.screening import Judged, ProbeScreen
+from monitor.trade.dilution import potash_left
 from monitor.trade.recipe import without_bad_numbers
 
 TICK_S = 60.0
@@ -115,6 +117,8 @@ class Minder:
         self._ticked = False
         # A recording must be read whatever was typed beside it: what cannot be counts as never weighed.
         recipe, self.recipe_warnings = without_bad_numbers(batch.recipe)
+        self._recipe = recipe
+        self._potash_left: tuple[float, tuple[float, float] | None] | None = None
         self._estimator = Estimator(replace(batch, recipe=recipe), self.place, history)
 
     # ---- what comes in ---------------------------------------------------------------------------------------------
@@ -191,7 +195,8 @@ class Minder:
     def last_word(self, at_s: float) -> Event:
         """The last word on the batch so far; its completeness is that of the planned dilution."""
         kinds = [state.kind for state in self.alarms.values() if state.stands]
-        says = verdict_text(self.estimate, bucket=self.batch.bucket, batch=self.batch.name, kinds=kinds)
+        facts = {"potash_left_g_l": self._potash_left_g_l(at_s)}
+        says = verdict_text(self.estimate, bucket=self.batch.bucket, batch=self.batch.name, kinds=kinds, facts=facts)
         return verdict_event(self.batch.bucket, self.batch.name, at_s, self.estimate, says)
 
     def close(self, at_s: float) -> list[Event]:
@@ -311,6 +316,16 @@ class Minder:
             found[probe] = screen.health(now_s, ambient_c=air_c, moved_elsewhere_k=moved_k)
         return found
 
+    def _potash_left_g_l(self, now_s: float) -> tuple[float, float] | None:
+        """Potash left in each litre after dilution (5 to 95 %), if nobody does anything; reckoned every few minutes."""
+        if self.estimate is None or not self._recipe.oils:
+            return None
+        if self._potash_left is None or not 0.0 <= now_s - self._potash_left[0] < GOOD_EVERY_S:
+            share, sd = self.estimate.final_completeness, self.estimate.final_completeness_sd
+            left = potash_left(self._recipe, share, sd).grams_per_litre
+            self._potash_left = (now_s, (max(0.0, left.low), max(0.0, left.high)))
+        return self._potash_left[1]
+
     def _good_now(self, now_s: float) -> tuple[float, float]:
         """What a good batch shows now; it moves slowly, so it is worked out only every few minutes."""
         if self._good is None or not 0.0 <= now_s - self._good[0] < GOOD_EVERY_S:
@@ -356,7 +371,7 @@ class Minder:
             state, transitions = alarms.step(known, condition, now_s)
             self.alarms[key] = state
             if state.stands or transitions:
-                self._told[key] = self._words(condition)
+                self._told[key] = self._words(condition, now_s)
             events += [
                 self._alarm_event(transition, self._told[key], condition)
                 for transition in transitions
@@ -364,8 +379,10 @@ class Minder:
             ]
         return events
 
-    def _words(self, condition: Condition) -> Told:
+    def _words(self, condition: Condition, now_s: float) -> Told:
         facts = {**condition.facts, "emergency_number": self._emergency_number}
+        if condition.kind in BATCH_ALARM_KINDS:
+            facts["potash_left_g_l"] = self._potash_left_g_l(now_s)
         message = wording.say(replace(condition, facts=facts), batch=self.batch.name, bucket=self.batch.bucket)
         return Told(message, condition.probability, facts)
 

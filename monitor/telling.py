@@ -19,8 +19,8 @@ from monitor.phone.people import Person
 from monitor.pipeline import Minder
 from monitor.settings import Settings
 
-# Kinds that say of the same batch, less urgently, what another alarm of it says already. While the first stands the
-# others are on the page and in the journal, but ring nobody: one phone call for one trouble.
+# Kinds that say of the same batch what another alarm of it says already. While that one stands, is not kept quiet and
+# is at least as urgent, they are on the page and in the journal but ring nobody: one phone call for one trouble.
 _SAID_BY: Mapping[str, tuple[str, ...]] = {
     "cooled_early": ("not_taken",),
     "separated": ("not_taken",),
@@ -51,16 +51,16 @@ class Teller:
         words: dict[str, tuple[Minder, Condition]] = {}
         views: list[AlarmView] = []
         for minder in minders:
-            standing = {state.kind for state, _ in minder.told() if state.stands}
-            for state, told in minder.told():
+            told_of = minder.told()
+            for state, told in told_of:
                 condition = Condition(state.kind, True, False, told.probability, state.urgency, facts=told.facts)
                 words[state.alarm_id] = (minder, condition)
-                if state.stands and standing.intersection(_SAID_BY.get(state.kind, ())):
+                if state.stands and _is_said(state, told.facts, [other for other, _ in told_of], now_s):
                     continue
                 views.append(escalation.view_of(state, (sources or {}).get(state.bucket, "")))
         rules = escalation.Settings(utc_offset_s=self._utc_offset_s)
         people = [_for_escalation(person) for person in self.people]
-        told_so_far = self._marked_failed(self._load())
+        told_so_far = self._marked_failed(self._load(), {view.alarm_id for view in views})
         shared: dict[str, set[str]] = {}
         for bucket, source in (sources or {}).items():
             shared.setdefault(source, set()).add(bucket)
@@ -85,8 +85,7 @@ class Teller:
         told = [one for one in self._load() if one.at_s > now_s - _FORGET_AFTER_S] + [decision.as_told(now_s)]
         with self.journal.transaction():
             if decision.reason == escalation.CLEARED:
-                # What has not been handed over by now would ring for something that is over.
-                self.journal.supersede_messages(view.alarm_id)
+                self._take_back(view.alarm_id)
             added = self.journal.add_messages(
                 Message(
                     about=view.alarm_id,
@@ -104,6 +103,12 @@ class Teller:
         self._told = told
         return len(added)
 
+    def _take_back(self, alarm_id: str) -> None:
+        """What has not been handed over by now would ring for something that is over; only that it is over stays."""
+        waiting = self.journal.messages(alarm_id, open_only=True)
+        over = [message.message_id for message in waiting if message.what.startswith(escalation.CLEARED)]
+        self.journal.supersede_messages(alarm_id, keep=over)
+
     def _worded(self, view: AlarmView, decision: Decision, minder: Minder, condition: Condition) -> wording.Message:
         bucket, batch = view.bucket, view.batch
         if decision.words == escalation.WORDS_BACK_TO_NORMAL:
@@ -111,13 +116,9 @@ class Teller:
         if decision.words == escalation.WORDS_QUESTION:
             return wording.ask_what_was_done(view.kind, bucket=bucket, batch=batch)
         if decision.words == escalation.WORDS_NO_ANSWER:
-            return wording.has_not_answered(
-                view.kind, bucket=bucket, batch=batch, who=self.people[0].name
-            )
+            return wording.has_not_answered(view.kind, bucket=bucket, batch=batch, who=view.going_by)
         if decision.words == escalation.WORDS_LOOK_ONLY:
-            return wording.for_someone_else(
-                condition, bucket=bucket, batch=batch, call=self.people[0].name
-            )
+            return wording.for_someone_else(condition, bucket=bucket, batch=batch, call=self.people[0].name)
         if len(view.buckets) > 1:
             silent_min = condition.facts.get("silent_min")
             return wording.silent_together(
@@ -131,20 +132,41 @@ class Teller:
             self._told = [Told(**{**one, "covers": tuple(one.get("covers", ()))}) for one in kept]
         return list(self._told)
 
-    def _marked_failed(self, told: list[Told]) -> list[Told]:
-        """Those that no route of the person took are marked, so that the next person's turn comes at once."""
+    def _marked_failed(self, told: list[Told], alarm_ids: set[str]) -> list[Told]:
+        """Those that no route of the person took are marked, so that the next person's turn comes at once.
+
+        One refused try may be a moment's trouble; two on every route are not.
+        """
         states: dict[tuple[str, str, str], set[str]] = {}
-        for message in self.journal.messages(open_only=True):
-            states.setdefault((message.about, message.what, message.person), set()).add(message.state)
+        about = sorted({one.alarm_id for one in told} & alarm_ids)
+        for message in (message for alarm_id in about for message in self.journal.messages(alarm_id)):
+            refused = message.state == "given_up" or (message.state == "failed" and message.attempts >= 2)
+            state = "failed" if refused else "trying"
+            states.setdefault((message.about, message.what, message.person), set()).add(state)
         marked = []
         for one in told:
             found = states.get((one.alarm_id, f"{one.reason.replace(' ', '-')}-{one.number}", one.person), set())
-            marked.append(replace(one, failed=True) if found and found <= {"failed", "given_up"} else one)
+            marked.append(replace(one, failed=True) if found == {"failed"} else one)
         return marked
 
     def _utc_offset_s(self, at_s: float) -> float:
         offset = self.settings.local_time(at_s).utcoffset()
         return 0.0 if offset is None else offset.total_seconds()
+
+
+def _is_said(
+    state: AlarmState, facts: Mapping[str, object], others: Sequence[AlarmState], now_s: float
+) -> bool:
+    """Whether another alarm of the batch rings for the same trouble. A lost hot probe may be a boil-over: never."""
+    if facts.get("suddenly_lost") is True:
+        return False
+    return any(
+        other.stands
+        and other.kind in _SAID_BY.get(state.kind, ())
+        and not other.is_shelved(now_s)
+        and (other.urgency == "now" or state.urgency != "now")
+        for other in others
+    )
 
 
 def _for_escalation(person: Person) -> escalation.Person:
