@@ -201,11 +201,12 @@ class Minder:
 
     def close(self, at_s: float) -> list[Event]:
         """The batch has been ended: its alarms no longer stand, and the verdict is the last event."""
+        last_word = self.last_word(at_s)  # while the alarms still stand, for they belong to it
         for key, state in self.alarms.items():
             if state.state != alarms.NORMAL:
                 cleared_at_s = at_s if state.stands else state.cleared_at_s
                 self.alarms[key] = replace(state, state=alarms.NORMAL, cleared_at_s=cleared_at_s)
-        return [self.last_word(at_s)]
+        return [last_word]
 
     def told(self) -> list[tuple[alarms.AlarmState, Told]]:
         """Every alarm that was ever raised, with the words that belong to it now."""
