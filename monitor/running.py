@@ -9,6 +9,7 @@ from typing import Any
 
 from monitor.clock import ArrivalClock
 from monitor.journal.database import Journal, JournalError
+from monitor.own_trouble import OwnTrouble
 from monitor.phone.people import routes_of
 from monitor.phone.postman import Postman
 from monitor.phone.routes import no_routes_warning
@@ -22,6 +23,8 @@ from monitor.watch_parts import people_of
 # How often the expected band of a batch is drawn anew: it changes only with the weather and the log.
 _BAND_EVERY_S = 600.0
 _BAND_POINTS = 60
+# One refusal is a moment's trouble; so many in a row (some minutes, by the outbox's waits) are a dead route.
+_REFUSALS_ARE_TROUBLE = 3
 
 
 class Running:
@@ -44,6 +47,7 @@ class Running:
     ) -> None:
         self.settings, self.journal, self.clock = settings, journal, clock
         self.bands: dict[str, list[tuple[float, float, float]]] = {}
+        self._refused: dict[str, int] = {}
         self._band_due_s: dict[str, float] = {}
         self._say, self._also_on_tick = say, on_tick
         self._serve_page, self._page_port, self._invented = serve_page, page_port, invented
@@ -58,6 +62,7 @@ class Running:
             clock,
             sources,
             teller=Teller(journal, settings, people),
+            own=OwnTrouble(journal, people, settings.site.emergency_number),
             record=record,
             events_file=events_file,
             say=say,
@@ -109,6 +114,11 @@ class Running:
         """Hand over what is due now."""
         for delivery in self._postman.deliver_due(self.clock.now(), wait_s=1.0 / self.clock.speed):
             part = f"phone {delivery.person} {delivery.route}"
+            self._refused[part] = 0 if delivery.ok else self._refused.get(part, 0) + 1
+            if self._refused[part] >= _REFUSALS_ARE_TROUBLE:
+                self.watch.trouble[part] = delivery.says
+            else:
+                self.watch.trouble.pop(part, None)
             self._phone_journal.set_health(part, delivery.ok, delivery.says, self.clock.now())
             if not delivery.ok:
                 self._say(delivery.says)

@@ -40,21 +40,30 @@ class Teller:
     journal: Journal
     settings: Settings
     people: Sequence[Person]
-    trouble: AlarmState | None = None
     _told: list[Told] | None = field(default=None)
 
-    def tell(self, minders: Iterable[Minder], now_s: float, sources: Mapping[str, str] | None = None) -> int:
+    def tell(
+        self,
+        minders: Iterable[Minder],
+        now_s: float,
+        sources: Mapping[str, str] | None = None,
+        own: tuple[AlarmState, Condition] | None = None,
+    ) -> int:
         """Everything that is due at ``now_s`` goes into the outbox; returns how many messages are new.
 
-        ``sources`` names the source through which each bucket is heard, so that a dead link makes one message.
+        ``sources`` names the source through which each bucket is heard, so that a dead link makes one message;
+        ``own`` is the daemon's own trouble.
         """
-        words: dict[str, tuple[Minder, Condition]] = {}
+        words: dict[str, Condition] = {}
         views: list[AlarmView] = []
+        if own is not None and own[0].count:
+            words[own[0].alarm_id] = own[1]
+            views.append(escalation.view_of(own[0]))
         for minder in minders:
             told_of = minder.told()
             for state, told in told_of:
                 condition = Condition(state.kind, True, False, told.probability, state.urgency, facts=told.facts)
-                words[state.alarm_id] = (minder, condition)
+                words[state.alarm_id] = condition
                 if state.stands and _is_said(state, told.facts, [other for other, _ in told_of], now_s):
                     continue
                 views.append(escalation.view_of(state, (sources or {}).get(state.bucket, "")))
@@ -75,10 +84,9 @@ class Teller:
     # ---- inside ----------------------------------------------------------------------------------------------------
 
     def _write(
-        self, view: AlarmView, decision: Decision, words: Mapping[str, tuple[Minder, Condition]], now_s: float
+        self, view: AlarmView, decision: Decision, words: Mapping[str, Condition], now_s: float
     ) -> int:
-        minder, condition = words[view.alarm_id]
-        message = self._worded(view, decision, minder, condition)
+        message = self._worded(view, decision, words[view.alarm_id])
         person = next(person for person in self.people if person.name == decision.person)
         screen = lock_screen(message)
         body = f"{screen.body}\n\n{message.do}" if message.do else screen.body
@@ -109,7 +117,7 @@ class Teller:
         over = [message.message_id for message in waiting if message.what.startswith(escalation.CLEARED)]
         self.journal.supersede_messages(alarm_id, keep=over)
 
-    def _worded(self, view: AlarmView, decision: Decision, minder: Minder, condition: Condition) -> wording.Message:
+    def _worded(self, view: AlarmView, decision: Decision, condition: Condition) -> wording.Message:
         bucket, batch = view.bucket, view.batch
         if decision.words == escalation.WORDS_BACK_TO_NORMAL:
             return wording.back_to_normal(view.kind, bucket=bucket, batch=batch, condition=condition)

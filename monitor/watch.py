@@ -27,6 +27,7 @@ from monitor.domain import Batch, Event, LogEntry, Reading
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
 from monitor.judgement.messages import lock_screen
+from monitor.own_trouble import OwnTrouble
 from monitor.pipeline import PRELUDE_S, TICK_S, Act, Minder, Pause, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note
 from monitor.sensing.senml import Decoder
@@ -79,6 +80,7 @@ class Watch:
         sources: Sequence[Source],
         *,
         teller: Teller,
+        own: OwnTrouble | None = None,
         record: Path | None = None,
         events_file: Path | None = None,
         say: Callable[[str], None] = print,
@@ -89,6 +91,7 @@ class Watch:
         self.say = say
         self.trouble: dict[str, str] = {}  # what is wrong with the daemon itself, by part
         self._teller = teller
+        self.own = own
         self._record_path, self._events_path = record, events_file
         self._recorder: RecordingWriter | None = None
         self._on_tick = on_tick
@@ -154,6 +157,8 @@ class Watch:
         self.clock.reached(now_s)
         self._next_tick_s = first_tick_s(now_s)
         self._seq = self.journal.last_change()
+        if self.own is not None:
+            self.own.load()
         kept = self.journal.fact(_WATCHED_KEY, [])
         self._watched = [one for one in kept if one[1] > now_s - _FORGET_WATCHED_S]
         last_tick_s = self._watched[-1][1] if self._watched else None
@@ -325,6 +330,12 @@ class Watch:
             self.minders[batch].undo(entry_id)
 
     def _act(self, batch: str, act: Act) -> None:
+        if self.own is not None and act.alarm_id == self.own.state.alarm_id:
+            try:
+                self.own.act(act.act, act.at_s, act.who, act.until_s)
+            except ValueError as error:
+                self.say(str(error))
+            return
         minder = self.minders.get(batch)
         if minder is not None:
             self._do_act(minder, act)
@@ -429,11 +440,30 @@ class Watch:
         events: list[Event] = []
         for minder in self.minders.values():
             self._tick_minder(minder, tick_s, events)
+        if self.own is not None:
+            events += self.own.step(self._troubles(), tick_s)
         self._watched[-1][1] = tick_s
         self._commit(events, tick_s)
         self._tell(tick_s)
         if self._on_tick is not None:
             self._on_tick(self, tick_s)
+
+    def _troubles(self) -> dict[str, str]:
+        """A sentence for each part of the daemon that is out of order now."""
+        troubles = dict(self.trouble)
+        if self._recorder is not None and self._recorder.trouble is not None:
+            troubles["recording"] = self._recorder.trouble
+        for source in self.sources:
+            health = source.health()
+            if health.state == "trouble":
+                troubles[f"source {source.name}"] = health.says
+        for thread in self._threads:
+            if not thread.is_alive() and not getattr(self._source_of(thread), "finished", False):
+                troubles[f"worker {thread.name}"] = f"the thread that reads {thread.name} has ended."
+        return troubles
+
+    def _source_of(self, thread: threading.Thread) -> Source | None:
+        return next((source for source in self.sources if source.name == thread.name), None)
 
     def _tick_minder(self, minder: Minder, tick_s: float, events: list[Event]) -> None:
         part = f"judging {minder.batch.bucket}"
@@ -496,10 +526,13 @@ class Watch:
             self.journal.set_health(heard.name, health.state == "connected", health.says, tick_s)
         for minder in self.minders.values():
             self._save_alarms(minder)
+        if self.own is not None:
+            self.own.save()
 
     def _tell(self, now_s: float) -> None:
         try:
-            self._teller.tell(self.minders.values(), now_s, self._heard_through)
+            own = None if self.own is None else (self.own.state, self.own.condition)
+            self._teller.tell(self.minders.values(), now_s, self._heard_through, own)
         except JournalError as error:
             self.trouble["journal"] = str(error)
 
