@@ -321,7 +321,8 @@ def _silent(evidence: Evidence) -> Condition:
         "can_wait_until_morning": urgency == "daylight",
     }
     standing = quiet_s > limit_s and not evidence.course.over
-    return Condition("silent", standing, quiet_s <= limit_s / 2, 1.0 if standing else 0.0, urgency, facts=facts)
+    gone = quiet_s <= limit_s / 2 or evidence.course.over
+    return Condition("silent", standing, gone, 1.0 if standing else 0.0, urgency, facts=facts)
 
 
 def _sensor_conditions(evidence: Evidence) -> list[Condition]:
@@ -363,7 +364,7 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
             Condition(
                 "sensor_fault",
                 standing,
-                problem is None,
+                problem is None or evidence.course.over,
                 1.0 if standing else 0.0,
                 "now" if urgent else "daylight",
                 facts=facts,
