@@ -55,6 +55,7 @@ def status_view(
         place=settings.site.name,
         buckets=buckets,
         watch=tuple(_watch_troubles(journal, settings, now_s)),
+        notes=tuple(_notes(journal)),
         no_phone=settings.no_phone,
         emergency_number=number,
         first_aid=with_emergency_number(CAUTIONS["first_aid"], number),
@@ -73,11 +74,20 @@ def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[
     if settings.no_phone:
         troubles.append(no_routes_warning())
     troubles += [f"{health.part}: {health.says}" for health in journal.health() if not health.ok]
+    troubles += [alarm.says for alarm in journal.alarms(standing_only=True, batch="") if alarm.cleared_at_s is None]
+    return troubles
+
+
+def _notes(journal: Journal) -> list[str]:
+    """What is counted and shown, and is no trouble by itself: damaged lines never become readings."""
     damaged: dict[str, int] = {}
     for (source, _), total in journal.counters().items():
         damaged[source] = damaged.get(source, 0) + total
-    troubles += [f"{source}: {total} damaged lines so far." for source, total in sorted(damaged.items()) if total]
-    return troubles
+    return [
+        f"{source}: {total} damaged {'line' if total == 1 else 'lines'} so far, passed over."
+        for source, total in sorted(damaged.items())
+        if total
+    ]
 
 
 def _bucket_view(  # noqa: PLR0917

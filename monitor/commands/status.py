@@ -54,6 +54,7 @@ def as_json(view: StatusView) -> dict[str, object]:
 def in_words(view: StatusView, settings: Settings) -> str:
     """The view as a person reads it in a terminal."""
     lines = [f"! {trouble}" for trouble in view.watch]
+    lines += list(view.notes)
     if not view.buckets:
         lines.append("No bucket yet: start a batch, see emberpail start --help.")
     for bucket in view.buckets:

@@ -153,10 +153,11 @@ def _head(view: StatusView, local_time: LocalTime) -> str:
 def _foot(view: StatusView) -> str:
     number = "".join(sign for sign in view.emergency_number if sign.isdigit() or sign == "+")
     first_aid = f"<p>{_text(view.first_aid)}</p>" if view.first_aid else ""
+    notes = "".join(f"<p><small>{_text(note)}</small></p>" for note in view.notes)
     call = f'<p><a class="call" href="tel:{number}">Emergency: {_text(view.emergency_number)}</a></p>' if number else ""
     return (
         "<footer><p>Potash used up says how far the reaction went. It does not say that nothing caustic is left: paste "
-        f"burns until it has been diluted and tested.</p>{first_aid}{call}</footer>"
+        f"burns until it has been diluted and tested.</p>{first_aid}{call}{notes}</footer>"
     )
 
 
@@ -170,10 +171,17 @@ def _card(bucket: BucketView, view: StatusView, local_time: LocalTime, *, link: 
         f"<h2>{_text(bucket.name)}<small>{_text(batch) if batch else 'nothing in it is being minded'}</small></h2>",
         _figure(bucket),
     ]
-    parts += [_alarm(alarm, bucket, view, local_time) for alarm in _worst_first(bucket.alarms)]
+    ranked = _worst_first(bucket.alarms)
+    others = ranked[1:]
+    parts += [_alarm(alarm, bucket, view, local_time) for alarm in ranked[:1]]
+    if link and others:  # one glance for all buckets; the bucket's own page has the rest
+        also = "; ".join(alarm.says.partition(":")[0] for alarm in others)
+        parts.append(f'<p class="also">Also: {_text(also)}.</p>')
+    else:
+        parts += [_alarm(alarm, bucket, view, local_time) for alarm in others]
     parts += [f'<p class="fault">{_text(fault)}</p>' for fault in bucket.probe_faults]
     if bucket.completeness:
-        left = f" Potash left after dilution: {_text(bucket.potash_left)}." if bucket.potash_left else ""
+        left = f" Potash left: {_text(bucket.potash_left)}." if bucket.potash_left else ""
         # An old figure is told as an old one.
         when = " at the last reading" if bucket.is_stale else ""
         parts.append(

@@ -115,7 +115,7 @@ class BucketView:
 class StatusView:
     """Everything the page shows, as of ``at_s``.
 
-    ``watch`` holds one sentence for each trouble of the daemon's own. ``first_aid`` is what to do when lye or paste
+    ``watch`` holds one sentence for each trouble of the daemon's own, ``notes`` what is counted and shown but no trouble. ``first_aid`` is what to do when lye or paste
     has touched someone. ``invented`` marks a demo.
     """
 
@@ -123,6 +123,7 @@ class StatusView:
     place: str = ""
     buckets: tuple[BucketView, ...] = ()
     watch: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     no_phone: bool = False
     emergency_number: str = "112"
     first_aid: str = ""

@@ -29,7 +29,7 @@ GOOD = BucketView(
     14.0,
     "falling",
     "86 to 97 %",
-    "1 to 6 g/L",
+    "1 to 6 g in each litre after dilution",
     outlook="Nothing needed before morning.",
     next_action="Cut it when it is firm.",
     cautions=("Goggles and gloves.",),
