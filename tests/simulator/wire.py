@@ -18,11 +18,12 @@ PACKS = ("one-record", "merged-base", "base-alone", "several-negative", "several
 # ITS-90 type K, 0 to 1372 degC, degC -> mV (NIST SRD 60); written out here so that the simulator needs nothing of the program.
 _K = (-1.7600413686e-2, 3.8921204975e-2, 1.8558770032e-5, -9.9457592874e-8, 3.1840945719e-10, -5.6072844889e-13,
       5.6075059059e-16, -3.2020720003e-19, 9.7151147152e-23, -1.2104721275e-26)  # fmt: skip
-_K_COLD = (0.0, 3.9450128025e-2, 2.3622373598e-5, -3.2858906784e-7, -4.9904828777e-9)
+_K_COLD = (0.0, 3.9450128025e-2, 2.3622373598e-5, -3.2858906784e-7, -4.9904828777e-9, -6.7509059173e-11, -5.7410327428e-13,
+           -3.1088872894e-15, -1.0451609365e-17, -1.9889266878e-20, -1.6322697486e-23)  # fmt: skip
 
 
 def type_k_mv(celsius: float) -> float:
-    """Thermocouple voltage against 0 degC, mV (below zero: the first terms, good to -20 degC)."""
+    """Thermocouple voltage against 0 degC, mV."""
     if celsius < 0:
         return float(sum(c * celsius**i for i, c in enumerate(_K_COLD)))
     return float(sum(c * celsius**i for i, c in enumerate(_K)) + 0.1185976 * np.exp(-1.183432e-4 * (celsius - 126.9686) ** 2))

@@ -50,10 +50,10 @@ def draw_batches(seed: int, count: int, styles: tuple[str, ...] = WORLD_STYLES, 
     return out
 
 
-def simulate_draws(draws: list[Draw], hours: float = 72.0) -> list[tuple[Draw, Run, Truth]]:
+def simulate_draws(draws: list[Draw]) -> list[tuple[Draw, Run, Truth]]:
     """Simulate them all; answers come in the order of ``draws``."""
     worlds = [world_for(d.world_style, d.world_seed) for d in draws]
-    results = simulate_with_truth(worlds, [d.scenario for d in draws], hours)
+    results = simulate_with_truth(worlds, [d.scenario for d in draws])
     return [(d, run, truth) for d, (run, truth) in zip(draws, results, strict=True)]
 
 
@@ -119,7 +119,7 @@ def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[byt
         "cause": "none" if truth.final >= 0.90 else "potash" if known < 0.905 else "blend",
         "core_over_85_at": None if truth.core_over_85_s is None else at + truth.core_over_85_s,
         "any_over_95_at": None if truth.any_over_95_s is None else at + truth.any_over_95_s, "peak_core_c": truth.peak_core_c,
-        "soap": [[round(at + x, 1), round(float(np.interp(x, run.t_s, run.soap)), 4)] for x in (*range(0, 4 * 3600, 600), *range(4 * 3600, int(hours * 3600) + 1, 3600))],
+        "soap": [[round(at + x, 1), round(float(np.interp(x, run.t_s, run.soap)), 4)] for x in (*range(0, 4 * 3600, 600), *range(4 * 3600, 72 * 3600 + 1, 3600))],
         "faults": [{**asdict(f), "from_s": at + max(f.from_s, t0), "to_s": at + f.to_s} for f in laid],
         "wire": asdict(style), "every_s": every,
     }  # fmt: skip
@@ -127,10 +127,10 @@ def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[byt
 
 
 def write_set(out: Path, seed: int, count: int, hours: float = 72.0, styles: tuple[str, ...] = WORLD_STYLES, shares: dict[str, float] | None = None) -> list[Path]:
-    """Write ``count`` batches into ``out``; returns the recordings."""
+    """Write ``count`` batches into ``out``, recorded for ``hours`` (the truth is always that of 72 h); returns the recordings."""
     out.mkdir(parents=True, exist_ok=True)
     paths = []
-    for i, (draw, run, truth) in enumerate(simulate_draws(draw_batches(seed, count, styles, shares), hours)):
+    for i, (draw, run, truth) in enumerate(simulate_draws(draw_batches(seed, count, styles, shares))):
         rec, toml, told = record(draw, run, truth, hours)
         path = out / f"batch-{seed}-{i:04d}.rec"
         path.write_bytes(rec)
@@ -144,7 +144,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--count", type=int, default=10)
-    parser.add_argument("--hours", type=float, default=72.0)
+    parser.add_argument("--hours", type=float, default=72.0, help="length of the recordings after the pour; what was due is always told for 72 h")
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
     for path in write_set(args.out, args.seed, args.count, args.hours):
