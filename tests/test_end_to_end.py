@@ -29,7 +29,7 @@ from monitor.running import Running
 from monitor.settings import load_settings
 from monitor.sources.batch_file import write_batch_file
 from monitor.watch_parts import sources_of
-from tests.helpers_watch import batch_in, pack, replay
+from tests.helpers_watch import batch_in, pack
 from tests.phone.receiver import Receiver
 from tests.sources.conftest import Broker, Node, wait_until
 
@@ -301,14 +301,13 @@ def test_a_bucket_minded_from_the_wire_to_the_phone(shed: Shed, wires: Wires, re
 
     # What was recorded gives the same events again, over both restarts.
     events = (shed.folder / "events.jsonl").read_text().splitlines()
-    settings = load_settings(shed.settings_file)
     with Journal(shed.folder / "journal.sqlite", read_only=True) as journal:
         for bucket in ("shed-1", "shed-2"):
             batch = journal.batch(f"Invented {bucket}")
             assert batch is not None
             batch_file, out = shed.folder / f"{bucket}.toml", shed.folder / f"{bucket}.jsonl"
             write_batch_file(batch_file, batch.batch, journal.entries(batch.batch.name))
-            replay(shed.folder / "night.rec", batch_file, out, settings)
+            shed.ok("replay", "night.rec", "--batch", str(batch_file), "--events", str(out))
             live = [line for line in events if json.loads(line)["bucket"] == bucket]
             again = [line for line in out.read_text().splitlines() if json.loads(line)["event"] != "verdict"]
             assert again == live

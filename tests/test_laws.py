@@ -55,13 +55,28 @@ def whole(tmp_path_factory: pytest.TempPathFactory):
 
     @cache
     def of(name: str) -> Whole:
-        recording, batch_file, out = RECORDINGS / f"{name}.rec", RECORDINGS / f"{name}.toml", folder / f"{name}.jsonl"
+        recording, batch_file, out = RECORDINGS / f"{name}.rec", folder / f"{name}.toml", folder / f"{name}.jsonl"
+        entered = _with_late_entries(read_batch_file(RECORDINGS / f"{name}.toml"))
+        write_batch_file(batch_file, entered.batch, entered.log)
         replay(recording, batch_file, out, SETTINGS)
         lines = tuple(recording.read_bytes().splitlines(keepends=True))
         events = tuple(line for line in out.read_text().splitlines() if json.loads(line)["event"] != "verdict")
-        return Whole(read_batch_file(batch_file), lines, tuple(_stamp(line) for line in lines), events)
+        return Whole(entered, lines, tuple(_stamp(line) for line in lines), events)
 
     return of
+
+
+def _with_late_entries(entered: BatchFile) -> BatchFile:
+    """The grower also remembers, long afterwards, that the batch was covered and blended again.
+
+    Both are noted half a minute after the tick of an estimate, which must not know of them.
+    """
+    began_s = entered.batch.started_s
+    late = (
+        entry("covered", began_s + 15 * 60.0, began_s + 100.5 * 60.0),
+        entry("reblended", began_s + 55 * 60.0, began_s + 150.5 * 60.0, temperature_c=70.0),
+    )
+    return entered._replace(log=(*entered.log, *late))
 
 
 def _stamp(line: bytes) -> float | None:
@@ -90,10 +105,10 @@ def _cuts(whole: Whole, name: str) -> list[int]:
             1,  # the note alone
             first_from(whole.entered.batch.started_s) + 1,  # one line of the batch
             first_from(whole.entered.log[-1].noted_at_s),  # just before the last entry is known
+            first_from(whole.entered.log[-2].noted_at_s),
             deciding,  # the last line before the deciding tick
             deciding + 1,
             chance.randint(deciding, first_from(blended_s + 2 * HOUR_S)),
-            chance.randint(deciding, first_from(blended_s + 3 * HOUR_S)),
             chance.randint(1, len(stamps) // 2),
         }
     )
