@@ -2,7 +2,7 @@
 
     python -m tests.bench.judgement [--batches 200] [--seed 1] [--jobs 2]
     python -m tests.bench.judgement --seed 1000          # report seeds begin at 1000; tune on smaller ones only
-    python -m tests.bench.judgement --keep DIR           # keep recordings, truth and events; a second run scores them again
+    python -m tests.bench.judgement --keep DIR           # keep recordings, truth and events
     python -m tests.bench.judgement --keep DIR --program "other {rec} {toml} {events}"
 
 The scorer reads the truth and the events file, nothing else, so it can score any program. What is due when is the table
@@ -124,7 +124,7 @@ def _truth_soap(truth: dict, at: float) -> float:  # type: ignore[type-arg]
 
 
 def score(program: str, sets: Sequence[tuple[str, dict, Told]]) -> Score:  # type: ignore[type-arg]
-    """Count everything the issue asks for."""
+    """Count every figure."""
     out = Score(program)
     errors: dict[str, list[float]] = {}
     covered: list[bool] = []
@@ -202,7 +202,14 @@ def _batch_alarms(out: Score, name: str, truth: dict, told: Told, begun: float) 
             count("cooled_early within an hour", "cooled_early", blended + 3600 + MINUTE, blended)
     if "incomplete" in due:
         count("incomplete at 72 h", "incomplete", math.inf, blended)
-        count("incomplete at 72 h, weak or short potash" if truth["cause"] == "potash" else "incomplete at 72 h, other causes", "incomplete", math.inf, blended)
+        count(
+            "incomplete at 72 h, weak or short potash"
+            if truth["cause"] == "potash"
+            else "incomplete at 72 h, other causes",
+            "incomplete",
+            math.inf,
+            blended,
+        )
         if not late_start:
             count("incomplete within 3 h", "incomplete", blended + 3 * 3600 + MINUTE, blended)
     if "separated" in due:
@@ -222,12 +229,20 @@ def _sensor_alarms(out: Score, name: str, truth: dict, told: Told) -> None:  # t
         if reached is None:
             out.note(f"{label} {fault['kind']} {fault['probe']}", name)
         if truth["good"]:
-            told_as = [k for k in BATCH_KINDS if _first(told.raised.get(k, []), start, min(end, start + 24 * 3600) + 3600) is not None]
+            told_as = [
+                k
+                for k in BATCH_KINDS
+                if _first(told.raised.get(k, []), start, min(end, start + 24 * 3600) + 3600) is not None
+            ]
             out.share("sensor faults told as a batch alarm").add(bool(told_as))
     false = 0
     for kind in ("silent", "sensor_fault"):
         for at in told.raised.get(kind, []):
-            if not any(start - 60 <= at <= end + 1800 for start, end, f in windows if f["kind"] not in ("spike", "stray-85", "stray-minus-127", "open-brief")):
+            if not any(
+                start - 60 <= at <= end + 1800
+                for start, end, f in windows
+                if f["kind"] not in ("spike", "stray-85", "stray-minus-127", "open-brief")
+            ):
                 false += 1
                 out.note(f"false {kind}", name)
     out.share("batches with a false sensor or silent alarm").add(false > 0)
@@ -235,7 +250,7 @@ def _sensor_alarms(out: Score, name: str, truth: dict, told: Told) -> None:  # t
 
 @dataclass(frozen=True)
 class Aim:
-    """One figure of the issue: where it is found, and what is asked."""
+    """One figure: where it is found, and what is asked of it."""
 
     text: str
     find: Callable[[Score], tuple[float, str]]
@@ -291,15 +306,26 @@ AIMS = (
     Aim("sensor faults: recall", _of_share("sensor_fault"), least=0.98),
     Aim("silent: recall", _of_share("silent"), least=0.98),
     Aim("sensor faults told as a batch alarm", _of_share("sensor faults told as a batch alarm"), most=0.0),
-    Aim("batches per 100 with a false sensor or silent alarm", _of_rate("batches with a false sensor or silent alarm"), most=1.0),
+    Aim(
+        "batches per 100 with a false sensor or silent alarm",
+        _of_rate("batches with a false sensor or silent alarm"),
+        most=1.0,
+    ),
 )
 
 
 def report(scores: Sequence[Score], *, misses: bool = False) -> str:
-    """The table: every figure of the first program with its interval and whether it is reached, the others beside it."""
+    """The table: every figure with its interval and whether it is reached, one column a program."""
     lines = [f"{'figure':54s} {'asked':>12s}  " + "  ".join(f"{s.program:>34s}" for s in scores)]
     for aim in AIMS:
-        asked = " and ".join(x for x in (f">= {aim.least:g}" if aim.least is not None else "", f"<= {aim.most:.3g}" if aim.most is not None else "") if x)
+        asked = " and ".join(
+            x
+            for x in (
+                f">= {aim.least:g}" if aim.least is not None else "",
+                f"<= {aim.most:.3g}" if aim.most is not None else "",
+            )
+            if x
+        )
         cells = []
         for s in scores:
             value, detail = aim.find(s)
@@ -308,19 +334,33 @@ def report(scores: Sequence[Score], *, misses: bool = False) -> str:
             cells.append(f"{value:6.3f} ({detail}) {word}".rjust(34))
         lines.append(f"{aim.text:54s} {asked:>12s}  " + "  ".join(cells))
     first = scores[0]
-    lines += ["", f"delays of {first.program}, minutes (too_hot: against any part passing 95; faults: from the fault; separated: from when due; others: from blending)"]
+    lines += [
+        "",
+        f"delays of {first.program}, minutes (too_hot: against any part passing 95; faults: from the fault; "
+        "separated: from when due; others: from blending)",
+    ]
     for name, share in sorted(first.shares.items()):
         if share.delays:
-            lines.append(f"  {name:44s} n {len(share.delays):4d}  median {np.median(share.delays):8.1f}  95th {np.percentile(share.delays, 95):8.1f}")
+            lines.append(
+                f"  {name:44s} n {len(share.delays):4d}  median {np.median(share.delays):8.1f}"
+                f"  95th {np.percentile(share.delays, 95):8.1f}"
+            )
     lines += ["", "also:"]
     for s in scores:
         hits, n = _all_due(s)
         low, high = wilson(hits, n)
-        lines.append(f"  {s.program}: {hits} of {n} due batch alarms ({hits / max(n, 1):.3f}, {low:.2f} to {high:.2f}); false on good: {s.false_kinds or 'none'}")
+        lines.append(
+            f"  {s.program}: {hits} of {n} due batch alarms ({hits / max(n, 1):.3f}, {low:.2f} to {high:.2f}); "
+            f"false on good: {s.false_kinds or 'none'}"
+        )
         other = s.shares.get("not_taken, of all that end under 0.85")
         if other:
             lines.append(f"    not_taken, of all that end under 0.85 (potash apart): {other.hits} of {other.n}")
-        lines += [f"    {k}: {v:+.3f} (n {n_})" for k, (v, n_) in sorted(s.numbers.items()) if k.startswith("bias") or k.endswith(", all")]
+        lines += [
+            f"    {k}: {v:+.3f} (n {n_})"
+            for k, (v, n_) in sorted(s.numbers.items())
+            if k.startswith("bias") or k.endswith(", all")
+        ]
     if misses:
         lines += ["", "missed or false:"] + [f"  {k}: {', '.join(v[:40])}" for k, v in sorted(first.misses.items())]
     return "\n".join(lines)
@@ -342,7 +382,10 @@ def run_emberpail(rec: Path, toml: Path, events: Path) -> None:
 
 
 def run_thresholds(rec: Path, toml: Path, events: Path) -> None:
-    """Core above 95: too hot. Below 45 within 4 h: cooled early. Peak under 75 at 6 h: incomplete. Completeness: rise to the peak over the promised rise."""
+    """Core above 95: too hot. Below 45 within 4 h: cooled early. Peak under 75 at 6 h: incomplete.
+
+    Its completeness is the rise to the peak over the rise that handbook values promise.
+    """
     import tomllib
 
     from monitor.sensing.senml import Decoder
@@ -365,7 +408,17 @@ def run_thresholds(rec: Path, toml: Path, events: Path) -> None:
     out = []
 
     def ring(kind: str, at: float) -> None:
-        out.append({"event": "alarm", "at": float(at), "bucket": bucket, "batch": batch, "alarm": kind, "kind": kind, "state": "raised"})
+        out.append(
+            {
+                "event": "alarm",
+                "at": float(at),
+                "bucket": bucket,
+                "batch": batch,
+                "alarm": kind,
+                "kind": kind,
+                "state": "raised",
+            }
+        )
 
     hot = np.flatnonzero(core > 95)
     if len(hot):
@@ -383,7 +436,16 @@ def run_thresholds(rec: Path, toml: Path, events: Path) -> None:
     poured = next((e["temperature_c"] for e in notes["event"] if e["kind"] == "poured" and "temperature_c" in e), 50.0)
     promised = min(koh * recipe["koh_purity"] / 0.056105, oil * 3.37) * 55 / ((oil + koh + water) * 2.5)
     value = float(np.clip((peak - poured) / (0.9 * promised), 0, 1)) if len(before) else 0.9
-    out.append({"event": "verdict", "at": float(time_s[-1]) if len(time_s) else blended, "bucket": bucket, "batch": batch, "completeness": value, "completeness_sd": 0.1})
+    out.append(
+        {
+            "event": "verdict",
+            "at": float(time_s[-1]) if len(time_s) else blended,
+            "bucket": bucket,
+            "batch": batch,
+            "completeness": value,
+            "completeness_sd": 0.1,
+        }
+    )
     out.sort(key=lambda e: (e["event"] == "verdict", e["at"]))
     events.write_text("".join(json.dumps(e) + "\n" for e in out), encoding="utf-8")
 
@@ -402,7 +464,12 @@ def _do(work: _Work) -> tuple[str, str, Told]:
     error = ""
     try:
         if work.command:
-            subprocess.run([x.format(rec=rec, toml=toml, events=events) for x in shlex.split(work.command)], check=True, capture_output=True, timeout=600)
+            subprocess.run(
+                [x.format(rec=rec, toml=toml, events=events) for x in shlex.split(work.command)],
+                check=True,
+                capture_output=True,
+                timeout=600,
+            )
         elif work.program == "thresholds":
             run_thresholds(rec, toml, events)
         else:
@@ -420,10 +487,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--batches", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1, help="below 1000 for tuning, 1000 and above for reports")
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--hours", type=float, default=72.0, help="shorter recordings for a quick look; the verdict is still held against 72 h")
+    parser.add_argument(
+        "--hours",
+        type=float,
+        default=72.0,
+        help="shorter recordings for a quick look; the verdict is still held against 72 h",
+    )
     parser.add_argument("--styles", nargs="*", help="only these worlds, for instance droplets-still age-draughty")
     parser.add_argument("--keep", type=Path, help="keep everything here, and use what is already there")
-    parser.add_argument("--program", default="", help='another program: a command with {rec} {toml} {events}')
+    parser.add_argument("--program", default="", help="another program: a command with {rec} {toml} {events}")
     parser.add_argument("--misses", action="store_true", help="name the batches that were missed or falsely rung")
     args = parser.parse_args(argv)
     if args.keep is None:
@@ -451,7 +523,10 @@ def _run(args: argparse.Namespace, folder: Path) -> int:
     for answers in told.values():
         answers.sort(key=lambda x: x[0])
     seed_use = "report" if args.seed >= FIRST_REPORT_SEED else "tuning"
-    print(f"{len(paths)} batches, seed {args.seed} ({seed_use}), {sum(t['good'] for t in truths.values())} good, simulated in {made:.0f} s")
+    print(
+        f"{len(paths)} batches, seed {args.seed} ({seed_use}), {sum(t['good'] for t in truths.values())} good, "
+        f"simulated in {made:.0f} s"
+    )
     print("due: " + ", ".join(f"{k} {sum(k in t['due'] for t in truths.values())}" for k in BATCH_KINDS))
     print(report([score(program, answers) for program, answers in told.items()], misses=args.misses))
     seconds = [a.seconds for _, _, a in told[name]]

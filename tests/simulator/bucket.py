@@ -20,6 +20,7 @@ Every number drawn here is invented.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -28,7 +29,7 @@ SIGMA = 5.670374e-8
 KOH_G_MOL = 56.105
 T_REF_K = 333.15
 
-# Names and Codex CXS 210 saponification ranges, mg KOH per g (same rows as the reference table; true values are drawn inside).
+# Names and Codex CXS 210 saponification ranges, mg KOH per g; true values are drawn inside.
 OILS = {
     "rapeseed": (182, 193), "sunflower": (187, 194), "soya": (189, 195), "olive": (184, 196), "coconut": (248, 265),
     "palm": (190, 209), "maize": (187, 195), "sesame": (186, 195), "linseed": (185, 197), "rice bran": (180, 199),
@@ -162,7 +163,11 @@ class Run:
 
 
 def _oil_blend(rng: np.random.Generator) -> list[tuple[str, float]]:
-    first = str(rng.choice(["rapeseed", "rapeseed", "sunflower", "sunflower", "soya", "olive", "maize", "rice bran", "linseed", "palm"]))
+    first = str(
+        rng.choice(
+            ["rapeseed", "rapeseed", "sunflower", "sunflower", "soya", "olive", "maize", "rice bran", "linseed", "palm"]
+        )
+    )
     if rng.random() < 0.7:
         return [(first, 1.0)]
     second = str(rng.choice([o for o in OILS if o != first]))
@@ -170,14 +175,18 @@ def _oil_blend(rng: np.random.Generator) -> list[tuple[str, float]]:
     return [(first, 1 - share), (second, share)]
 
 
-def draw_scenario(kind: str, seed: int, world: World, name: str | None = None, pour_unix_s: float | None = None) -> Scenario:
+def draw_scenario(
+    kind: str, seed: int, world: World, name: str | None = None, pour_unix_s: float | None = None
+) -> Scenario:
     """A batch of this kind ("good" means nothing was done to spoil it; what is due is decided by the run)."""
     rng = np.random.default_rng([seed, 5, KINDS.index(kind)])
     u = rng.uniform
     season = int(rng.integers(4))
     oil_kg = float(np.exp(u(np.log(2.0), np.log(25.0))))
     indoors = rng.random() < 0.25
-    air_mean = float(rng.normal(18, 2)) if indoors else float(rng.normal([3, 10, 20, 11][season], [3.5, 3, 3, 3][season]))
+    air_mean = (
+        float(rng.normal(18, 2)) if indoors else float(rng.normal([3, 10, 20, 11][season], [3.5, 3, 3, 3][season]))
+    )
     pour_c = float(u(42, 54))
     insulation = str(rng.choice(["bare", "bare", "blanket", "box"], p=[0.35, 0.2, 0.3, 0.15]))
     if kind == "hot":
@@ -193,7 +202,13 @@ def draw_scenario(kind: str, seed: int, world: World, name: str | None = None, p
     oils = tuple((n, round(oil_kg * share, 2)) for n, share in blend)
     entered_oil = sum(kg for _, kg in oils)
     true_oil = [kg * float(rng.normal(1, 0.006)) for _, kg in oils]
-    true_ester = sum(kg * float(np.clip(rng.normal((OILS[n][0] + OILS[n][1]) / 2, (OILS[n][1] - OILS[n][0]) / 4.5), *OILS[n])) for (n, _), kg in zip(oils, true_oil, strict=True)) / KOH_G_MOL
+    true_ester = (
+        sum(
+            kg * float(np.clip(rng.normal((OILS[n][0] + OILS[n][1]) / 2, (OILS[n][1] - OILS[n][0]) / 4.5), *OILS[n]))
+            for (n, _), kg in zip(oils, true_oil, strict=True)
+        )
+        / KOH_G_MOL
+    )
     entered_ester = sum(kg * sum(OILS[n]) / 2 for n, kg in oils) / KOH_G_MOL
     printed = float(rng.choice([0.90, 0.90, 0.90, 0.88, 0.92, 0.85]))
     lye_ratio = float(u(0.90, 0.97)) if rng.random() < 0.8 else float(u(0.97, 1.04))
@@ -258,7 +273,8 @@ def draw_scenario(kind: str, seed: int, world: World, name: str | None = None, p
         heat_kj_mol=world.heat_kj_mol * float(rng.normal(1, world.heat_spread)), cp_factor=float(rng.normal(1, 0.02)),
         pour_c=float(pour_c), grains=float(u(0.02, 0.10)) if rng.random() < 0.25 else float(u(0, 0.01)),
         grains_tau_s=float(u(240, 1200)), blend_from_s=blend_from, blend_to_s=blend_to, blend_w=blend_w,
-        rate=rate, coarse=coarse, reblend_mends=float(u(0.6, 0.95)), split_at_s=float(split_at), split_rate=float(split_rate),
+        rate=rate, coarse=coarse, reblend_mends=float(u(0.6, 0.95)),
+        split_at_s=float(split_at), split_rate=float(split_rate),
         lid_gap=float(np.exp(u(np.log(0.01), np.log(0.12)))), air_mean_c=air_mean,
         air_swing_k=float(u(0.5, 2)) if indoors else float(u(1.5, 6)), air_noise_k=float(u(0.2, 1.0)),
         draught=float(u(0, 1)), sun_k=float(u(3, 14)) if rng.random() < 0.3 else 0.0, board_r=float(u(0.05, 0.4)),
@@ -289,7 +305,12 @@ def _weather(scenario: Scenario, t: np.ndarray) -> tuple[np.ndarray, np.ndarray,
 
     hour = ((scenario.poured_unix_s + t) / 3600.0) % 24
     swing = scenario.air_swing_k * np.cos(2 * np.pi * (hour - 15.0) / 24)
-    air = scenario.air_mean_c + swing + scenario.air_noise_k * wander(3 * 3600) + 1.5 * scenario.air_noise_k * wander(30 * 3600)
+    air = (
+        scenario.air_mean_c
+        + swing
+        + scenario.air_noise_k * wander(3 * 3600)
+        + 1.5 * scenario.air_noise_k * wander(30 * 3600)
+    )
     cloud = np.clip(wander(1800) + 0.4, 0, 1.2)
     sun = scenario.sun_k * np.clip(np.sin(np.pi * (hour - 8.5) / 4.5), 0, None) * (hour > 8.5) * (hour < 13) * cloud
     draught = scenario.draught * np.exp(0.5 * wander(2400) - 0.125)
@@ -338,7 +359,7 @@ class _Chemistry:
             slow = 1.0 / (1.0 + 1.2 * shell / np.maximum(creep, 1e-3)[..., None])
             want = chem * slow * surface * lye[..., None]
         elif self.kind == "kamal":
-            # Two pools: emulsified (first three classes) by Kamal-Sourour with n = 1.4, the rest first-order and diffusion-bound.
+            # Two pools: emulsified (first three classes) by Kamal-Sourour, n = 1.4; the rest bound by diffusion.
             law = (0.15 + 2.5 * np.clip(made, 0, 1) ** 0.8) * np.sqrt(lye)
             want = left * (k * law)[..., None] * np.clip(left / np.maximum(self.pool0, 1e-12), 0, 1) ** 0.4
             want[..., 3] = left[..., 3] * (4.0e-6 * creep * lye) * np.minimum(active, 1.0)[:, None, None]
@@ -418,7 +439,9 @@ class _Chemistry:
         koh_total, ester_total = self.koh0.sum(axis=(1, 2)), self.ester0.sum(axis=(1, 2))
         koh_excess = np.clip(koh.sum(axis=1) - ester.sum(axis=1), 0, None)
         ester_excess = -np.clip(koh.sum(axis=1) - ester.sum(axis=1), None, 0)
-        return np.where(koh_total <= ester_total, (koh_lonely - koh_excess) / koh_total, (ester_lonely - ester_excess) / ester_total)
+        return np.where(
+            koh_total <= ester_total, (koh_lonely - koh_excess) / koh_total, (ester_lonely - ester_excess) / ester_total
+        )
 
 
 def _vapour_pa(celsius: np.ndarray) -> np.ndarray:
@@ -445,7 +468,13 @@ def simulate(worlds: list[World], batch: list[Scenario], hours: float = 72.0) ->
     cell_mass = mass[:, None, None] * share
     layer_h = depth[:, None] * layer_share
     centre = np.array([0.30, 0.64, 0.91])
-    ring_g = np.stack([2 * np.pi / np.log(centre[1] / centre[0]) * np.ones(n), 2 * np.pi / np.log(centre[2] / centre[1]) * np.ones(n)], axis=1)
+    ring_g = np.stack(
+        [
+            2 * np.pi / np.log(centre[1] / centre[0]) * np.ones(n),
+            2 * np.pi / np.log(centre[2] / centre[1]) * np.ones(n),
+        ],
+        axis=1,
+    )
     out_g = 2 * np.pi / np.log(1.0 / centre[2])
     ring_area = np.pi * radius[:, None] ** 2 * ring_share
     top_area = np.pi * radius**2
@@ -538,10 +567,16 @@ def simulate(worlds: list[World], batch: list[Scenario], hours: float = 72.0) ->
         # wall node: implicit, so that the step may be long
         d_wall = np.clip(wall - air[j][:, None], 0.5, None)
         wall_mean_k = (wall + air[j][:, None]) / 2 + 273.15
-        h_side = 1.42 * (d_wall / length[:, None]) ** 0.25 + 4 * 0.9 * SIGMA * wall_mean_k**3 + (forced * draught[j])[:, None]
+        h_side = (
+            1.42 * (d_wall / length[:, None]) ** 0.25
+            + 4 * 0.9 * SIGMA * wall_mean_k**3
+            + (forced * draught[j])[:, None]
+        )
         g_side = side_area / (cover[j][:, None] + 1 / h_side)
         flow_out = g_out * (temp[:, :, 2] - wall)
-        wall = (wall_c * 1000 / dt * wall + g_out * temp[:, :, 2] + g_side * air[j][:, None]) / (wall_c * 1000 / dt + g_out + g_side)
+        wall = (wall_c * 1000 / dt * wall + g_out * temp[:, :, 2] + g_side * air[j][:, None]) / (
+            wall_c * 1000 / dt + g_out + g_side
+        )
 
         # top: paste, head-space, lid, air; steam
         top = temp[:, 0]
@@ -550,7 +585,11 @@ def simulate(worlds: list[World], batch: list[Scenario], hours: float = 72.0) ->
         h_in = 7.5 + 0.03 * np.clip(top - 50, 0, None) ** 1.4
         half = (layer_h[:, 0] / 2 / k)[:, None]
         open_ = lid_open[j][:, None]
-        r_above = np.where(open_ > 0, 1 / (h_out + 2.0), 1 / h_in + lid_share[:, None] / h_out + cover[j][:, None] * (0.4 + 0.6 * lid_share[:, None]))
+        r_above = np.where(
+            open_ > 0,
+            1 / (h_out + 2.0),
+            1 / h_in + lid_share[:, None] / h_out + cover[j][:, None] * (0.4 + 0.6 * lid_share[:, None]),
+        )
         u_top = 1 / (half + r_above)
         surface = top - u_top * half * (top - air[j][:, None])
         film = 0.15 + 0.5 * liquid[:, None]
@@ -579,7 +618,18 @@ def simulate(worlds: list[World], batch: list[Scenario], hours: float = 72.0) ->
         mean = (temp * weight).sum(axis=(1, 2), keepdims=True)
         temp += blend[:, None, None] * (mean - temp)
     return [
-        Run(s, worlds[i], t, cells_out[:, i], wall_out[:, i], air[:, i], sun[:, i], soap_out[:, i], lonely_out[:, i], heat_out[:, i])
+        Run(
+            s,
+            worlds[i],
+            t,
+            cells_out[:, i],
+            wall_out[:, i],
+            air[:, i],
+            sun[:, i],
+            soap_out[:, i],
+            lonely_out[:, i],
+            heat_out[:, i],
+        )
         for i, s in enumerate(batch)
     ]
 
@@ -623,7 +673,7 @@ def judge_truth(run: Run, unmended: Run | None = None, limit_c: float = 95.0) ->
     # From when the core stays below 45 degC, up to a re-blend; before the first warming it is merely a cold start.
     again = [d.at_s for d in s.doings if d.kind == "reblended"]
     bounds = [blended, *again, t[-1]]
-    for start, end in zip(bounds[:-1], bounds[1:], strict=True):
+    for start, end in pairwise(bounds):
         part = (t >= start) & (t <= end)
         below = run.core_c[part] < 45.0
         if not below[-1]:
@@ -642,7 +692,7 @@ def judge_truth(run: Run, unmended: Run | None = None, limit_c: float = 95.0) ->
 
 
 def simulate_with_truth(worlds: list[World], batch: list[Scenario], hours: float = 72.0) -> list[tuple[Run, Truth]]:
-    """Runs and truths, in order; a batch that gets re-blended is run once more without, to know what it would have come to."""
+    """Runs and truths, in order; a re-blended batch is also run without, to know what it would have come to."""
     out: list[tuple[Run, Truth] | None] = [None] * len(batch)
     for kinetics in sorted({w.kinetics for w in worlds}):
         members = [i for i, w in enumerate(worlds) if w.kinetics == kinetics]

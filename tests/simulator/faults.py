@@ -2,8 +2,8 @@
 
 The temperature a probe reports is the truth at its place, through a first-order lag, plus an offset that stays, plus
 noise, rounded to the converter's step. A paste probe reads the air until it is pushed in. Faults are laid over that.
-Every fault carries whether an alarm is due for it, by the design's table: ``sensor_fault`` when a probe lies or is open for
-five minutes (two in the first hour after blending), sticks while the batch moves, storms, or came out of the paste.
+Every fault carries whether an alarm is due for it, by the design's table: ``sensor_fault`` when a probe lies or is open
+for five minutes (two in the first hour after blending), sticks while the batch moves, storms, or came out of the paste.
 """
 
 from __future__ import annotations
@@ -104,7 +104,15 @@ def _lagged(t: np.ndarray, x: np.ndarray, lag_s: float) -> np.ndarray:
     return out
 
 
-def sample(run: Run, fitting: ProbeFitting, t_s: np.ndarray, in_s: float, seed: int, out_windows: tuple[tuple[float, float], ...] = ()) -> Samples:
+def sample(
+    run: Run,
+    fitting: ProbeFitting,
+    t_s: np.ndarray,
+    in_s: float,
+    seed: int,
+    *,
+    out_windows: tuple[tuple[float, float], ...] = (),
+) -> Samples:
     """Readings at ``t_s`` (seconds after the pour, may be negative); a paste probe is in the paste from ``in_s`` on."""
     rng = np.random.default_rng([seed, 31, sum(map(ord, fitting.probe))])
     truth = np.interp(t_s, run.t_s, place_c(run, fitting))
@@ -123,11 +131,17 @@ def draw_fault(run: Run, samples: Samples, in_s: float, seed: int, kind: str | N
     rng = np.random.default_rng([seed, 41])
     kind = kind or str(rng.choice(FAULT_KINDS))
     end = float(samples.t_s[-1])
-    start = in_s + float(rng.uniform(300, 6 * 3600) if rng.random() < 0.6 else rng.uniform(6 * 3600, max(6.5 * 3600, min(end - 4 * 3600, 40 * 3600))))
+    start = in_s + float(
+        rng.uniform(300, 6 * 3600)
+        if rng.random() < 0.6
+        else rng.uniform(6 * 3600, max(6.5 * 3600, min(end - 4 * 3600, 40 * 3600)))
+    )
     if kind == "reversed":
         start = -1e9
-    length = {"spike": 0, "stray-85": 0, "stray-minus-127": 0, "open-brief": float(rng.uniform(20, 80)), "reversed": 2e9,
-              "fell-out": 2e9, "drift": 2e9}.get(kind, float(np.exp(rng.uniform(np.log(900), np.log(4 * 3600)))))  # fmt: skip
+    drawn = float(np.exp(rng.uniform(np.log(900), np.log(4 * 3600))))
+    brief = float(rng.uniform(20, 80))
+    fixed = {"spike": 0.0, "stray-85": 0.0, "stray-minus-127": 0.0, "open-brief": brief}
+    length = fixed.get(kind, 2e9 if kind in ("reversed", "fell-out", "drift") else drawn)
     stop = min(start + length, end)
     due = "" if kind in HARMLESS else ("silent" if kind == "silent" else "sensor_fault")
     if kind == "silent":
@@ -135,7 +149,9 @@ def draw_fault(run: Run, samples: Samples, in_s: float, seed: int, kind: str | N
     if kind == "stuck":
         # A stuck value can only be told while the batch moves: due when the truth has moved by 3 K meanwhile.
         moved = np.interp([start, stop], run.t_s, place_c(run, ProbeFitting(samples.probe, 30, 0, 0, 0.1)))
-        path = np.interp(np.linspace(start, stop, 40), run.t_s, place_c(run, ProbeFitting(samples.probe, 30, 0, 0, 0.1)))
+        path = np.interp(
+            np.linspace(start, stop, 40), run.t_s, place_c(run, ProbeFitting(samples.probe, 30, 0, 0, 0.1))
+        )
         due = due if np.ptp(path) > 3.0 or abs(moved[1] - moved[0]) > 3.0 else ""
     if kind == "fell-out":
         inside = float(np.interp(start, run.t_s, run.core_c) - np.interp(start, run.t_s, run.air_c))

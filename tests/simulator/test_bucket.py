@@ -1,4 +1,4 @@
-"""The simulator keeps the laws of physics and tells the kinds of batches apart. Held against balances, not against itself."""
+"""The simulator keeps the laws of physics and tells the kinds of batches apart."""
 
 from __future__ import annotations
 
@@ -8,24 +8,43 @@ import numpy as np
 import pytest
 
 from tests.simulator.bucket import (
-    KINDS, WORLD_STYLES, Doing, Run, Scenario, Truth, draw_scenario, judge_truth, simulate, simulate_with_truth, world_for,
-)  # fmt: skip
+    KINDS,
+    WORLD_STYLES,
+    Doing,
+    Run,
+    Scenario,
+    Truth,
+    draw_scenario,
+    judge_truth,
+    simulate,
+    simulate_with_truth,
+    world_for,
+)
 
 
 def _closed(style: str, kind: str = "good", seed: int = 5) -> tuple[list, list[Scenario]]:  # type: ignore[type-arg]
     """A batch that can lose nothing: no cell may leak energy. (Resistances so large that 2 h do not matter.)"""
     world = replace(world_for(style, 4), vapour=0.0, cp_gain=0.0, wall_scale=1e-6)
     scenario = replace(
-        draw_scenario(kind, seed, world), board_r=1e9, lid_gap=0.0, grains=0.0, blend_w=0.0, boil_c=500.0, pour_c=40.0,
-        blend_from_s=0.0, blend_to_s=60.0, insulation="bare", doings=(Doing("covered", 0.0),),
-    )  # fmt: skip
+        draw_scenario(kind, seed, world),
+        board_r=1e9,
+        lid_gap=0.0,
+        grains=0.0,
+        blend_w=0.0,
+        boil_c=500.0,
+        pour_c=40.0,
+        blend_from_s=0.0,
+        blend_to_s=60.0,
+        insulation="bare",
+        doings=(Doing("covered", 0.0),),
+    )
     return [world], [scenario]
 
 
 @pytest.mark.parametrize("style", WORLD_STYLES)
 def test_heat_without_loss_is_the_moles_times_the_heat_per_mole(style: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """First law: with the losses taken away, C (T - T0) equals the moles of soap times the heat per mole within 1 %."""
-    import tests.simulator.bucket as bucket
+    from tests.simulator import bucket
 
     monkeypatch.setattr(bucket, "SIGMA", 0.0)
     worlds, batch = _closed(style)
@@ -57,12 +76,25 @@ def test_a_bucket_of_inert_paste_cools_towards_the_air() -> None:
 
 
 def test_time_constant_of_a_bare_bucket_is_that_of_the_handbook_sum() -> None:
-    """About 5 kg bare in 20 L: C/(UA) lies within 1.4 to 6 h (reference notes: 2 to 3 h with all faces losing, more on a board)."""
+    """About 5 kg bare in 20 L: C/(UA) lies within 1.4 to 6 h (2 to 3 h with all faces losing, more on a board)."""
     world = world_for("droplets-still", 4)
     s = replace(
-        draw_scenario("good", 3, world), rate=1e-12, blend_w=0.0, grains=0.0, doings=(), pour_c=70.0, insulation="bare", litres=20.0,
-        true_oil_kg=3.3, true_koh_mol=10.3, true_ester_mol=11.0, true_water_kg=1.06, air_mean_c=15.0, air_swing_k=0.0, air_noise_k=0.0,
-    )  # fmt: skip
+        draw_scenario("good", 3, world),
+        rate=1e-12,
+        blend_w=0.0,
+        grains=0.0,
+        doings=(),
+        pour_c=70.0,
+        insulation="bare",
+        litres=20.0,
+        true_oil_kg=3.3,
+        true_koh_mol=10.3,
+        true_ester_mol=11.0,
+        true_water_kg=1.06,
+        air_mean_c=15.0,
+        air_swing_k=0.0,
+        air_noise_k=0.0,
+    )
     run = simulate([world], [s], hours=8.0)[0]
     a, b = np.interp([3600.0, 5 * 3600.0], run.t_s, run.core_c) - 15.0
     assert 1.4 < 4.0 / np.log(a / b) < 6.0
@@ -90,7 +122,7 @@ def test_same_seed_same_batch_and_company_does_not_matter() -> None:
 
 
 def test_worlds_keep_their_heat_within_the_stated_range() -> None:
-    """Heat per mole is one constant a world, within 50 to 66 kJ; activation within 43 to 50; conductivity 0.25 to 0.40."""
+    """Heat per mole is one constant a world, within 50 to 66 kJ; conductivity within 0.25 to 0.40 W/(m K)."""
     for style in WORLD_STYLES:
         for seed in range(20):
             w = world_for(style, seed)
@@ -100,20 +132,29 @@ def test_worlds_keep_their_heat_within_the_stated_range() -> None:
 def test_a_reblend_gives_a_second_heat_and_more_soap() -> None:
     """Blending a poor batch again makes soap that it would not have made, and warms it."""
     world = world_for("droplets-still", 2)
-    s = replace(draw_scenario("poor", 4, world), coarse=0.6, doings=(Doing("reblended", 4 * 3600.0, 400.0),), pour_c=50.0)
+    s = replace(
+        draw_scenario("poor", 4, world), coarse=0.6, doings=(Doing("reblended", 4 * 3600.0, 400.0),), pour_c=50.0
+    )
     run, truth = simulate_with_truth([world], [s], hours=6.0)[0]
     assert truth.final > truth.final_unmended + 0.15
     assert np.interp(4.8 * 3600, run.t_s, run.core_c) > np.interp(3.9 * 3600, run.t_s, run.core_c) + 5
 
 
-def _made_up(core: list[tuple[float, float]], soap: list[tuple[float, float]], lonely: float = 0.0, doings: tuple[Doing, ...] = ()) -> Truth:
+def _made_up(
+    core: list[tuple[float, float]],
+    soap: list[tuple[float, float]],
+    lonely: float = 0.0,
+    doings: tuple[Doing, ...] = (),
+) -> Truth:
     """The truth of a curve drawn by hand (hours, value), blended at 0.2 h."""
     world = world_for("droplets-still", 2)
     s = replace(draw_scenario("good", 4, world), blend_to_s=720.0, doings=doings)
     t = np.arange(0, 72 * 3600 + 1, 60.0)
     c = np.interp(t / 3600, *np.array(core).T)
     cells = np.repeat(c, 9).reshape(-1, 3, 3)
-    run = Run(s, world, t, cells, c, c * 0, c * 0, np.interp(t / 3600, *np.array(soap).T), np.full(len(t), lonely), c * 0)
+    run = Run(
+        s, world, t, cells, c, c * 0, c * 0, np.interp(t / 3600, *np.array(soap).T), np.full(len(t), lonely), c * 0
+    )
     return judge_truth(run)
 
 

@@ -21,7 +21,7 @@ def told() -> list[tuple[night.Piece, Run, Truth]]:
 
 
 def test_shipped_files_are_what_the_script_writes(told: list[tuple[night.Piece, Run, Truth]]) -> None:
-    """The notes are the same text, and the first hours of each recording the same but for the last digit of a reading."""
+    """The notes are the same text; the arrivals of each recording and its first lines are the same bytes."""
     for piece, run, _ in told:
         rec, toml = night.make(piece, run)
         assert (RECORDINGS / f"{piece.file}.toml").read_text(encoding="utf-8") == toml

@@ -16,7 +16,6 @@ from tests.simulator.bucket import Run, draw_scenario, simulate, world_for
 from tests.simulator.write import write_set
 
 
-
 @pytest.fixture(scope="module")
 def run() -> Run:
     world = world_for("droplets-still", 1)
@@ -41,7 +40,7 @@ def _style(pack: str, **more: object) -> wire.WireStyle:
 
 @pytest.mark.parametrize("pack", [p for p in wire.PACKS if p not in ("boot-clock", "emf")])
 def test_every_pack_style_carries_the_same_readings(run: Run, pack: str) -> None:
-    """Whatever the style, resolving the packs gives each probe's samples with their times (arrival where there is none)."""
+    """Whatever the style, resolving the packs gives each probe's samples and their times (else the arrival)."""
     t = np.arange(0, 3600.0, 30.0)
     samples = [faults.sample(run, f, t, 600.0, 3) for f in faults.draw_fittings(3, ambient=True)]
     rec = wire.recording(samples, run.scenario, _style(pack), "shed-1", 3)
@@ -57,17 +56,28 @@ def test_every_pack_style_carries_the_same_readings(run: Run, pack: str) -> None
     for s in samples:
         readings = np.array(sorted(got[f"shed-1/{s.probe}"]))
         np.testing.assert_allclose(readings[:, 1], s.value_c, atol=1e-4)
-        np.testing.assert_allclose(readings[:, 0], run.scenario.poured_unix_s + s.t_s, atol=1.5 if pack == "no-time" else 0.002)
+        np.testing.assert_allclose(
+            readings[:, 0], run.scenario.poured_unix_s + s.t_s, atol=1.5 if pack == "no-time" else 0.002
+        )
 
 
 def test_type_k_voltages_are_those_of_the_published_table() -> None:
     """NIST ITS-90 type K (reference notes, check table): 20, 85, 100 and -20 degC in mV to four decimals."""
-    for celsius, mv in ((-20, -0.7775), (0, 0.0), (20, 0.7981), (25, 1.0002), (50, 2.0231), (85, 3.4743), (100, 4.0962), (120, 4.9199)):
+    for celsius, mv in (
+        (-20, -0.7775),
+        (0, 0.0),
+        (20, 0.7981),
+        (25, 1.0002),
+        (50, 2.0231),
+        (85, 3.4743),
+        (100, 4.0962),
+        (120, 4.9199),
+    ):
         assert wire.type_k_mv(celsius) == pytest.approx(mv, abs=6e-5)
 
 
 def test_arrivals_never_go_back_though_lines_come_late(run: Run) -> None:
-    """Backfill, disorder and duplicates change what arrives when, never the order of the arrival stamps, nor lose a sample."""
+    """Backfill, disorder and duplicates never turn the order of the arrival stamps, nor lose a sample."""
     t = np.arange(0, 3 * 3600.0, 30.0)
     samples = [faults.sample(run, f, t, 600.0, 3) for f in faults.draw_fittings(3, ambient=False)]
     style = _style("merged-base", duplicates=0.05, disorder=0.05, late=0.02, backfill=(1800.0, 7200.0))
@@ -100,7 +110,7 @@ def test_each_fault_shows_where_it_says_and_nowhere_else(run: Run, kind: str) ->
 
 
 def test_a_written_set_is_whole_and_repeatable(tmp_path: Path) -> None:
-    """Each batch has recording, notes and truth; the same seed gives the same bytes; the truth names a cause when due."""
+    """Each batch has recording, notes and truth; the same seed gives the same bytes; a cause stands when due."""
     first = write_set(tmp_path / "a", 7, 3, hours=3.0, styles=("droplets-still",))
     second = write_set(tmp_path / "b", 7, 3, hours=3.0, styles=("droplets-still",))
     for a, b in zip(first, second, strict=True):

@@ -1,4 +1,4 @@
-"""From probe samples to the bytes of a recording, in the many shapes that RFC 8428 allows and real lines have. Seeded."""
+"""From probe samples to the bytes of a recording, in the many shapes that RFC 8428 allows. Seeded."""
 
 from __future__ import annotations
 
@@ -13,20 +13,31 @@ import numpy as np
 from tests.simulator.bucket import Scenario
 from tests.simulator.faults import Samples
 
-PACKS = ("one-record", "merged-base", "base-alone", "several-negative", "several-absolute", "no-time", "boot-clock", "emf")
+PACKS = (
+    "one-record",
+    "merged-base",
+    "base-alone",
+    "several-negative",
+    "several-absolute",
+    "no-time",
+    "boot-clock",
+    "emf",
+)
 
-# ITS-90 type K, 0 to 1372 degC, degC -> mV (NIST SRD 60); written out here so that the simulator needs nothing of the program.
+# ITS-90 type K, 0 to 1372 degC, degC -> mV (NIST SRD 60); written out so that nothing of the program is needed.
 _K = (-1.7600413686e-2, 3.8921204975e-2, 1.8558770032e-5, -9.9457592874e-8, 3.1840945719e-10, -5.6072844889e-13,
       5.6075059059e-16, -3.2020720003e-19, 9.7151147152e-23, -1.2104721275e-26)  # fmt: skip
-_K_COLD = (0.0, 3.9450128025e-2, 2.3622373598e-5, -3.2858906784e-7, -4.9904828777e-9, -6.7509059173e-11, -5.7410327428e-13,
-           -3.1088872894e-15, -1.0451609365e-17, -1.9889266878e-20, -1.6322697486e-23)  # fmt: skip
+_K_COLD = (0.0, 3.9450128025e-2, 2.3622373598e-5, -3.2858906784e-7, -4.9904828777e-9, -6.7509059173e-11,
+           -5.7410327428e-13, -3.1088872894e-15, -1.0451609365e-17, -1.9889266878e-20, -1.6322697486e-23)  # fmt: skip
 
 
 def type_k_mv(celsius: float) -> float:
     """Thermocouple voltage against 0 degC, mV."""
     if celsius < 0:
         return float(sum(c * celsius**i for i, c in enumerate(_K_COLD)))
-    return float(sum(c * celsius**i for i, c in enumerate(_K)) + 0.1185976 * np.exp(-1.183432e-4 * (celsius - 126.9686) ** 2))
+    return float(
+        sum(c * celsius**i for i, c in enumerate(_K)) + 0.1185976 * np.exp(-1.183432e-4 * (celsius - 126.9686) ** 2)
+    )
 
 
 @dataclass(frozen=True)
@@ -58,11 +69,15 @@ def draw_style(seed: int, hours: float) -> WireStyle:
         backfill = (start, start + float(rng.uniform(1.0, 6.0)) * 3600)
     step = None
     if timed and pack != "boot-clock" and rng.random() < 0.05:
-        step = (float(rng.uniform(0.5, 20)) * 3600, float(rng.choice([-1, 1])) * float(np.exp(rng.uniform(np.log(5), np.log(40)))))
+        step = (
+            float(rng.uniform(0.5, 20)) * 3600,
+            float(rng.choice([-1, 1])) * float(np.exp(rng.uniform(np.log(5), np.log(40)))),
+        )
     return WireStyle(
         pack=pack, crc=bool(rng.random() < 0.5), samples_per_pack=int(rng.integers(2, 9)) if several else 1,
         duplicates=float(rng.choice([0, 0, 0.01, 0.05])), disorder=float(rng.choice([0, 0, 0.02])) if timed else 0.0,
-        late=float(rng.choice([0, 0, 0, 0.003])) if timed and pack != "boot-clock" else 0.0, backfill=backfill, clock_step=step,
+        late=float(rng.choice([0, 0, 0, 0.003])) if timed and pack != "boot-clock" else 0.0,
+        backfill=backfill, clock_step=step,
         damaged=float(rng.choice([0, 0.001, 0.003])), others=float(rng.choice([0, 0, 0.02])),
         notes=bool(rng.random() < 0.7), source="mqtt" if rng.random() < 0.4 else "serial",
     )  # fmt: skip
@@ -89,7 +104,9 @@ def _value(value: float | None, state: str) -> dict[str, object]:
     return {"vs": state} if value is None else {"v": round(value, 4)}
 
 
-def _records(style: WireStyle, bucket: str, shots: list[_Shot], clock: float, boot_s: float, rng: np.random.Generator) -> list[dict[str, object]]:
+def _records(
+    style: WireStyle, bucket: str, shots: list[_Shot], clock: float, boot_s: float, *, rng: np.random.Generator
+) -> list[dict[str, object]]:
     """One pack's records. ``clock``: how far the node's clock is off."""
     newest = round(shots[-1].unix_s + clock, 3)
     if style.pack == "one-record":
@@ -98,14 +115,26 @@ def _records(style: WireStyle, bucket: str, shots: list[_Shot], clock: float, bo
             out.append({"n": f"{bucket}/{probe}", "u": "Cel", "t": newest, **_value(v, state)})
         return out
     if style.pack == "no-time":
-        return [{"bn": f"{bucket}/", "bu": "Cel", **_first(shots[-1])}, *[{"n": p, **_value(v, st)} for p, v, st in shots[-1].values[1:]]]
+        return [
+            {"bn": f"{bucket}/", "bu": "Cel", **_first(shots[-1])},
+            *[{"n": p, **_value(v, st)} for p, v, st in shots[-1].values[1:]],
+        ]
     if style.pack == "boot-clock":
         up = round(shots[-1].unix_s - boot_s, 1)
-        return [{"bn": f"{bucket}/", "bt": up, "bu": "Cel", **_first(shots[-1])}, *[{"n": p, **_value(v, st)} for p, v, st in shots[-1].values[1:]]]
+        return [
+            {"bn": f"{bucket}/", "bt": up, "bu": "Cel", **_first(shots[-1])},
+            *[{"n": p, **_value(v, st)} for p, v, st in shots[-1].values[1:]],
+        ]
     if style.pack == "merged-base":
-        return [{"bn": f"{bucket}/", "bt": newest, "bu": "Cel", **_first(shots[-1])}, *[{"n": p, **_value(v, st)} for p, v, st in shots[-1].values[1:]]]
+        return [
+            {"bn": f"{bucket}/", "bt": newest, "bu": "Cel", **_first(shots[-1])},
+            *[{"n": p, **_value(v, st)} for p, v, st in shots[-1].values[1:]],
+        ]
     if style.pack == "base-alone":
-        return [{"bn": f"{bucket}/", "bt": newest, "bu": "Cel"}, *[{"n": p, **_value(v, st)} for p, v, st in shots[-1].values]]
+        return [
+            {"bn": f"{bucket}/", "bt": newest, "bu": "Cel"},
+            *[{"n": p, **_value(v, st)} for p, v, st in shots[-1].values],
+        ]
     if style.pack == "emf":
         cold = 18.0 + 0.01 * round(float(rng.normal(0, 20)))
         out = [{"bn": f"{bucket}/", "bt": newest}]
@@ -157,7 +186,11 @@ def recording(samples: list[Samples], scenario: Scenario, style: WireStyle, buck
     lines: list[tuple[float, bytes]] = []
     width = style.samples_per_pack
     # A restart of the boot clock may come once.
-    reboot_at = shots[int(len(shots) * rng.uniform(0.3, 0.9))].unix_s if style.pack == "boot-clock" and rng.random() < 0.3 else np.inf
+    reboot_at = (
+        shots[int(len(shots) * rng.uniform(0.3, 0.9))].unix_s
+        if style.pack == "boot-clock" and rng.random() < 0.3
+        else np.inf
+    )
     held = 0
     for i in range(0, len(shots), width):
         pack = shots[i : i + width]
@@ -165,7 +198,7 @@ def recording(samples: list[Samples], scenario: Scenario, style: WireStyle, buck
             boot_s, reboot_at = pack[-1].unix_s - 4.0, np.inf
         rel = pack[-1].unix_s - scenario.poured_unix_s
         clock = style.clock_step[1] if style.clock_step and rel >= style.clock_step[0] else 0.0
-        text = json.dumps(_records(style, bucket, pack, clock, boot_s, rng), separators=(",", ":")).encode()
+        text = json.dumps(_records(style, bucket, pack, clock, boot_s, rng=rng), separators=(",", ":")).encode()
         if style.crc and style.source == "serial":
             text += b" %08x" % zlib.crc32(text)
         arrival = pack[-1].unix_s + float(rng.uniform(0.05, 1.2))
@@ -205,12 +238,29 @@ def _iso(unix_s: float) -> str:
     return datetime.fromtimestamp(60 * round(unix_s / 60), UTC).isoformat()
 
 
-def batch_toml(scenario: Scenario, bucket: str, *, pour_noted_c: float | None, probe_in_s: float | None, forget: tuple[str, ...] = (), late_notes: bool = False, unnoted: tuple[str, ...] = ()) -> str:
-    """The grower's notes beside the recording; times to the minute. ``forget``: masses left out ("oil", "koh", "water");
-    ``unnoted``: doings that nobody wrote down."""
+def batch_toml(
+    scenario: Scenario,
+    bucket: str,
+    *,
+    pour_noted_c: float | None,
+    probe_in_s: float | None,
+    forget: tuple[str, ...] = (),
+    late_notes: bool = False,
+    unnoted: tuple[str, ...] = (),
+) -> str:
+    """The grower's notes beside the recording; times to the minute.
+
+    ``forget``: masses left out ("oil", "koh", "water"); ``unnoted``: doings that nobody wrote down."""
     s, at = scenario, scenario.poured_unix_s
     oils = ", ".join(f'{{ name = "{n}"' + ("" if "oil" in forget else f", kg = {kg:.2f}") + " }" for n, kg in s.oils)
-    out = ["[batch]", f'name = "{s.name}"', f'bucket = "{bucket}"', f"started = {_iso(at)}", "[recipe]", f"oils = [{oils}]"]
+    out = [
+        "[batch]",
+        f'name = "{s.name}"',
+        f'bucket = "{bucket}"',
+        f"started = {_iso(at)}",
+        "[recipe]",
+        f"oils = [{oils}]",
+    ]
     if "koh" not in forget:
         out.append(f"koh_kg = {s.koh_kg:.3f}")
     out.append(f"koh_purity = {s.koh_purity:.2f}")
@@ -231,7 +281,11 @@ def batch_toml(scenario: Scenario, bucket: str, *, pour_noted_c: float | None, p
             continue
         noted = f"noted_at = {_iso(at + d.at_s + 1500)}" if late_notes and d.kind != "reblended" else ""
         if d.kind == "reblended":
-            out += entry(d.at_s - 60, "probe-out") + entry(d.at_s + d.for_s, "reblended") + entry(d.at_s + d.for_s + 60, "probe-in")
+            out += (
+                entry(d.at_s - 60, "probe-out")
+                + entry(d.at_s + d.for_s, "reblended")
+                + entry(d.at_s + d.for_s + 60, "probe-in")
+            )
         elif d.kind == "lid-off":
             out += entry(d.at_s, "lid-off", noted) + entry(d.at_s + d.for_s, "lid-on")
         else:

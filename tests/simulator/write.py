@@ -16,8 +16,14 @@ import numpy as np
 
 from tests.simulator import faults, wire
 from tests.simulator.bucket import (
-    WORLD_STYLES, Run, Scenario, Truth, draw_scenario, simulate_with_truth, world_for,
-)  # fmt: skip
+    WORLD_STYLES,
+    Run,
+    Scenario,
+    Truth,
+    draw_scenario,
+    simulate_with_truth,
+    world_for,
+)
 
 FIRST_REPORT_SEED = 1000
 WORLDS_PER_STYLE = 3
@@ -34,7 +40,9 @@ class Draw:
     bucket: str
 
 
-def draw_batches(seed: int, count: int, styles: tuple[str, ...] = WORLD_STYLES, shares: dict[str, float] | None = None) -> list[Draw]:
+def draw_batches(
+    seed: int, count: int, styles: tuple[str, ...] = WORLD_STYLES, shares: dict[str, float] | None = None
+) -> list[Draw]:
     """``count`` batches over several worlds; the mixture of kinds is drawn by ``shares``."""
     shares = shares or SHARES
     rng = np.random.default_rng([seed, 1])
@@ -45,7 +53,9 @@ def draw_batches(seed: int, count: int, styles: tuple[str, ...] = WORLD_STYLES, 
         style = styles[i % len(styles)]
         world_seed = seed * 10 + (i // len(styles)) % WORLDS_PER_STYLE
         kind = str(rng.choice(kinds, p=weights / weights.sum()))
-        scenario = draw_scenario(kind, seed * 100_000 + i, world_for(style, world_seed), name=f"Quillmarsh {seed}-{i:04d}")
+        scenario = draw_scenario(
+            kind, seed * 100_000 + i, world_for(style, world_seed), name=f"Quillmarsh {seed}-{i:04d}"
+        )
         out.append(Draw(scenario, style, world_seed, f"bucket-{i % 9}"))
     return out
 
@@ -64,18 +74,34 @@ def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[byt
     u = rng.uniform
     ambient = bool(rng.random() < 0.75)
     more = rng.random()
-    extra = ("top", "bottom") if more < 0.2 else ("wall",) if more < 0.35 else ("wall", "top", "bottom") if more < 0.4 else ()
+    extra = (
+        ("top", "bottom")
+        if more < 0.2
+        else ("wall",)
+        if more < 0.35
+        else ("wall", "top", "bottom")
+        if more < 0.4
+        else ()
+    )
     every = float(rng.choice([10, 15, 20, 30, 60], p=[0.04, 0.06, 0.25, 0.35, 0.30]))
     start = rng.random()
-    t0 = float(u(-2400, -60)) if start < 0.6 else float(u(0, 600)) if start < 0.94 else s.blend_to_s + float(u(1800, 7200))
+    t0 = (
+        float(u(-2400, -60))
+        if start < 0.6
+        else float(u(0, 600))
+        if start < 0.94
+        else s.blend_to_s + float(u(1800, 7200))
+    )
     t = np.arange(t0, hours * 3600.0, every)
     in_s = s.blend_to_s + (float(u(60, 480)) if rng.random() < 0.95 else float(u(600, 1500)))
     out_windows = tuple((d.at_s - 60, d.at_s + d.for_s + 60) for d in s.doings if d.kind == "reblended")
     samples = [
-        faults.sample(run, f, t, in_s + (20 if f.probe != "core" else 0), s.seed, out_windows)
+        faults.sample(run, f, t, in_s + (20 if f.probe != "core" else 0), s.seed, out_windows=out_windows)
         for f in faults.draw_fittings(s.seed, ambient=ambient, extra=extra)
     ]
     style = wire.draw_style(s.seed, hours)
+    # A node that kept its samples back for longer would be silent by the design's three minutes of the first hour.
+    style = replace(style, samples_per_pack=max(1, min(style.samples_per_pack, int(120 / every))))
     laid: list[faults.Fault] = []
     for _ in range(int(rng.choice([0, 1, 2], p=[0.55, 0.38, 0.07]))):
         victim = samples[0] if len(samples) == 1 or rng.random() < 0.7 else samples[int(rng.integers(1, len(samples)))]
@@ -104,30 +130,61 @@ def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[byt
         forget = (str(rng.choice(["oil", "water", "koh"])),)
     rec = wire.recording(samples, s, style, draw.bucket, s.seed)
     toml = wire.batch_toml(
-        s, draw.bucket, pour_noted_c=s.pour_c + float(rng.normal(0, 1.0)) if rng.random() < 0.45 else None,
-        probe_in_s=in_s if rng.random() < 0.5 else None, forget=forget, late_notes=bool(rng.random() < 0.2),
+        s,
+        draw.bucket,
+        pour_noted_c=s.pour_c + float(rng.normal(0, 1.0)) if rng.random() < 0.45 else None,
+        probe_in_s=in_s if rng.random() < 0.5 else None,
+        forget=forget,
+        late_notes=bool(rng.random() < 0.2),
         unnoted=("lid-off",) if rng.random() < 0.2 else ("covered", "uncovered") if rng.random() < 0.1 else (),
-    )  # fmt: skip
+    )
     at = s.poured_unix_s
     known = min(s.true_koh_mol, s.true_ester_mol) / s.promised_mol
     told = {
-        "name": s.name, "bucket": draw.bucket, "seed": s.seed, "world": f"{draw.world_style}/{draw.world_seed}", "kind": s.kind,
-        "poured_at": at, "blended_at": at + s.blend_to_s, "planned_at": at + 72 * 3600.0, "first_arrival_at": at + t0, "probe_in_at": at + in_s,
-        "has_ambient": ambient, "extra_probes": list(extra), "pour_noted": "temperature_c" in toml, "forgotten": list(forget),
-        "good": truth.good, "due": {k: at + v for k, v in truth.due.items()},
-        "final": truth.final, "final_unmended": truth.final_unmended, "reblended": any(d.kind == "reblended" for d in s.doings),
+        "name": s.name,
+        "bucket": draw.bucket,
+        "seed": s.seed,
+        "world": f"{draw.world_style}/{draw.world_seed}",
+        "kind": s.kind,
+        "poured_at": at,
+        "blended_at": at + s.blend_to_s,
+        "planned_at": at + 72 * 3600.0,
+        "first_arrival_at": at + t0,
+        "probe_in_at": at + in_s,
+        "has_ambient": ambient,
+        "extra_probes": list(extra),
+        "pour_noted": "temperature_c" in toml,
+        "forgotten": list(forget),
+        "good": truth.good,
+        "due": {k: at + v for k, v in truth.due.items()},
+        "final": truth.final,
+        "final_unmended": truth.final_unmended,
+        "reblended": any(d.kind == "reblended" for d in s.doings),
         "cause": "none" if truth.final >= 0.90 else "potash" if known < 0.905 else "blend",
         "core_over_85_at": None if truth.core_over_85_s is None else at + truth.core_over_85_s,
-        "any_over_95_at": None if truth.any_over_95_s is None else at + truth.any_over_95_s, "peak_core_c": truth.peak_core_c,
-        "soap": [[round(at + x, 1), round(float(np.interp(x, run.t_s, run.soap)), 4)] for x in (*range(0, 4 * 3600, 600), *range(4 * 3600, 72 * 3600 + 1, 3600))],
+        "any_over_95_at": None if truth.any_over_95_s is None else at + truth.any_over_95_s,
+        "peak_core_c": truth.peak_core_c,
+        "soap": [
+            [round(at + x, 1), round(float(np.interp(x, run.t_s, run.soap)), 4)]
+            for x in (*range(0, 4 * 3600, 600), *range(4 * 3600, 72 * 3600 + 1, 3600))
+        ],
         "faults": [{**asdict(f), "from_s": at + max(f.from_s, t0), "to_s": at + f.to_s} for f in laid],
-        "wire": asdict(style), "every_s": every,
-    }  # fmt: skip
+        "wire": asdict(style),
+        "every_s": every,
+    }
     return rec, toml, told
 
 
-def write_set(out: Path, seed: int, count: int, hours: float = 72.0, styles: tuple[str, ...] = WORLD_STYLES, shares: dict[str, float] | None = None) -> list[Path]:
-    """Write ``count`` batches into ``out``, recorded for ``hours`` (the truth is always that of 72 h); returns the recordings."""
+def write_set(
+    out: Path,
+    seed: int,
+    count: int,
+    *,
+    hours: float = 72.0,
+    styles: tuple[str, ...] = WORLD_STYLES,
+    shares: dict[str, float] | None = None,
+) -> list[Path]:
+    """Write ``count`` batches into ``out``, recorded for ``hours`` (the truth: of 72 h); returns the recordings."""
     out.mkdir(parents=True, exist_ok=True)
     paths = []
     for i, (draw, run, truth) in enumerate(simulate_draws(draw_batches(seed, count, styles, shares))):
@@ -144,12 +201,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--count", type=int, default=10)
-    parser.add_argument("--hours", type=float, default=72.0, help="length of the recordings after the pour; what was due is always told for 72 h")
+    parser.add_argument(
+        "--hours",
+        type=float,
+        default=72.0,
+        help="length of the recordings after the pour; what was due is always told for 72 h",
+    )
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
-    for path in write_set(args.out, args.seed, args.count, args.hours):
+    for path in write_set(args.out, args.seed, args.count, hours=args.hours):
         told = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
-        print(f"{path.name}: {told['world']} {told['kind']}, ends at {told['final']:.3f}, due: {', '.join(told['due']) or 'nothing'}")
+        print(
+            f"{path.name}: {told['world']} {told['kind']}, ends at {told['final']:.3f}, "
+            f"due: {', '.join(told['due']) or 'nothing'}"
+        )
 
 
 if __name__ == "__main__":
