@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from monitor.domain import Reading
+
 # RFC 8428 section 4.5.3: below this a time is relative to now, from here on it is Unix seconds.
 ABSOLUTE_FROM_S = 2.0**28
 
@@ -24,9 +26,10 @@ MOST_LEAD_S = 5.0
 # Older than any batch: a clock that was never set.
 MOST_LAG_S = 4 * 86400.0
 
-# A lag beyond this that stays constant while readings come steadily is a clock running behind.
+# A lag beyond this that stays constant while readings come steadily is a clock running behind. Three lines tell it: a
+# node that sends one pack a minute would else be heard at the wrong hour for longer than silence may last.
 SUSPECT_LAG_S = 60.0
-STEADY_READINGS = 5
+STEADY_READINGS = 3
 STEADY_S = 60.0
 STEADY_WITHIN_S = 3.0
 # A sleeping node's oscillator may drift by some percent.
@@ -260,3 +263,54 @@ class NodeClock:
             return None
         time_s = stamp_s + (self._real.offset_s or 0.0)
         return time_s if -MOST_LEAD_S <= arrival_s - time_s <= MOST_LAG_S else None
+
+
+class LaggingLines:
+    """Remembers the readings of one probe that came late by the same lag, until it is known why.
+
+    They stand where their stamps said. If the lines caught up, that was right. If the node's clock was found out
+    (``retimed``), they stand too early by as much, and nobody can believe them there.
+    """
+
+    __slots__ = ("_lag_s", "_line", "_lines", "_since_s", "_waiting")
+
+    def __init__(self) -> None:
+        self._line: list[Reading] = []  # the readings of the line that is coming in
+        self._waiting: list[Reading] = []  # those of whole lines before it that lag alike
+        self._lines = 0
+        self._lag_s = self._since_s = 0.0
+
+    def take(self, reading: Reading) -> list[Reading]:
+        """Count in the next reading to arrive; the readings that are now known to be misplaced, mostly none."""
+        if not self._line and not self._lines and not _lags(reading):
+            return []
+        line = self._line
+        if line and line[-1].arrival_s != reading.arrival_s:
+            self._end_line(line[-1])
+            self._line = line = []
+        if not reading.retimed:
+            line.append(reading)
+            return []
+        found = self._waiting if self._lines >= STEADY_READINGS - 1 else []
+        self._forget()
+        return found
+
+    def _end_line(self, newest: Reading) -> None:
+        """A line is whole: its newest reading says whether it lags, and whether as those before it did."""
+        lag_s = newest.arrival_s - newest.time_s
+        if lag_s <= SUSPECT_LAG_S:
+            self._forget()
+            return
+        within_s = STEADY_WITHIN_S + STEADY_DRIFT * (newest.arrival_s - self._since_s)
+        if not self._lines or abs(lag_s - self._lag_s) > within_s:
+            self._waiting, self._lines = [], 0
+            self._lag_s, self._since_s = lag_s, newest.arrival_s
+        self._waiting += self._line
+        self._lines += 1
+
+    def _forget(self) -> None:
+        self._line, self._waiting, self._lines = [], [], 0
+
+
+def _lags(reading: Reading) -> bool:
+    return not reading.retimed and reading.arrival_s - reading.time_s > SUSPECT_LAG_S

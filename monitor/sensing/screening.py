@@ -12,6 +12,7 @@ from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 from monitor.domain import AMBIENT, PASTE_PROBES, ProbeHealth, Reading
+from monitor.sensing.clocks import LaggingLines
 from monitor.sensing.following import MAD_TO_SD, POWER_ON_C, Follower
 from monitor.sensing.motion import Fall, Standstill
 
@@ -19,7 +20,7 @@ LOST_C = -127.0  # what a common host library gives for a digital sensor that do
 
 REASONS = (
     "", "open", "short-gnd", "short-vcc", "not_measured", "out_of_range", "rate", "spike", "power_on_85", "lost_-127",
-    "stuck", "noise",
+    "stuck", "noise", "clock",
 )  # fmt: skip
 _CODE = {reason: code for code, reason in enumerate(REASONS)}
 _CONFLICT = "conflict"
@@ -99,12 +100,15 @@ class ProbeScreen:
         self._storm_from_s = 0.0
         self._noise_k = 0.0
         self._fresh_from_s = float("-inf")
+        self._lagging = LaggingLines()
+        self._misplaced: list[Reading] = []
 
     # -- feeding ---------------------------------------------------------------------------------------------------
 
     def take(self, reading: Reading) -> None:
-        """Keep a reading for the next ``settle``."""
+        """Keep a reading for the next ``settle``. Readings are to be given in the order of their arrival."""
         self._pending.append(reading)
+        self._misplaced += self._lagging.take(reading)
 
     def settle(self, now_s: float) -> list[Judged]:
         """Verdicts on all readings taken since the last call, and on earlier ones that are now seen otherwise.
@@ -131,6 +135,8 @@ class ProbeScreen:
                 conflicts.append(Judged(reading, _CONFLICT))
         if late:
             conflicts += self._take_late(late)
+        if self._misplaced:
+            self._reject_misplaced()
         self._mind_storm()
         self._mind_stuck()
         judged = [Judged(r, REASONS[self._code_at(t)] or None) for t, r in self._touched.items()]
@@ -274,6 +280,14 @@ class ProbeScreen:
         i = self._codes.rfind(0, 0, index) if step < 0 else self._codes.find(0, index + 1)
         return (self._times[i], self._values[i]) if i >= 0 else None
 
+    def _reject_misplaced(self) -> None:
+        """What a clock that was behind had placed too early, before it was found out, is not where it belongs."""
+        for reading in self._misplaced:
+            index = self._index(reading.time_s)
+            if index is not None and self._is_same(index, reading):
+                self._set(reading, "clock")
+        self._misplaced.clear()
+
     # -- storms and stuck values -----------------------------------------------------------------------------------
 
     def _window_from(self, window_s: float, fewest: int) -> int:
@@ -388,8 +402,8 @@ class ProbeScreen:
         if moved_elsewhere_k is not None and moved_elsewhere_k >= MOVED_ELSEWHERE_K and run.may_be_stuck():
             run.stuck = True
         start = self._window_from(self.limits.window_s, FEWEST_READINGS)
-        codes = bytes(self._codes[start:])
-        bad_share = 1.0 - codes.count(0) / len(codes)
+        codes = bytes(self._codes[start:]).replace(_CLOCK, b"")  # the node's clock is no fault of the probe
+        bad_share = 1.0 - codes.count(0) / len(codes) if codes else 0.0
         self._mind_problem(codes, bad_share, start, ambient_c)
         good = self._codes.rfind(0)
         return ProbeHealth(
@@ -425,7 +439,7 @@ class ProbeScreen:
         if self._problem in ("stuck", "reversed", "out_of_paste") or bad_share < GOOD_SHARE:
             return False
         n = len(self._codes)
-        lately = self._codes[-GOOD_AGAIN_READINGS:]
+        lately = self._codes[-GOOD_AGAIN_READINGS:].replace(_CLOCK, b"\0")
         all_good = n >= GOOD_AGAIN_READINGS and not any(lately)
         return not (all_good and self._times[-1] - self._times[-GOOD_AGAIN_READINGS] >= GOOD_AGAIN_S)
 
@@ -446,6 +460,8 @@ class ProbeScreen:
         good = 0
         spell_end_s = 0.0
         for i in range(len(self._codes) - 1, -1, -1):
+            if self._codes[i] == _CLOCK[0]:
+                continue
             if self._codes[i]:
                 first_bad_s = self._times[i]
                 good = 0
@@ -518,6 +534,7 @@ class ProbeScreen:
 
 
 _UNJUDGED = 255
+_CLOCK = bytes([_CODE["clock"]])
 _SCATTERED = frozenset(_CODE[reason] for reason in ("", "rate", "spike", "noise"))
 
 

@@ -99,6 +99,10 @@ class _Refused(Exception):
     """The line cannot be used; the only argument is the fault's short name."""
 
 
+# What may stand about a pack; behind it also the zero byte with which firmware in C often ends what it sends.
+_BLANKS = b" \t\r\n"
+_AFTER = _BLANKS + b"\0"
+_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _LARGEST = 10**300
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z")
 _WITH_CRC = re.compile(rb"(\[.*\])[ \t]+([0-9A-Fa-f]{8})\Z", re.DOTALL)
@@ -260,7 +264,7 @@ def _is_name(name: str) -> bool:
 def resolve_line(line: bytes) -> list[Record]:
     """The resolved records of one line, for tests and tools; raises ValueError with the fault's name."""
     try:
-        return resolve(parse_pack(line.strip(b" \t\r\n")))[0]
+        return resolve(parse_pack(line.lstrip(_BLANKS).rstrip(_AFTER)))[0]
     except _Refused as refused:
         raise ValueError(f"{refused}: {FAULTS[str(refused)]}") from None
 
@@ -335,7 +339,9 @@ class Decoder:
         ``retained``: the broker had stored the message, so only its own absolute time can place it.
         ``default_bucket``: the bucket of names that are a probe alone, when the source knows it.
         """
-        line = line.strip(b" \t\r\n")
+        line = line.lstrip(_BLANKS).rstrip(_AFTER)
+        if line.startswith(_BYTE_ORDER_MARK):
+            line = line[len(_BYTE_ORDER_MARK) :]  # a reader may pass over it (RFC 8259, section 8.1)
         if not line:
             return Decoded()
         try:

@@ -351,7 +351,7 @@ def test_every_reason_is_a_known_word() -> None:
     """The list of reasons is closed: it is what the journal, the page and judgement know."""
     assert REASONS == (
         "", "open", "short-gnd", "short-vcc", "not_measured", "out_of_range", "rate", "spike", "power_on_85",
-        "lost_-127", "stuck", "noise",
+        "lost_-127", "stuck", "noise", "clock",
     )  # fmt: skip
 
 
