@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from bisect import insort
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import log, sqrt
 from typing import Any
 
@@ -27,6 +27,7 @@ from monitor.heat.priors import History
 
 Array = NDArray[np.float64]
 
+_CAN_BE_WITHDRAWN = 2000  # newest readings of each probe that screening may still reject
 _ASSUMED_BLEND_S = 600.0  # where no `blended` was noted: common practice, ten minutes of blending
 _DRAWS = 96
 _OUT_OF_RACE = 24.0  # in twice the log of the evidence: a weight of e^-12
@@ -50,25 +51,40 @@ class Band:
 
 @dataclass(slots=True)
 class _Minutes:
-    """Minute means of one probe. Kept as sums, so that a reading can be withdrawn again."""
+    """Minute means of one probe. Kept as sums, so that a reading can be withdrawn again; only what was put in can."""
 
-    sums: dict[int, list[float]]
-    order: list[int]
+    sums: dict[int, list[float]] = field(default_factory=dict)
+    order: list[int] = field(default_factory=list)
+    recent: dict[float, float] = field(default_factory=dict)  # time -> degrees of the newest readings, oldest first
 
-    def add(self, time_s: float, value_c: float, sign: int = 1) -> None:
+    def add(self, time_s: float, value_c: float) -> None:
+        if time_s in self.recent:
+            return  # judged twice, or sent twice
+        self.recent[time_s] = value_c
+        if len(self.recent) > _CAN_BE_WITHDRAWN:
+            del self.recent[next(iter(self.recent))]
         minute = int(time_s // 60.0)
         cell = self.sums.get(minute)
         if cell is None:
-            if sign < 0:
-                return
             cell = self.sums[minute] = [0.0, 0.0, 0.0]
             if not self.order or minute > self.order[-1]:
                 self.order.append(minute)
             else:
                 insort(self.order, minute)
-        cell[0] += sign
-        cell[1] += sign * time_s
-        cell[2] += sign * value_c
+        cell[0] += 1.0
+        cell[1] += time_s
+        cell[2] += value_c
+
+    def remove(self, time_s: float) -> bool:
+        """Take one reading out again; False where it never was in, as most rejected ones."""
+        value_c = self.recent.pop(time_s, None)
+        if value_c is None:
+            return False
+        cell = self.sums[int(time_s // 60.0)]
+        cell[0] -= 1.0
+        cell[1] -= time_s
+        cell[2] -= value_c
+        return True
 
     def arrays(self) -> tuple[Array, Array]:
         cells = [self.sums[k] for k in self.order]
@@ -155,15 +171,13 @@ class Estimator:
         """Take a believed reading of any probe, in arrival order; its own time may lie hours back."""
         if reading.temperature_c is None or reading.state != "ok":
             return
-        self._minutes.setdefault(reading.probe, _Minutes({}, [])).add(reading.time_s, reading.temperature_c)
+        self._minutes.setdefault(reading.probe, _Minutes()).add(reading.time_s, reading.temperature_c)
         self._fresh = True
 
     def withdraw(self, reading: Reading) -> None:
-        """Take back a reading that screening has rejected after all."""
-        if reading.temperature_c is None or reading.probe not in self._minutes:
-            return
-        self._minutes[reading.probe].add(reading.time_s, reading.temperature_c, -1)
-        self._fresh = True
+        """Take back a reading that screening has rejected after all; one that never came in changes nothing."""
+        if reading.probe in self._minutes and self._minutes[reading.probe].remove(reading.time_s):
+            self._fresh = True
 
     def note(self, entry: LogEntry) -> None:
         """Take a log entry, known from now on whenever it happened. The next estimate refits."""
@@ -349,9 +363,13 @@ class Estimator:
         if t.size == 0:
             return t, y
         air_t, air_y = air
-        room = np.interp(t, air_t, air_y) if air_t.size else np.full(t.size, min(float(y.min()), 25.0))
-        # Before it is pushed in, a paste probe reads the air. It is in once it is clearly warmer and stays so.
         lively = layout.pour_s + layout.setting.blended_s
+        if air_t.size:
+            room = np.interp(t, air_t, air_y)
+        else:  # the coldest it read about the time it was pushed in; the night after may be colder by far
+            about = y[t < lively + 1800.0]
+            room = np.full(t.size, min(float(about.min()) if about.size else 25.0, 25.0))
+        # Before it is pushed in, a paste probe reads the air. It is in once it is clearly warmer and stays so.
         warm = (y > room + 9.0) | ((y > room + 4.0) & (t > lively + 300.0))
         start = 0
         if not warm.all():

@@ -142,6 +142,35 @@ def test_a_probe_lifted_out_does_not_cool_the_batch(good):
     assert answers[1].mean_temperature_c > 30.0
 
 
+def test_withdrawing_what_never_came_in_changes_nothing(good):
+    """Screening rejects most bad readings before the estimator has seen them: taking them back must not bend a mean."""
+    answers = []
+    for wild in (False, True):
+        estimator = Estimator(batch(), Place())
+        for entry in entries(good):
+            estimator.note(entry)
+        for i, r in enumerate(readings(good, until_s=HOUR, every_s=15.0)):
+            estimator.update(r)
+            if wild and i % 9 == 0:
+                estimator.withdraw(replace(r, time_s=r.time_s + 1.0, temperature_c=-120.0))
+        answers.append(estimator.estimate(POUR_S + HOUR))
+    assert answers[0] == answers[1]
+
+
+def test_a_reading_judged_twice_counts_once(good):
+    """The same reading believed a second time leaves the estimate as it was."""
+    answers = []
+    for times in (1, 2):
+        estimator = Estimator(batch(), Place())
+        for entry in entries(good):
+            estimator.note(entry)
+        for i, r in enumerate(readings(good, until_s=HOUR)):
+            for _ in range(times if i % 5 == 0 else 1):
+                estimator.update(r)
+        answers.append(estimator.estimate(POUR_S + HOUR))
+    assert answers[0] == answers[1]
+
+
 def test_a_withdrawn_reading_leaves_no_trace(good):
     """Update then withdraw gives the same bytes as never having seen the reading."""
     wrong = Reading("shed-2", "core", POUR_S + 1700.5, POUR_S + 1700.5, 150.0)
