@@ -42,6 +42,8 @@ _CONFLICT = "conflict"
 GOOD_EVERY_S = 300.0
 # An air temperature older than this says nothing of whether a paste probe reads the air now.
 AIR_IS_OLD_S = 1800.0
+# A probe that has not gone in so long after the blend can be said not to have gone in.
+PROBE_IN_BY_S = 300.0
 # The direction shown is that of the last ten minutes.
 TREND_S = 600.0
 
@@ -115,6 +117,7 @@ class Minder:
         self._good: tuple[float, tuple[float, float]] | None = None
         self._estimated_upto = -1
         self._ticked = False
+        self._prelude_from_s = batch.started_s - PRELUDE_S
         # A recording must be read whatever was typed beside it: what cannot be counts as never weighed.
         recipe, self.recipe_warnings = without_bad_numbers(batch.recipe)
         self._recipe = recipe
@@ -124,7 +127,13 @@ class Minder:
     # ---- what comes in ---------------------------------------------------------------------------------------------
 
     def take(self, reading: Reading) -> None:
-        """Take in one reading of this bucket. Cheap: it is judged at the next tick."""
+        """Take in one reading of this bucket. Cheap: it is judged at the next tick.
+
+        One from long before the start is passed over, however late it came: it belongs to another batch, or to no
+        time at all, as one with a damaged stamp.
+        """
+        if reading.time_s < self._prelude_from_s:
+            return
         screen = self._screens.get(reading.probe)
         if screen is None:
             screen = self._screens[reading.probe] = ProbeScreen(reading.probe)
@@ -299,8 +308,12 @@ class Minder:
         told_s = max(course.blended_at_s, course.poured_at_s)
         if self.minded_from_s > told_s + 900.0 or now_s > told_s + 3 * 3600.0:
             return ()
+        # What it showed before is no evidence: it goes in right after the blend, and its readings may be on their way.
+        shown_s = told_s + PROBE_IN_BY_S
         return tuple(
-            probe for probe in PASTE_PROBES if probe in self._latest and probe not in self._in_paste
+            probe
+            for probe in PASTE_PROBES
+            if probe not in self._in_paste and self._latest.get(probe, (-math.inf,))[0] >= shown_s
         )
 
     def _health(self, now_s: float) -> dict[str, ProbeHealth]:

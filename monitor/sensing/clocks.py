@@ -41,6 +41,12 @@ QUEUE_LAG_S = 1800.0
 QUEUE_STEADY_S = 600.0
 QUEUE_STEADY_LONG_S = 3600.0
 
+# A clock whose error was learned may creep, or was learned from a damaged stamp. When all lines of two minutes come later
+# than it says, the quickest of them tells where it stands.
+CREEP_FROM_S = 3.0
+CREEP_LINES = 8
+CREEP_S = 120.0
+
 STEP_BACK_S = 3.0
 _REMEMBERED = 512
 
@@ -75,6 +81,21 @@ class _SteadyLag:
 
 
 @dataclass(slots=True)
+class _Creep:
+    """A stretch of lines that all come somewhat later than the learned offset says."""
+
+    first_arrival_s: float
+    least_lag_s: float
+    lines: int = 1
+
+    def takes(self, arrival_s: float, lag_s: float) -> bool:
+        """Count a line in; whether the stretch is long enough to believe it."""
+        self.lines += 1
+        self.least_lag_s = min(self.least_lag_s, lag_s)
+        return self.lines >= CREEP_LINES and arrival_s - self.first_arrival_s >= CREEP_S
+
+
+@dataclass(slots=True)
 class StampedClock:
     """One kind of stamp from one probe: what to add to it to get the true time, learned as readings arrive.
 
@@ -90,6 +111,7 @@ class StampedClock:
     last_value: object = None
     changed_under_same_stamp: int = 0
     steady: _SteadyLag | None = None
+    creep: _Creep | None = None
     placed: dict[tuple[float, object], float] = field(default_factory=dict)
 
     def place(self, stamps: list[tuple[float, object]], arrival_s: float) -> list[float]:
@@ -154,12 +176,26 @@ class StampedClock:
             self._anchor(stamp_s, arrival_s)
         elif lag_s <= SUSPECT_LAG_S:
             self.steady = None
+            if not trusted:
+                self._follow_creep(lag_s, arrival_s)
         elif self.steady is None or not self.steady.takes(arrival_s, lag_s):
             first_ever = self.last_stamp_s is None
             self.steady = _SteadyLag(arrival_s, lag_s, lag_s, 1, stepped_back or first_ever)
         elif self.steady.is_a_clock_error(arrival_s):
             self.offset_s += self.steady.least_lag_s
             self.steady = None
+
+    def _follow_creep(self, lag_s: float, arrival_s: float) -> None:
+        assert self.offset_s is not None
+        if lag_s <= CREEP_FROM_S:
+            self.creep = None
+        elif self.creep is None:
+            self.creep = _Creep(arrival_s, lag_s)
+        elif self.creep.takes(arrival_s, lag_s):
+            self.offset_s += self.creep.least_lag_s
+            self.creep = None
+            if not self.free and abs(self.offset_s) <= MOST_LEAD_S:
+                self._trust()  # it is right as it stands
 
     def _booted_again(self, stamp_s: float, since_last_s: float) -> bool:
         """A clock that starts anew counts no more than has passed since the last line; a backlog's stamps do."""
@@ -180,12 +216,12 @@ class StampedClock:
             # The clock began anew, so the stamps it gave before will come again and mean something else.
             self.placed.clear()
         self.offset_s = arrival_s - stamp_s
-        self.steady = None
+        self.steady = self.creep = None
 
     def _trust(self) -> None:
         self.placed.clear()
         self.offset_s = 0.0
-        self.steady = None
+        self.steady = self.creep = None
 
 
 def _stamp(sample: tuple[float, object]) -> float:

@@ -108,11 +108,11 @@ def compare(
         by_value = sorted((value, time_s) for time_s, value in truth)
         values = [value for value, _ in by_value]
         found: Counter[float] = Counter()
-        times = [time_s for time_s, _ in truth]
         for time_s, value in points:
             near = by_value[bisect_left(values, value - within_k) : bisect_right(values, value + within_k)]
             if not near:
                 result.invented += 1
+                result.error_k = max(result.error_k, _off_k(truth, time_s, value))
                 result.worst.append(f"invented {probe} {value} at {time_s:.1f}")
                 continue
             true_s = min((t for _, t in near), key=lambda t: abs(t - time_s))
@@ -121,13 +121,18 @@ def compare(
                 result.late_s = max(result.late_s, abs(true_s - time_s))
                 continue
             result.moved += 1
-            i = min(max(bisect_left(times, time_s), 0), len(times) - 1)
-            result.error_k = max(result.error_k, abs(truth[i][1] - value))
+            result.error_k = max(result.error_k, _off_k(truth, time_s, value))
             result.worst.append(f"moved {probe} {value} by {time_s - true_s:.1f} s to {time_s:.1f}")
         result.kept += len(found)
         result.moved += sum(found.values()) - len(found)  # the same sample twice, as if measured twice
         result.lost += len(truth) - len(found)
     return result
+
+
+def _off_k(truth: list[tuple[float, float]], time_s: float, value: float) -> float:
+    """How far a value is from what was measured nearest to that time, K."""
+    i = bisect_left(truth, (time_s,))
+    return min((abs(v - value) for _, v in truth[max(0, i - 1) : i + 1]), default=abs(value))
 
 
 def alarms(replay: Replay) -> list[tuple[str, str]]:
