@@ -20,6 +20,9 @@ HOUR_S = 3600.0
 # In the first hour after blending the peak is minutes away; later an hour's quarter loses nothing.
 SILENT_FIRST_HOUR_S = 3 * MINUTE_S
 SILENT_LATER_S = 20 * MINUTE_S
+# A node that sends in packs is not silent between them: this many of its usual gaps, and a minute, are waited for.
+GAPS_FIRST_HOUR, GAPS_LATER = 2.0, 3.0
+SILENT_AT_MOST_S = 3600.0
 FAULT_FIRST_HOUR_S = 2 * MINUTE_S
 FAULT_LATER_S = 5 * MINUTE_S
 
@@ -29,6 +32,11 @@ TAKEN_UNTIL_S = 40 * MINUTE_S
 
 # The probe goes in right after the blend; the maker is beeped for while still standing there.
 PROBE_IN_GRACE_S = 8 * MINUTE_S
+# ... but a second or third probe may wait while another reads the paste: nothing goes unwatched meanwhile.
+OTHER_PROBE_GRACE_S = 20 * MINUTE_S
+
+# Swapped wires show while the batch warms. What falls as it rises a day later is a cold batch in a warm shed.
+REVERSED_SHOWS_S = 12 * HOUR_S
 
 # Where no blend is noted it is over by then (common practice: 5 to 15 minutes of blending).
 BLENDED_BY_S = 25 * MINUTE_S
@@ -128,6 +136,7 @@ class Evidence:
     ``good_c`` is what a good batch shows now (5 to 95 %, °C), None where it cannot be said.
     ``paste_c`` is the latest believed temperature of each paste probe with its age in seconds.
     ``never_in_paste`` are paste probes that have read nothing but air since the pour.
+    ``paste_gap_s`` is how far apart this node's packs usually arrive, None where that is not known.
     """
 
     now_s: float
@@ -142,6 +151,7 @@ class Evidence:
     rate_k_per_h: float
     good_c: tuple[float, float] | None = None
     never_in_paste: tuple[str, ...] = ()
+    paste_gap_s: float | None = None
     daylight: bool = False
     limits: Limits = field(default_factory=Limits)
 
@@ -210,9 +220,11 @@ def _cooled_early(evidence: Evidence, estimate: Estimate, facts: dict[str, objec
     """The core is, or surely will be, below 45 °C with less than 0.85 of the limiting reagent reacted."""
     probability = estimate.probabilities.get("cooled_early", 0.0)
     since_s = _since_blend_s(evidence)
-    standing = since_s >= TAKEN_FROM_S and probability >= evidence.limits.cooled_early
-    gone = probability < evidence.limits.clear_below or since_s < TAKEN_FROM_S
     core_c = estimate.core_temperature_c
+    # While the blend itself is in question `not_taken` says it, and to somebody who is up; a warm paste has not cooled.
+    from_s = TAKEN_UNTIL_S if core_c >= COLD_CORE_C else TAKEN_FROM_S
+    standing = since_s >= from_s and probability >= evidence.limits.cooled_early
+    gone = probability < evidence.limits.clear_below or since_s < TAKEN_FROM_S
     # Acting now beats acting at dawn only while the paste is still warm and soft, and only where a blend would help.
     urgent = core_c > COLD_CORE_C - 5.0 and bool(facts.get("reblend_helps"))
     facts = {**facts, "limit_c": COLD_CORE_C, "can_wait_until_morning": not urgent}
@@ -306,7 +318,7 @@ def in_first_hour(evidence: Evidence) -> bool:
 
 
 def _silent(evidence: Evidence) -> Condition:
-    limit_s = SILENT_FIRST_HOUR_S if in_first_hour(evidence) else SILENT_LATER_S
+    limit_s = _silent_limit_s(evidence)
     quiet_s = evidence.now_s - evidence.last_paste_arrival_s
     hours = (evidence.now_s - evidence.course.poured_at_s) / HOUR_S
     # A bucket silent in its first hours may be boiling over; on day three nothing is lost by morning.
@@ -325,6 +337,14 @@ def _silent(evidence: Evidence) -> Condition:
     return Condition("silent", standing, gone, 1.0 if standing else 0.0, urgency, facts=facts)
 
 
+def _silent_limit_s(evidence: Evidence) -> float:
+    """How long a quiet is no silence yet: the design's 3 and 20 minutes, longer for a node that sends seldom."""
+    usual_s = evidence.paste_gap_s or 0.0
+    if in_first_hour(evidence):
+        return max(SILENT_FIRST_HOUR_S, min(GAPS_FIRST_HOUR * usual_s + MINUTE_S, SILENT_LATER_S))
+    return max(SILENT_LATER_S, min(GAPS_LATER * usual_s + MINUTE_S, SILENT_AT_MOST_S))
+
+
 def _sensor_conditions(evidence: Evidence) -> list[Condition]:
     """One condition per probe, so that a lost ambient probe does not hide a lost core probe."""
     hold_s = FAULT_FIRST_HOUR_S if in_first_hour(evidence) else FAULT_LATER_S
@@ -336,6 +356,8 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
         problem, since_s = health.problem, health.since_s
         if problem is None and probe in evidence.never_in_paste:
             problem, since_s = _still_in_air(evidence)
+        if problem == "reversed" and since_s is not None and since_s > evidence.course.poured_at_s + REVERSED_SHOWS_S:
+            problem = None
         if problem is not None and probe in PASTE_PROBES and _excused(evidence, problem):
             problem = None
         lasted_s = 0.0 if problem is None or since_s is None else evidence.now_s - since_s
@@ -377,7 +399,10 @@ def _still_in_air(evidence: Evidence) -> tuple[str | None, float | None]:
     """A paste probe nobody has pushed in. Counted from the blend; where none was noted, from when it must be over."""
     course = evidence.course
     since_s = course.blended_at_s if course.blended_noted else course.poured_at_s + BLENDED_BY_S
-    if evidence.now_s < since_s + PROBE_IN_GRACE_S or course.probe_out:
+    others_in = any(probe in PASTE_PROBES and probe not in evidence.never_in_paste for probe in evidence.paste_c)
+    grace_s = OTHER_PROBE_GRACE_S if others_in else PROBE_IN_GRACE_S
+    # What it read is known only when its pack has come.
+    if evidence.now_s < since_s + grace_s + (evidence.paste_gap_s or 0.0) or course.probe_out:
         return None, None
     return "never_in", since_s
 

@@ -53,6 +53,7 @@ def evidence(
     core_c: float | None = 60.0,
     never_in: tuple[str, ...] = (),
     place: Place | None = None,
+    gap_s: float | None = None,
 ) -> Evidence:
     """The evidence so many minutes after a blending that ended 15 minutes after the pour."""
     now_s = BLEND_S + minutes_after_blend * MINUTE
@@ -60,7 +61,7 @@ def evidence(
         now_s=now_s, batch=BATCH, place=place or Place(), course=course_of(BATCH, log), estimate=guess,
         health={"core": ProbeHealth()} if health is None else health, last_paste_arrival_s=now_s - quiet_s,
         paste_c={} if core_c is None else {"core": (core_c, quiet_s)}, direction="steady", rate_k_per_h=0.0,
-        never_in_paste=never_in,
+        never_in_paste=never_in, paste_gap_s=gap_s,
     )  # fmt: skip
 
 
@@ -181,10 +182,18 @@ def test_the_second_heat_of_a_reblend_is_named() -> None:
 # ---- cooled early, separated, incomplete ---------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", ["cooled_early", "separated", "incomplete"])
+def test_a_warm_paste_has_not_cooled_while_the_blend_itself_is_in_question() -> None:
+    """Up to 40 minutes `not_taken` speaks of a paste that is still warm; a cold one has cooled whenever it is cold."""
+    warm, cold = estimate(62.0, cooled_early=0.99), estimate(41.0, cooled_early=0.99)
+    assert not judged("cooled_early", 39, warm).standing
+    assert judged("cooled_early", 40, warm).standing
+    assert judged("cooled_early", 15, cold).standing
+
+
+@pytest.mark.parametrize("kind", ["separated", "incomplete"])
 def test_nothing_is_claimed_before_15_minutes_after_blending(kind: str) -> None:
     """The first minutes after the blend tell too little: nothing holds before, and a re-blend clears what stood."""
-    name = {"cooled_early": "cooled_early", "separated": "separated", "incomplete": "final_below_090"}[kind]
+    name = {"separated": "separated", "incomplete": "final_below_090"}[kind]
     sure = estimate(**{name: 0.99})
     early = judged(kind, 14, sure)
     assert not early.standing
@@ -239,6 +248,18 @@ def test_the_cause_is_named_only_when_something_is_likely_wrong() -> None:
 def test_silence_is_three_minutes_in_the_first_hour_twenty_later(minutes: float, quiet_min: float, due: bool) -> None:
     """The hour runs from the blending; the limit itself is not yet silence."""
     assert judged("silent", minutes, quiet_s=quiet_min * MINUTE).standing is due
+
+
+@pytest.mark.parametrize(
+    ("minutes", "gap_min", "quiet_min", "due"),
+    [(10, 1, 3.5, True), (10, 4, 8.5, False), (10, 4, 9.5, True), (10, 15, 20.5, True), (120, 8, 21, False),
+     (120, 8, 26, True), (120, 60, 61, True)],
+)  # fmt: skip
+def test_a_node_that_sends_in_packs_is_not_silent_between_them(
+    minutes: float, gap_min: float, quiet_min: float, due: bool
+) -> None:
+    """Two usual gaps and a minute in the first hour (20 minutes at most), three later (an hour at most)."""
+    assert judged("silent", minutes, gap_s=gap_min * MINUTE, quiet_s=quiet_min * MINUTE).standing is due
 
 
 def test_the_first_hour_runs_anew_after_a_reblend() -> None:
@@ -303,11 +324,32 @@ def test_a_probe_noted_as_taken_out_is_not_out_of_the_paste() -> None:
 def test_the_grower_is_beeped_for_when_no_probe_was_put_in() -> None:
     """Minutes after the blend a probe that has read only air rings, and says so as never put in."""
     soon = judged("sensor_fault", 4, never_in=("core",))
-    late = judged("sensor_fault", 12, never_in=("core",))
+    late = judged("sensor_fault", 8.5, never_in=("core",))
     assert not soon.standing
     assert late.standing
     assert late.facts["problem"] == "never_in"
     assert late.urgency == "now"
+
+
+def test_a_forgotten_second_probe_may_wait_while_another_watches() -> None:
+    """With the core in the paste a wall probe in the air is told after 20 minutes; alone it would be after 8."""
+    health = {"core": ProbeHealth(), "wall": ProbeHealth()}
+    early, late = (of("sensor_fault", judge(evidence(m, health=health, never_in=("wall",))), "wall") for m in (12, 21))
+    assert not early.standing
+    assert late.standing
+
+
+def test_a_probe_in_the_air_is_known_only_when_its_pack_has_come() -> None:
+    """A node that sends every five minutes gets five minutes more before the grower is beeped for."""
+    assert not judged("sensor_fault", 12, never_in=("core",), gap_s=300.0).standing
+    assert judged("sensor_fault", 13.5, never_in=("core",), gap_s=300.0).standing
+
+
+def test_swapped_wires_show_in_the_first_half_day_or_not_at_all() -> None:
+    """A cold batch in a warm shed falls as the air rises: begun after twelve hours it is no swapped wire."""
+    assert judged("sensor_fault", 10 * 60, health=bad("reversed", 60, 600)).standing
+    assert judged("sensor_fault", 40 * 60, health=bad("reversed", 39 * 60, 40 * 60)).standing
+    assert judged("sensor_fault", 40 * 60, health=bad("reversed", 60, 40 * 60)).gone
 
 
 def test_where_no_blend_was_noted_the_probe_may_go_in_later() -> None:
