@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import signal
 import sys
 import tempfile
 import threading
@@ -157,6 +158,8 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
             "minutes. The boxes are what the phone would show; Ctrl-C ends it.",
             flush=True,
         )
+        with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
+            signal.signal(signal.SIGTERM, lambda *_: stop.set())
         try:
             running.run(stop)
             running.deliver_now()

@@ -37,7 +37,8 @@ def test_the_night_tells_its_story(told: list[tuple[night.Piece, Run, Truth]]) -
     truth = {piece.file: t for piece, _, t in told}
     assert truth["night-shed-1"].good and truth["night-shed-4"].good and truth["quillmarsh-12"].good
     assert "not_taken" in truth["night-shed-2"].due
-    assert "cooled_early" in truth["night-shed-3"].due and "not_taken" not in truth["night-shed-3"].due
+    # Nearly half of it is blended too coarsely: it looks taken at first, which is what makes it worth showing.
+    assert "cooled_early" in truth["night-shed-3"].due and "separated" not in truth["night-shed-3"].due
 
 
 def test_shipped_recordings_are_small_and_well_formed() -> None:
