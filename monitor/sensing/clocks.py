@@ -32,6 +32,8 @@ SUSPECT_LAG_S = 60.0
 STEADY_READINGS = 3
 STEADY_S = 60.0
 STEADY_WITHIN_S = 3.0
+# Lines that follow one another within this time were sent together.
+BURST_S = 2.0
 # A sleeping node's oscillator may drift by some percent.
 STEADY_DRIFT = 0.06
 
@@ -41,8 +43,8 @@ QUEUE_LAG_S = 1800.0
 QUEUE_STEADY_S = 600.0
 QUEUE_STEADY_LONG_S = 3600.0
 
-# A clock whose error was learned may creep, or was learned from a damaged stamp. When all lines of two minutes come later
-# than it says, the quickest of them tells where it stands.
+# A clock whose error was learned may creep, or was learned from a damaged stamp. When all lines of two minutes come
+# later than it says, the quickest of them tells where it stands.
 CREEP_FROM_S = 3.0
 CREEP_LINES = 8
 CREEP_S = 120.0
@@ -53,20 +55,38 @@ _REMEMBERED = 512
 
 @dataclass(slots=True)
 class _SteadyLag:
-    """A stretch of lines that all lag by nearly the same time."""
+    """A stretch of lines that all lag by nearly the same time.
+
+    Samples that a node collects and sends one by one come in bursts: only the newest of a burst tells the lag, those
+    before it lag by more. A burst in which none has the lag ends the stretch.
+    """
 
     first_arrival_s: float
     first_lag_s: float
     least_lag_s: float
-    lines: int
     stepped_back: bool
+    last_arrival_s: float
+    lines: int = 1
+    matched: bool = True  # whether the burst that is coming in holds a line with the lag
+
+    @classmethod
+    def begun(cls, arrival_s: float, lag_s: float, stepped_back: bool) -> _SteadyLag:
+        """A stretch of one line so far."""
+        return cls(arrival_s, lag_s, lag_s, stepped_back, arrival_s)
 
     def takes(self, arrival_s: float, lag_s: float) -> bool:
         """Whether a line with this lag goes on with the stretch; if so it is counted in."""
-        within = STEADY_WITHIN_S + STEADY_DRIFT * (arrival_s - self.first_arrival_s)
-        if abs(lag_s - self.first_lag_s) > within:
+        same_burst = arrival_s - self.last_arrival_s <= BURST_S
+        over_s = lag_s - self.first_lag_s
+        within_s = STEADY_WITHIN_S + STEADY_DRIFT * (arrival_s - self.first_arrival_s)
+        if over_s < -within_s or not (same_burst or self.matched):
             return False
-        self.lines += 1
+        self.last_arrival_s = arrival_s
+        if over_s > within_s:
+            self.matched = self.matched and same_burst
+            return True
+        self.lines += not (same_burst and self.matched)
+        self.matched = True
         self.least_lag_s = min(self.least_lag_s, lag_s)
         return True
 
@@ -180,8 +200,10 @@ class StampedClock:
                 self._follow_creep(lag_s, arrival_s)
         elif self.steady is None or not self.steady.takes(arrival_s, lag_s):
             first_ever = self.last_stamp_s is None
-            self.steady = _SteadyLag(arrival_s, lag_s, lag_s, 1, stepped_back or first_ever)
-        elif self.steady.is_a_clock_error(arrival_s):
+            # A burst that steps back does so with its first line; its last one tells the lag.
+            goes_on = self.steady is not None and self.steady.stepped_back and since_last_s <= BURST_S
+            self.steady = _SteadyLag.begun(arrival_s, lag_s, stepped_back or first_ever or goes_on)
+        elif self.steady.matched and self.steady.is_a_clock_error(arrival_s):
             self.offset_s += self.steady.least_lag_s
             self.steady = None
 
@@ -308,44 +330,50 @@ class LaggingLines:
     (``retimed``), they stand too early by as much, and nobody can believe them there.
     """
 
-    __slots__ = ("_lag_s", "_line", "_lines", "_since_s", "_waiting")
+    __slots__ = ("_burst", "_bursts", "_lag_s", "_since_s", "_waiting")
 
     def __init__(self) -> None:
-        self._line: list[Reading] = []  # the readings of the line that is coming in
-        self._waiting: list[Reading] = []  # those of whole lines before it that lag alike
-        self._lines = 0
+        self._burst: list[Reading] = []  # what is coming in together
+        self._waiting: list[Reading] = []  # earlier bursts that lag alike
+        self._bursts = 0
         self._lag_s = self._since_s = 0.0
 
     def take(self, reading: Reading) -> list[Reading]:
         """Count in the next reading to arrive; the readings that are now known to be misplaced, mostly none."""
-        if not self._line and not self._lines and not _lags(reading):
+        if not self._burst and not self._bursts and not _lags(reading):
             return []
-        line = self._line
-        if line and line[-1].arrival_s != reading.arrival_s:
-            self._end_line(line[-1])
-            self._line = line = []
+        if self._burst and reading.arrival_s - self._burst[-1].arrival_s > BURST_S:
+            self._end_burst()
         if not reading.retimed:
-            line.append(reading)
+            self._burst.append(reading)
             return []
-        found = self._waiting if self._lines >= STEADY_READINGS - 1 else []
+        found: list[Reading] = []
+        if self._bursts >= STEADY_READINGS - 1:
+            found = self._waiting + [one for one in self._burst if _lags(one)]
         self._forget()
         return found
 
-    def _end_line(self, newest: Reading) -> None:
-        """A line is whole: its newest reading says whether it lags, and whether as those before it did."""
+    def _end_burst(self) -> None:
+        """A burst is whole: its newest reading says whether it lags, and whether as those before it did."""
+        newest = max(self._burst, key=_time)
         lag_s = newest.arrival_s - newest.time_s
         if lag_s <= SUSPECT_LAG_S:
             self._forget()
             return
         within_s = STEADY_WITHIN_S + STEADY_DRIFT * (newest.arrival_s - self._since_s)
-        if not self._lines or abs(lag_s - self._lag_s) > within_s:
-            self._waiting, self._lines = [], 0
+        if not self._bursts or abs(lag_s - self._lag_s) > within_s:
+            self._waiting, self._bursts = [], 0
             self._lag_s, self._since_s = lag_s, newest.arrival_s
-        self._waiting += self._line
-        self._lines += 1
+        self._waiting += self._burst
+        self._burst = []
+        self._bursts += 1
 
     def _forget(self) -> None:
-        self._line, self._waiting, self._lines = [], [], 0
+        self._burst, self._waiting, self._bursts = [], [], 0
+
+
+def _time(reading: Reading) -> float:
+    return reading.time_s
 
 
 def _lags(reading: Reading) -> bool:

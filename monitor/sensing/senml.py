@@ -35,6 +35,8 @@ KNOWN_VERSION = 10
 
 # How long a cold junction's temperature may stand in for one that did not come with its voltage.
 COLD_JUNCTION_KEEPS_S = 60.0
+# They may come in a pack of their own, before that of their voltages.
+MOST_COLD_JUNCTIONS = 128
 
 # What a line may be refused for, with the words a person is shown.
 FAULTS = {
@@ -296,8 +298,7 @@ class _Node:
     """What is remembered of one probe between lines."""
 
     clock: NodeClock = field(default_factory=NodeClock)
-    cold_junction_c: float | None = None
-    cold_junction_time_s: float = 0.0
+    cold_junctions_c: dict[float, float] = field(default_factory=dict)  # the latest few, by their times
 
 
 class _Placed(NamedTuple):
@@ -430,9 +431,11 @@ class Decoder:
             found.readings.append(
                 Reading(bucket, probe, one.time_s, found.arrival_s, temperature_c, state, one.retimed)
             )
-        for time_s, value in cold.items():
-            if node.cold_junction_c is None or time_s >= node.cold_junction_time_s:
-                node.cold_junction_c, node.cold_junction_time_s = value, time_s
+        if cold:
+            known = node.cold_junctions_c
+            known.update(cold)
+            while len(known) > MOST_COLD_JUNCTIONS:
+                del known[next(iter(known))]
 
     def _node(self, key: tuple[str, str]) -> _Node:
         node = self._nodes.get(key)
@@ -460,14 +463,13 @@ def _temperature_c(settings: ProbeSettings, kind: str, value: float, cold_juncti
 
 def _cold_junction(cold: Mapping[float, float], node: _Node, time_s: float) -> float | None:
     """The cold junction of the same moment, else the last one known within a minute."""
-    same = cold.get(time_s)
-    if same is not None:
-        return same
-    nearest = min(cold, key=lambda t: abs(t - time_s), default=None)
-    if nearest is not None and abs(nearest - time_s) <= COLD_JUNCTION_KEEPS_S:
-        return cold[nearest]
-    if node.cold_junction_c is not None and abs(time_s - node.cold_junction_time_s) <= COLD_JUNCTION_KEEPS_S:
-        return node.cold_junction_c
+    for known in (cold, node.cold_junctions_c):
+        same = known.get(time_s)
+        if same is not None:
+            return same
+        nearest_s = min(known, key=lambda t: abs(t - time_s), default=None)
+        if nearest_s is not None and abs(nearest_s - time_s) <= COLD_JUNCTION_KEEPS_S:
+            return known[nearest_s]
     return None
 
 
