@@ -187,7 +187,7 @@ def _batch_alarms(out: Score, name: str, truth: dict, told: Told, begun: float) 
         count("not_taken, of all that end under 0.85", "not_taken", blended + 2400 + MINUTE, blended)
     if "too_hot" in due:
         over, core85 = truth["any_over_95_at"], truth["core_over_85_at"]
-        if truth["first_arrival_at"] < over - 600 and truth["probe_in_at"] < over - 120:
+        if truth["first_arrival_at"] < over - 120 and truth["probe_in_at"] < over - 120:
             # Rung at the latest ten minutes after any part passed 95; delay is against that moment (negative: before).
             count("too_hot", "too_hot", over + 600, over)
             limit = over - 480 if core85 is None else max(core85, over - 480)

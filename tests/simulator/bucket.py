@@ -191,7 +191,7 @@ def draw_scenario(
     insulation = str(rng.choice(["bare", "bare", "blanket", "box"], p=[0.35, 0.2, 0.3, 0.15]))
     if kind == "hot":
         oil_kg = float(np.exp(u(np.log(4.0), np.log(25.0))))
-        pour_c = float(u(52, 70))
+        pour_c = float(u(48, 68))
         insulation = str(rng.choice(["bare", "blanket", "box"], p=[0.3, 0.4, 0.3]))
     elif kind == "cold":
         pour_c = float(u(28, 40))
@@ -239,7 +239,9 @@ def draw_scenario(
     rate = float(np.exp(rng.normal(np.log(1.0 / 560.0), 0.30)))
     coarse = float(np.clip(rng.beta(1.3, 30), 0, 0.06))
     split_at, split_rate = np.inf, 0.0
-    if kind == "poor":
+    if kind == "hot":
+        rate *= float(u(0.5, 1.0))
+    elif kind == "poor":
         coarse = float(u(0.22, 0.85))
         rate *= float(u(0.4, 1.0))
     elif kind == "separated":

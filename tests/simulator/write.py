@@ -93,7 +93,7 @@ def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[byt
         else s.blend_to_s + float(u(1800, 7200))
     )
     t = np.arange(t0, hours * 3600.0, every)
-    in_s = s.blend_to_s + (float(u(60, 480)) if rng.random() < 0.95 else float(u(600, 1500)))
+    in_s = s.blend_to_s + (float(u(60, 300)) if rng.random() < 0.95 else float(u(600, 1500)))
     out_windows = tuple((d.at_s - 60, d.at_s + d.for_s + 60) for d in s.doings if d.kind == "reblended")
     samples = [
         faults.sample(run, f, t, in_s + (20 if f.probe != "core" else 0), s.seed, out_windows=out_windows)
