@@ -7,13 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from monitor.domain import Batch, Event, Place
+from monitor.domain import AMBIENT, Batch, Event, Place
 from monitor.heat.estimator import History
 from monitor.judgement.events import event_line
 from monitor.judgement.verdict import Limits
 from monitor.pipeline import PRELUDE_S, Act, Arrived, Minder, Pause, mind
 from monitor.sensing.senml import Decoder, ProbeSettings
-from monitor.sources.batch_file import read_batch_file
+from monitor.sources.batch_file import Recorded, read_batch_file
 from monitor.sources.recording import read_recording
 
 # What a recording notes when the watch that writes it starts: from then on its silence means something.
@@ -22,10 +22,8 @@ WATCH_STARTED = "watch started"
 # ... and when a batch was ended: what comes after it is another batch's.
 BATCH_ENDED = "batch ended"
 
-
 # ... and what somebody did about an alarm: an alarm that stays until it is seen ends by it.
 ALARM_ANSWERED = "alarm answered"
-
 
 
 class ReplayError(ValueError):
@@ -75,8 +73,8 @@ def replay_recording(
     batch_path = Path(batch_file) if batch_file is not None else batch_file_of(recording)
     if not recording.is_file():
         raise ReplayError(f"There is no recording {recording}: give the path of a .rec file.")
-    entered = read_batch_file(batch_path)
-    result = Replay(entered.batch, warnings=tuple(entered.warnings))
+    entered = read_batch_file(batch_path, beside=lambda: what_it_holds(recording))
+    result = Replay(entered.batch)
     arrivals = _arrivals(recording, probe_settings or {}, result)
     first = next(arrivals, None)
     minded_from_s = entered.batch.known_from_s if first is None else max(first[0], entered.batch.known_from_s)
@@ -91,9 +89,33 @@ def replay_recording(
     stream = _with_first(first, arrivals)
     result.events = list(mind(minder, stream, entered.log))
     result.trouble, result.minder = minder.trouble, minder
+    result.warnings = (*entered.warnings, *minder.recipe_warnings, *_nothing_heard(recording, result))
     if events_file is not None:
         write_events(Path(events_file), result.events)
     return result
+
+
+def what_it_holds(recording: Path) -> Recorded:
+    """The bucket with the most paste readings in the recording, and when its lines begin; for what nobody entered."""
+    counts: Counter[str] = Counter()
+    began_s: float | None = None
+    decoder = Decoder()
+    for line in read_recording(recording):
+        if line.note is not None:
+            continue
+        began_s = line.arrival_s if began_s is None else began_s
+        for reading in decoder.decode(line.data, line.arrival_s, retained=line.retained).readings:
+            counts[reading.bucket] += 1 if reading.probe == AMBIENT else 1000
+    bucket = max(sorted(counts), key=lambda name: counts[name], default=recording.stem)
+    return Recorded(bucket, began_s or 0.0)
+
+
+def _nothing_heard(recording: Path, result: Replay) -> tuple[str, ...]:
+    if result.readings:
+        return ()
+    bucket = what_it_holds(recording).bucket
+    other = f'; it holds those of "{bucket}"' if bucket != recording.stem else ""
+    return (f'{recording} holds no reading of "{result.batch.bucket}" in the time of this batch{other}.',)
 
 
 def write_events(path: Path, events: Sequence[Event]) -> None:

@@ -1,7 +1,8 @@
 """NAME.toml: what the grower entered about one batch -> (Batch, log entries), and back.
 
 Written by people, so it is read kindly: what can be understood is taken, and told in ``warnings`` where it was odd;
-what cannot be is told all at once, each in one sentence with its line and how to mend it.
+what cannot be is told all at once, each in one sentence with its line and how to mend it. Whoever starts a batch must
+mend that; beside a recording it is too late, so there it counts as not entered (``beside``).
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import math
 import os
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -52,10 +53,21 @@ class BatchFile(NamedTuple):
     warnings: tuple[str, ...] = ()
 
 
-def read_batch_file(path: Path | str, *, default_bucket: str | None = None) -> BatchFile:
+class Recorded(NamedTuple):
+    """What a recording itself tells of its batch: whose readings they are, and when they begin (Unix seconds)."""
+
+    bucket: str
+    started_s: float
+
+
+def read_batch_file(
+    path: Path | str, *, default_bucket: str | None = None, beside: Callable[[], Recorded] | None = None
+) -> BatchFile:
     """Read and check a batch file. Raises BatchFileError with every problem found.
 
-    ``default_bucket`` is taken, with a warning, where the file names no bucket.
+    ``default_bucket`` is taken, with a warning, where the file names no bucket. With ``beside``, which is asked only
+    for what is missing, a recording is to be read whatever stands beside it: every problem becomes a warning, and what
+    it is about counts as not entered. Only a file that is no TOML is then refused.
     """
     path = Path(path)
     try:
@@ -71,14 +83,29 @@ def read_batch_file(path: Path | str, *, default_bucket: str | None = None) -> B
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
+        if beside is not None:
+            read = parse_batch(raw.decode("latin-1"), path, default_bucket=default_bucket, beside=beside)
+            return read._replace(
+                warnings=(f"{path}, line {line}: this is not UTF-8 text; it is taken as Latin-1.", *read.warnings)
+            )
         raise BatchFileError([f"{path}, line {line}: this is not UTF-8 text; save the file as UTF-8."]) from None
-    return parse_batch(text, path, default_bucket=default_bucket)
+    return parse_batch(text, path, default_bucket=default_bucket, beside=beside)
 
 
-def parse_batch(text: str, path: Path | str = "batch.toml", *, default_bucket: str | None = None) -> BatchFile:
+# A time to the minute, as TOML 1.1 allows it and TOML 1.0 does not, outside of quotes.
+_TO_THE_MINUTE = re.compile(r"""^(\s*[\w.-]+\s*=\s*\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d)(?=[Zz+\s#-]|$)""", re.MULTILINE)
+
+
+def parse_batch(
+    text: str,
+    path: Path | str = "batch.toml",
+    *,
+    default_bucket: str | None = None,
+    beside: Callable[[], Recorded] | None = None,
+) -> BatchFile:
     """Check the text of a batch file; ``path`` is for the sentences and the name of a batch that has none."""
     try:
-        data = tomllib.loads(text)
+        data = tomllib.loads(_TO_THE_MINUTE.sub(r"\1:00", text))
     except RecursionError:
         raise BatchFileError([f"{path}: the brackets are nested too deeply; see the example in the README."]) from None
     except ValueError as error:  # TOMLDecodeError is one; a time like 25:61 gives a plain one
@@ -89,40 +116,56 @@ def parse_batch(text: str, path: Path | str = "batch.toml", *, default_bucket: s
             [f'{path}{at}: this is not TOML ({what or error}); texts stand in "quotes", every key on its own line.']
         ) from None
     reader = _Reader(str(path), line_numbers(text))
-    result = _read_all(_Table(reader, data, ()), Path(path), default_bucket)
-    if reader.problems:
-        raise BatchFileError([sentence for _, sentence in sorted(reader.problems, key=lambda problem: problem[0])])
-    return result._replace(warnings=tuple(reader.warnings))
+    result = _read_all(_Table(reader, data, ()), Path(path), default_bucket, beside)
+    problems = [sentence for _, sentence in sorted(reader.problems, key=lambda problem: problem[0])]
+    if problems and beside is None:
+        raise BatchFileError(problems)
+    return result._replace(
+        warnings=(*reader.warnings, *(f"{sentence} Here it counts as not entered." for sentence in problems))
+    )
 
 
 # ---- the tables ----------------------------------------------------------------------------------------------------
 
 
-def _read_all(top: _Table, path: Path, default_bucket: str | None) -> BatchFile:
+def _read_all(top: _Table, path: Path, default_bucket: str | None, beside: Callable[[], Recorded] | None) -> BatchFile:
     if not top.has("batch"):
-        raise BatchFileError(
-            [f'{path}: there is no [batch] table; begin with [batch], name = "...", bucket = "...", started = ...']
-        )
+        no_batch = 'there is no [batch] table; begin with [batch], name = "...", bucket = "...", started = ...'
+        if beside is None:
+            raise BatchFileError([f"{path}: {no_batch}"])
+        top.problem("batch", no_batch)
+    tables = top.tables("event")
+    if top.has("events"):
+        top.warn("events", "the entries are taken; the heading is [[event]], without an s.")
+        tables += top.tables("events")
     log = tuple(
         sorted(
-            (entry for table in top.tables("event") if (entry := _read_event(table))),
+            (entry for table in tables if (entry := _read_event(table))),
             key=lambda entry: (entry.noted_at_s, entry.at_s),
         )
     )
     recipe = _read_recipe(top.table("recipe"))
     vessel = _read_vessel(top.table("vessel"))
-    batch = _read_batch(top.table("batch"), path, default_bucket, log)
+    batch = _read_batch(top.table("batch"), path, default_bucket, log, beside)
     top.finish()
     return BatchFile(replace(batch, recipe=recipe, vessel=vessel), log)
 
 
-def _read_batch(table: _Table, path: Path, default_bucket: str | None, log: tuple[LogEntry, ...]) -> Batch:
+def _read_batch(
+    table: _Table,
+    path: Path,
+    default_bucket: str | None,
+    log: tuple[LogEntry, ...],
+    beside: Callable[[], Recorded] | None,
+) -> Batch:
     name = table.text("name")
     if name is None:
         name = path.stem
         table.warn("name", f'the batch has no name; it is called "{name}" after the file.')
     bucket = table.text("bucket")
     if bucket is None:
+        if default_bucket is None and beside is not None:
+            default_bucket = beside().bucket
         if default_bucket is None:
             table.problem(
                 "bucket", 'the batch names no bucket; add bucket = "shed-2" to [batch], as its probes are named.'
@@ -136,8 +179,15 @@ def _read_batch(table: _Table, path: Path, default_bucket: str | None, log: tupl
         if began:
             started_s = min(began)
             table.warn("started", "the batch has no start; it is taken to have started with its first entry.")
-        else:
+        elif beside is None:
             table.problem("started", f"the batch has no start; add started = {_TIME_EXAMPLE} to [batch].")
+    if started_s is None and beside is not None:
+        # A start that cannot be read is told above; the pour is the next best, then the recording's own beginning.
+        began = [entry.at_s for entry in log if entry.kind == "poured"]
+        started_s = min(began) if began else beside().started_s
+        table.warn(
+            "started", f"the batch is taken to have started {datetime.fromtimestamp(started_s, UTC):%F %H:%M} UTC."
+        )
     planned_h = table.number("planned_dilution_h", 0.0, 24.0 * 365, " h", "72")
     noted_at_s = table.time("noted_at")
     table.finish()
@@ -163,7 +213,7 @@ def _read_oil(table: _Table) -> OilShare | None:
     table.finish()
     if name is None:
         table.problem("name", 'an oil has no name; write for example { name = "sunflower", kg = 4.20 }.')
-        return None
+        name = "unnamed"  # its mass still counts, as that of some oil
     return OilShare(name, kg)
 
 
@@ -184,9 +234,11 @@ def _read_vessel(table: _Table) -> Vessel:
     litres = table.number("litres", 0.0, _MOST_KG, " litres", "25")
     if litres == 0.0:
         table.problem("litres", "a bucket of 0 litres holds nothing; write litres = 25, or leave the line out.")
+        litres = None
     insulation = (table.text("insulation") or "bare").strip().lower()
     if insulation not in INSULATIONS:
         table.problem("insulation", f'"{insulation}" is none of "bare", "blanket", "box"; write insulation = "bare".')
+        insulation = "bare"
     table.finish()
     return Vessel(litres, insulation)
 
@@ -349,7 +401,7 @@ class _Table:
     def tables(self, key: str) -> list[_Table]:
         self._asked.add(key)
         value = self.data.get(key, [])
-        if isinstance(value, dict):
+        if isinstance(value, dict) or (key == "oils" and isinstance(value, str)):
             value = [value]
         if isinstance(value, list):
             value = [{"name": item} if key == "oils" and isinstance(item, str) else item for item in value]
