@@ -191,6 +191,8 @@ def _batch_alarms(out: Score, name: str, truth: dict, told: Told, begun: float) 
             # Rung at the latest ten minutes after any part passed 95; delay is against that moment (negative: before).
             count("too_hot", "too_hot", over + 600, over)
             limit = over - 480 if core85 is None else max(core85, over - 480)
+            # What no program can beat: the core probe was in the paste two minutes before that limit.
+            out.share("too_hot, probe in early enough").add(truth["probe_in_at"] + 120 <= limit)
             at = _first(told.raised.get("too_hot", []), 0, limit + 1)
             if _first(told.raised.get("too_hot", []), 0, over + 600) is not None:
                 out.share("too_hot early enough").add(at is not None)
@@ -356,6 +358,11 @@ def report(scores: Sequence[Score], *, misses: bool = False) -> str:
         other = s.shares.get("not_taken, of all that end under 0.85")
         if other:
             lines.append(f"    not_taken, of all that end under 0.85 (potash apart): {other.hits} of {other.n}")
+        possible = s.shares.get("too_hot, probe in early enough")
+        if possible:
+            lines.append(
+                f"    too_hot, probe was in early enough: {possible.hits} of {possible.n}; none can be earlier"
+            )
         lines += [
             f"    {k}: {v:+.3f} (n {n_})"
             for k, (v, n_) in sorted(s.numbers.items())

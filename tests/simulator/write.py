@@ -106,6 +106,8 @@ def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[byt
     for _ in range(int(rng.choice([0, 1, 2], p=[0.55, 0.38, 0.07]))):
         victim = samples[0] if len(samples) == 1 or rng.random() < 0.7 else samples[int(rng.integers(1, len(samples)))]
         fault = faults.draw_fault(run, victim, max(in_s, t0), int(rng.integers(1 << 30)))
+        if fault.from_s > (hours - 0.75) * 3600:
+            continue
         if any(x.from_s - 3600 < fault.to_s and fault.from_s < x.to_s + 3600 for x in laid):
             continue
         if fault.kind == "silent":
@@ -115,6 +117,8 @@ def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[byt
         else:
             faults.apply(fault, victim, run, s.seed)
         laid.append(fault)
+    if style.backfill and style.backfill[1] > (hours - 0.5) * 3600:
+        style = replace(style, backfill=None)
     if style.backfill:
         if any(x.from_s < style.backfill[1] and style.backfill[0] < x.to_s for x in laid):
             style = replace(style, backfill=None)
