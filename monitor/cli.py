@@ -3,28 +3,31 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import importlib
 import os
+import re
 import sys
 from collections.abc import Sequence
 
 from monitor import __version__
-from monitor.commands import CANNOT
+from monitor.commands import CANNOT, COMMANDS
 
-# In the order of the work: try it, set it up, plan, make, look, answer.
-_GROUPS = ("demo", "test", "check", "ring", "watch", "plan", "batch", "status", "alarm", "replay")
+# Longer than any path, name or remark that means something here.
+_MOST_CHARACTERS = 1000
+_MINUS = re.compile(r"-[\d.,]")
 
 
 class _Parser(argparse.ArgumentParser):
     """Says what is wrong in one sentence and where the help is, instead of the whole usage."""
 
     def error(self, message: str) -> None:  # type: ignore[override]
-        sentence = message[:1].upper() + message[1:]
+        sentence = " ".join(message[:1].upper().split()) + message[1:]
         self.exit(CANNOT, f"{sentence}. See: {self.prog} --help\n")
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The parser with every command of the package."""
+def build_parser(command: str | None = None) -> argparse.ArgumentParser:
+    """The parser of every command, or of the one named: the others need not be read to run it."""
     parser = _Parser(
         prog="emberpail",
         description="Minds buckets of potash soap: says whether the blend took, how far it will go, and rings the "
@@ -33,18 +36,34 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"emberpail {__version__}")
     parsers = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
-    for group in _GROUPS:
-        importlib.import_module(f"monitor.commands.{group}").add(parsers)
+    wanted = [command] if command is not None and command in COMMANDS else COMMANDS
+    for module in dict.fromkeys(COMMANDS[name] for name in wanted):
+        importlib.import_module(f"monitor.commands.{module}").add(parsers)
     return parser
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; its exit code is 0 (done, or yes), 1 (the answer is no) or 2 (could not be done)."""
-    parser = build_parser()
-    args = parser.parse_args(arguments)
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if given == ["--version"]:
+        print(f"emberpail {__version__}")
+        return 0
+    trouble = _unusable(given)
+    if trouble:
+        print(trouble, file=sys.stderr)
+        return CANNOT
+    parser = build_parser(given[0] if given else None)
+    try:
+        args = parser.parse_args(_with_minus(given))
+    except SystemExit as done:
+        return done.code if isinstance(done.code, int) else CANNOT
     if args.command is None:
         parser.print_help()
         return CANNOT
+    return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
     try:
         return int(args.run(args))
     except KeyboardInterrupt:
@@ -54,18 +73,57 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Somebody piped us into "head": not an error, but Python would complain once more at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-    except ValueError as error:
-        # Every error of ours is a ValueError whose text is one sentence for a person.
+    except Exception as error:
         if os.environ.get("EMBERPAIL_TRACEBACK"):
             raise
-        print(str(error), file=sys.stderr)
+        print(_in_words(error), file=sys.stderr)
         return CANNOT
-    except OSError as error:
-        if os.environ.get("EMBERPAIL_TRACEBACK"):
-            raise
+
+
+def _in_words(error: Exception) -> str:
+    if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""
-        print(f"{where}{error.strerror or error}.", file=sys.stderr)
-        return CANNOT
+        return f"{where}{error.strerror or error}."
+    # Every error of ours is a ValueError of a module's own whose text is one sentence for a person.
+    if isinstance(error, ValueError) and type(error).__module__.startswith("monitor."):
+        return str(error)
+    return (
+        f"Emberpail itself failed ({type(error).__name__}: {str(error)[:200]}); that is a fault of the program. "
+        "With EMBERPAIL_TRACEBACK=1 it shows where; please report that."
+    )
+
+
+def _unusable(arguments: list[str]) -> str | None:
+    """One sentence when an argument cannot be text of ours, else None."""
+    for place, argument in enumerate(arguments, 1):
+        if len(argument) > _MOST_CHARACTERS:
+            return (
+                f"Argument {place} is {len(argument)} characters long; {_MOST_CHARACTERS} at the most are taken: "
+                "shorten it."
+            )
+        try:
+            argument.encode("utf-8")
+        except UnicodeEncodeError:
+            return f"Argument {place} is not UTF-8 text: type it again, or rename the file that it names."
+        if "\0" in argument:
+            return f"Argument {place} holds a character that no text has: type it again."
+    if arguments and not arguments[0].startswith("-") and arguments[0] not in COMMANDS:
+        near = difflib.get_close_matches(arguments[0].lower(), COMMANDS, 1)
+        hint = f'did you mean "{near[0]}"?' if near else f"there are {', '.join(COMMANDS)}."
+        return f'There is no command "{arguments[0][:60]}": {hint} See: emberpail --help'
+    return None
+
+
+def _with_minus(arguments: list[str]) -> list[str]:
+    """ "--air -5C" as "--air=-5C": a winter temperature is no option."""
+    joined: list[str] = []
+    for argument in arguments:
+        before = joined[-1] if joined else ""
+        if _MINUS.match(argument) and before.startswith("--") and len(before) > 2 and "=" not in before:
+            joined[-1] = f"{before}={argument}"
+        else:
+            joined.append(argument)
+    return joined
 
 
 if __name__ == "__main__":

@@ -3,6 +3,25 @@
 A command returns its exit code: 0 yes, 1 the answer is no (an alarm stands, a route failed), 2 it could not be done.
 """
 
+from collections.abc import Mapping
+
 YES = 0
 NO = 1
 CANNOT = 2
+
+# Command -> module, in the order of the work: try it, set it up, plan, make, look, answer.
+COMMANDS: Mapping[str, str] = {
+    "demo": "demo",
+    "test": "test",
+    "check": "check",
+    "ring": "ring",
+    "watch": "watch",
+    "plan": "plan",
+    "start": "batch",
+    "mark": "batch",
+    "end": "batch",
+    "status": "status",
+    "ack": "alarm",
+    "quiet": "alarm",
+    "replay": "replay",
+}

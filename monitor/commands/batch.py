@@ -8,23 +8,32 @@ from typing import Any
 
 from monitor.commands import YES
 from monitor.commands.common import (
+    MOST_TEXT,
     CommandError,
-    local_now,
+    clock_words,
+    meant,
     now_s,
+    one_line,
     open_journal,
     parser_for,
     print_json,
+    say,
     settings_of,
+    shown,
+    zone_of,
 )
-from monitor.commands.recipe_args import add_recipe, recipe_of, refuse_lye_heavy, vessel_of
+from monitor.commands.prompts import can_ask
+from monitor.commands.recipe_args import add_recipe, ask_recipe, mind_bucket, recipe_of, refuse_lye_heavy, vessel_of
 from monitor.commands.times import parse_span_s, parse_when
 from monitor.domain import LOG_KINDS, Batch, LogEntry
 from monitor.journal.database import Journal
 from monitor.settings import Settings
 from monitor.sources.batch_file import read_batch_file
 from monitor.trade.amounts import parse_mass_kg, parse_temperature_c
+from monitor.trade.dilution import room
 from monitor.trade.making import cautions_for
 from monitor.trade.recipe import LyeBalance
+from monitor.trade.telling import balance_sentences, recipe_warnings, room_sentences
 
 # Which cautions belong to which entry: the person who notes it stands at the bucket now.
 _CAUTIONS = {
@@ -86,14 +95,16 @@ def run_start(args: argparse.Namespace) -> int:
     if args.json:
         print_json({"batch": batch.name, "bucket": batch.bucket, "started": batch.started_s})
         return YES
-    for deed in ("lye", "pour", "blend"):
-        for caution in cautions_for(deed, emergency_number=settings.site.emergency_number):
-            print(f"! {caution}")
-    print()
-    print(f"{batch.name} started in {batch.bucket}.{_in_words(balance)}")
-    print(f'Note the pour next, with the mix temperature: emberpail mark "{batch.bucket}" poured --temperature 56C')
+    _print_cautions(("weigh", "lye", "pour", "blend"), settings)
+    say()
+    say("The bag must say potassium hydroxide, KOH. Caustic soda is another thing: the same mass is far too much.")
+    for sentence in _about(batch, balance):
+        say(sentence)
+    say()
+    say(f"{batch.name} started in {batch.bucket}.")
+    say(f'Note the pour next, with the mix temperature: emberpail mark "{batch.bucket}" poured --temperature 56C')
     if settings.no_phone:
-        print("No phone is set: nobody will be rung. Put a [[person]] with routes into emberpail.toml.")
+        say("No phone is set: nobody will be rung. Put a [[person]] with routes into emberpail.toml.")
     return YES
 
 
@@ -107,27 +118,29 @@ def run_mark(args: argparse.Namespace) -> int:
         if args.kind is None:
             raise CommandError(f"Say what was done; one of: {', '.join(LOG_KINDS)}.")
         if args.kind not in LOG_KINDS:
-            raise CommandError(f'"{args.kind}" is no log entry; it may be one of: {", ".join(LOG_KINDS)}.')
-        at_s = parse_when(args.at, local_now(settings)).timestamp()
+            hint = meant(args.kind, LOG_KINDS)
+            raise CommandError(f"{shown(args.kind)} is no log entry.{hint} It may be: {', '.join(LOG_KINDS)}.")
+        at_s = parse_when(args.at, now_s(), zone_of(settings))
         if at_s < batch.started_s - 24 * 3600.0:
             raise CommandError(
-                f"{_clock(settings, at_s)} is more than a day before {batch.name} started "
-                f"({_clock(settings, batch.started_s)}); check the time or the bucket."
+                f"{clock_words(settings, at_s)} is more than a day before {batch.name} started "
+                f"({clock_words(settings, batch.started_s)}); check the time or the bucket."
             )
         temperature_c = None if args.temperature is None else parse_temperature_c(args.temperature)
         kg = None if args.mass is None else parse_mass_kg(args.mass)
-        entry = LogEntry(args.kind, at_s, max(now_s(), at_s), temperature_c, kg, args.text)
-        entry = journal.add_entry(batch.name, entry, who=args.who)
+        text, who = one_line(args.text, "The remark", MOST_TEXT), one_line(args.who, "The name")
+        entry = LogEntry(args.kind, at_s, max(now_s(), at_s), temperature_c, kg, text)
+        entry = journal.add_entry(batch.name, entry, who=who)
     if args.json:
         print_json({"entry": entry.entry_id, "kind": entry.kind, "at": entry.at_s, "batch": batch.name})
         return YES
-    print(
-        f"{batch.bucket}, {batch.name}: {entry.kind} at {_clock(settings, at_s)}. "
-        f"Wrong? emberpail mark {args.bucket} --undo"
-    )
     if entry.kind in _CAUTIONS:
-        for caution in cautions_for(_CAUTIONS[entry.kind], emergency_number=settings.site.emergency_number):
-            print(f"! {caution}")
+        _print_cautions((_CAUTIONS[entry.kind],), settings)
+        say()
+    say(
+        f"{batch.bucket}, {batch.name}: {entry.kind} at {clock_words(settings, at_s)}. "
+        f'Wrong? emberpail mark "{batch.bucket}" --undo'
+    )
     return YES
 
 
@@ -136,12 +149,12 @@ def run_end(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     with open_journal(settings) as journal:
         batch = running_in(journal, args.bucket)
-        at_s = parse_when(args.at, local_now(settings)).timestamp()
+        at_s = parse_when(args.at, now_s(), zone_of(settings))
         journal.end_batch(batch.name, at_s, max(now_s(), at_s), args.outcome)
     if args.json:
         print_json({"batch": batch.name, "bucket": batch.bucket, "ended": at_s, "outcome": args.outcome})
     else:
-        print(f"{batch.name} in {batch.bucket} has ended: {args.outcome}. Not for skin until tested for free alkali.")
+        say(f"{batch.name} in {batch.bucket} has ended: {args.outcome}. Not for skin until tested for free alkali.")
     return YES
 
 
@@ -152,9 +165,10 @@ def running_in(journal: Journal, bucket_or_batch: str) -> Batch:
         if bucket_or_batch in (batch.bucket, batch.name):
             return batch
     if not running:
-        raise CommandError(f'No batch runs in "{bucket_or_batch}": start one first, see emberpail start --help.')
+        raise CommandError(f"No batch runs in {shown(bucket_or_batch)}: start one first, see emberpail start --help.")
     known = ", ".join(f"{batch.bucket} ({batch.name})" for batch in running)
-    raise CommandError(f'No batch runs in "{bucket_or_batch}"; these do: {known}.')
+    hint = meant(bucket_or_batch, [batch.bucket for batch in running])
+    raise CommandError(f"No batch runs in {shown(bucket_or_batch)}.{hint} These do: {known}.")
 
 
 def _entered(args: argparse.Namespace, settings: Settings) -> tuple[Batch, tuple[LogEntry, ...]]:
@@ -166,13 +180,20 @@ def _entered(args: argparse.Namespace, settings: Settings) -> tuple[Batch, tuple
         return replace(entered.batch, noted_at_s=noted), log
     if not args.name or not args.bucket:
         raise CommandError('Give the batch a name and its bucket: emberpail start "Quillmarsh 12" --bucket shed-2 ...')
-    started_s = parse_when(args.at, local_now(settings)).timestamp()
+    started_s = parse_when(args.at, now_s(), zone_of(settings))
+    name, bucket = one_line(args.name, "The batch's name"), one_line(args.bucket, "The bucket's name")
+    if not name or not bucket:
+        raise CommandError("The batch and its bucket need names that are not empty.")
+    mind_bucket(settings, bucket)
+    recipe = recipe_of(args)
+    if can_ask() and (not recipe.oils or recipe.koh_kg is None) and not args.json:
+        recipe = ask_recipe(recipe, koh_empty="nobody weighed it", water_empty="nobody weighed it")
     batch = Batch(
-        name=args.name,
-        bucket=args.bucket,
+        name=name,
+        bucket=bucket,
         started_s=started_s,
-        recipe=recipe_of(args),
-        vessel=vessel_of(args, settings, args.bucket),
+        recipe=recipe,
+        vessel=vessel_of(args, settings, bucket),
         noted_at_s=max(noted_at_s, started_s),
     )
     if args.dilute_after is not None:
@@ -192,19 +213,26 @@ def _undo(args: argparse.Namespace, settings: Settings, journal: Journal, batch:
     if args.json:
         print_json({"undone": entry.entry_id, "kind": entry.kind, "batch": batch.name})
     else:
-        print(f"Taken back: {entry.kind} at {_clock(settings, entry.at_s)} of {batch.name}.")
+        say(f"Taken back: {entry.kind} at {clock_words(settings, entry.at_s)} of {batch.name}.")
     return YES
 
 
-def _in_words(balance: LyeBalance | None) -> str:
+def _print_cautions(deeds: tuple[str, ...], settings: Settings) -> None:
+    """The full cautions of these deeds, each once, the deference to data sheet and local rules last."""
+    lines: dict[str, None] = {}
+    for deed in deeds:
+        *cautions, defers = cautions_for(deed, emergency_number=settings.site.emergency_number)
+        lines.update(dict.fromkeys(cautions))
+    for caution in (*lines, defers):
+        say(caution, first="! ", rest="  ")
+
+
+def _about(batch: Batch, balance: LyeBalance | None) -> list[str]:
+    """What the recipe and the bucket say about this batch, one sentence each."""
     if balance is None:
-        return " No oil was entered, so the lye balance is not known."
-    spare = balance.oil_to_spare_g
-    words = f" The recipe is {balance.word}"
-    if balance.word == "short of lye":
-        words += f", with {spare.low:.0f} to {spare.high:.0f} g of oil to spare"
-    return words + "."
-
-
-def _clock(settings: Settings, at_s: float) -> str:
-    return f"{settings.local_time(at_s):%a %d %b %H:%M}"
+        return ["No oil was entered, so whether the recipe is lye-heavy is not known."]
+    return [
+        *recipe_warnings(batch.recipe),
+        *balance_sentences(balance),
+        *(room_sentences(room(batch.recipe, batch.vessel)) if batch.vessel.litres is not None else ()),
+    ]

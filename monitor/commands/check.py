@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 from monitor.commands import NO, YES
-from monitor.commands.common import now_s, open_journal, parser_for, print_json
+from monitor.commands.common import now_s, open_journal, parser_for, print_json, say
 from monitor.settings import MqttSource, SerialSource, Settings, SettingsError, load_settings
 
 # When this was written; a clock that stands earlier has not been set.
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         for line in lines:
             sign = {True: "ok  ", False: "BAD ", None: "note"}[line.ok]
-            print(f"{sign}  {line.part:<10}  {line.says}")
+            say(line.says, f"{sign}  {line.part:<10}  ")
     return NO if any(line.ok is False for line in lines) else YES
 
 

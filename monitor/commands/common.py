@@ -3,46 +3,80 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import json
+import math
+import shutil
 import sys
+import textwrap
 import time
-from datetime import datetime
+from collections.abc import Iterable
+from datetime import datetime, tzinfo
 from typing import Any
 
 from monitor.journal.database import Journal
 from monitor.settings import Settings, load_settings
+
+# Where the terminal does not say how wide it is, and the widest that is still easily read.
+_USUAL_WIDTH, _WIDEST, _NARROWEST = 80, 100, 30
+# Names stand in sentences, on a phone and on the page; a remark may be longer.
+MOST_NAME, MOST_TEXT = 60, 500
 
 
 class CommandError(ValueError):
     """A command that cannot be carried out; one sentence for the person who gave it."""
 
 
-def parser_for(parsers: Any, name: str, help_line: str, example: str, **more: Any) -> argparse.ArgumentParser:
-    """A command's parser with its help line, one real example, and --settings."""
+def parser_for(
+    parsers: Any, name: str, help_line: str, example: str, *, settings: bool = True, **more: Any
+) -> argparse.ArgumentParser:
+    """A command's parser with its help line, one real example, and --settings where it reads them."""
     parser: argparse.ArgumentParser = parsers.add_parser(
         name,
         help=help_line,
         description=more.pop("description", help_line[:1].upper() + help_line[1:] + "."),
         epilog=f"example:\n  {example}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_Help,
         **more,
     )
-    parser.add_argument("--settings", metavar="FILE", help="settings file (default: emberpail.toml, see check)")
+    if settings:
+        parser.add_argument("--settings", metavar="FILE", help="settings file (default: emberpail.toml, see check)")
     return parser
+
+
+class _Help(argparse.RawDescriptionHelpFormatter):
+    """Wraps the description and leaves the example on its line, so that it can be copied."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        if text.startswith("example:"):
+            return super()._fill_text(text, width, indent)
+        return argparse.HelpFormatter._fill_text(self, text, width, indent)
 
 
 def settings_of(args: argparse.Namespace) -> Settings:
     """The settings this command runs with; their warnings go to standard error."""
     settings = load_settings(args.settings)
     for warning in settings.warnings:
-        print(warning, file=sys.stderr)
+        warn(warning)
     return settings
 
 
 def open_journal(settings: Settings) -> Journal:
     """The journal of these settings, made where there is none yet."""
-    settings.journal_path.parent.mkdir(parents=True, exist_ok=True)
     return Journal(settings.journal_path)
+
+
+def open_journal_to_read(settings: Settings) -> Journal | None:
+    """The journal for a command that only looks: None where there is none yet, and nothing is made.
+
+    Another user's journal can be looked at, too, as far as its rights go.
+    """
+    try:
+        if not settings.journal_path.exists():
+            return None
+    except OSError as error:
+        raise CommandError(f"Journal {settings.journal_path}: it cannot be reached ({error.strerror}).") from None
+    return Journal(settings.journal_path, read_only=True)
 
 
 def now_s() -> float:
@@ -50,11 +84,98 @@ def now_s() -> float:
     return round(time.time(), 3)
 
 
-def local_now(settings: Settings) -> datetime:
-    """Now, on the clock of the place."""
-    return settings.local_time(now_s())
+def zone_of(settings: Settings) -> tzinfo | None:
+    """The zone of the place; None for the system's own."""
+    import zoneinfo
+
+    return None if settings.site.time_zone is None else zoneinfo.ZoneInfo(settings.site.time_zone)
+
+
+def clock_words(settings: Settings, at_s: float) -> str:
+    """A moment on the clock of the place: "Sat 17 Jan 18:05"."""
+    return f"{settings.local_time(at_s):%a %d %b %H:%M}"
+
+
+def hour_words(settings: Settings, at_s: float, from_s: float) -> str:
+    """A moment as it is said at ``from_s``: "18:05", with the day where it is another one."""
+    at, now = settings.local_time(at_s), settings.local_time(from_s)
+    return f"{at:%H:%M}" if at.date() == now.date() else f"{at:%a %H:%M}"
+
+
+# ---- what people type ----------------------------------------------------------------------------------------------
+
+
+def one_line(text: str, what: str, most: int = MOST_NAME) -> str:
+    """Typed text without line breaks and control characters; CommandError when it is too long."""
+    plain = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    if len(plain) > most:
+        raise CommandError(f"{what} is {len(plain)} characters long; {most} at the most: shorten it.")
+    return plain
+
+
+def shown(text: str) -> str:
+    """Typed text as it stands in a sentence: on one line, cut where it is long."""
+    plain = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return f'"{plain}"' if len(plain) <= MOST_NAME else f'"{plain[:MOST_NAME]}…"'
+
+
+def meant(text: str, known: Iterable[str]) -> str:
+    """' Did you mean "shed-2"?', or ''."""
+    by_lower = {name.lower(): name for name in known}
+    near = difflib.get_close_matches(text.lower().strip(), by_lower, 1, 0.6)
+    return f' Did you mean "{by_lower[near[0]]}"?' if near else ""
+
+
+# ---- what they read ------------------------------------------------------------------------------------------------
+
+
+def width() -> int:
+    """How wide a line of ours may be, in characters."""
+    columns = shutil.get_terminal_size((_USUAL_WIDTH, 24)).columns
+    return max(_NARROWEST, min(columns, _WIDEST))
+
+
+def wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
+    """``text`` in lines of the terminal's width: ``first`` stands before the first, ``rest`` before the others.
+
+    Lines that are already there stay; a word that is too long (a path) is not broken.
+    """
+    after = " " * len(first) if rest is None else rest
+    lines: list[str] = []
+    for line in text.split("\n"):
+        lead = first if not lines else after
+        lines += textwrap.wrap(
+            line, width(), initial_indent=lead, subsequent_indent=after, break_long_words=False,
+            break_on_hyphens=False,
+        ) or [lead.rstrip()]  # fmt: skip
+    return lines
+
+
+def say(text: str = "", first: str = "", rest: str | None = None) -> None:
+    """Print for a person, wrapped to the terminal."""
+    print("\n".join(wrapped(text, first, rest)) if text else "", flush=True)
+
+
+def warn(text: str) -> None:
+    """A sentence beside the answer: on standard error, so that a program which reads the answer is not disturbed."""
+    print("\n".join(wrapped(text)), file=sys.stderr, flush=True)
 
 
 def print_json(value: object) -> None:
-    """One JSON document on standard output."""
-    print(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
+    """One JSON document on standard output. What is no number is null: JSON has no word for it."""
+    print(json.dumps(_finite(value), ensure_ascii=False, indent=2, allow_nan=False))
+
+
+def _finite(value: object) -> object:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    return value
+
+
+def local_now(settings: Settings) -> datetime:
+    """Now, on the clock of the place."""
+    return settings.local_time(now_s())

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands import YES
-from monitor.commands.common import CommandError
+from monitor.commands.common import CommandError, say
 from monitor.domain import LogEntry
 from monitor.settings import BucketSettings, PageSettings, Person, Settings, SiteSettings
 from monitor.toml_tables import Secret
@@ -115,7 +115,7 @@ class _Grower:
             self._print(at_s, when, words)
 
     def _print(self, at_s: float, when: str, words: str) -> None:
-        print(f"{self.settings.local_time(at_s):%H:%M}  {when}{': ' if words else ''}{words}", flush=True)
+        say(f"{when}{': ' if words else ''}{words}", f"{self.settings.local_time(at_s):%H:%M}  ")
 
 
 def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> None:
@@ -150,7 +150,7 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
         )
         running = Running(
             settings, journal, clock, [source], serve_page=serve_page, page_port=0, invented=True,
-            on_tick=grower.on_tick, say=lambda words: print(words, flush=True),
+            on_tick=grower.on_tick, say=say,
         )  # fmt: skip
         night_h, minutes = (last_s - first_s) / 3600.0, (last_s - first_s) / speed / 60.0
         print(
@@ -171,6 +171,6 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
             with contextlib.suppress(Exception):
                 print(in_words(status_view(journal, settings, clock.now(), with_curves=False), settings))
             for minder in running.watch.minders.values():
-                print(f"Verdict: {minder.last_word(clock.now()).values['says']}")
+                say(f"Verdict: {minder.last_word(clock.now()).values['says']}")
             running.close()
-    print("Everything in this demo was invented. A real start: emberpail check, then emberpail plan --help.")
+    say("Everything in this demo was invented. A real start: emberpail check, then emberpail plan --help.")

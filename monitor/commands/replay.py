@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from typing import Any
 
 from monitor.commands import YES
-from monitor.commands.common import parser_for, print_json, settings_of
+from monitor.commands.common import parser_for, print_json, say, settings_of, warn
 
 
 def add(parsers: Any) -> None:
@@ -38,9 +37,9 @@ def run(args: argparse.Namespace) -> int:
         emergency_number=settings.site.emergency_number,
     )
     for warning in replay.warnings:
-        print(warning, file=sys.stderr)
+        warn(warning)
     if replay.trouble:
-        print(f"The estimate failed and only the plain checks ran: {replay.trouble}", file=sys.stderr)
+        warn(f"The reckoning of the heat failed and only the plain checks ran: {replay.trouble}")
     alarms = [event for event in replay.events if event.event == "alarm"]
     if args.json:
         print_json(
@@ -55,14 +54,16 @@ def run(args: argparse.Namespace) -> int:
             }
         )
         return YES
-    print(f"{replay.batch.name} in {replay.batch.bucket}: {replay.lines} lines, {replay.readings} readings", end="")
     damaged = sum(replay.faults.values())
-    print(f", {damaged} damaged or not understood." if damaged else ".")
+    say(
+        f"{replay.batch.name} in {replay.batch.bucket}: {replay.lines} lines, {replay.readings} readings"
+        + (f", {damaged} damaged or not understood." if damaged else ".")
+    )
     for event in alarms:
         at = f"{settings.local_time(event.at_s):%a %H:%M}"
         if event.values["state"] == "raised":
-            print(f"{at}  {event.values['kind']} ({event.values['urgency']}): {event.values['says']}")
+            say(f"{event.values['kind']} ({event.values['urgency']}): {event.values['says']}", f"{at}  ")
         else:
-            print(f"{at}  {event.values['kind']} is over.")
-    print(f"Verdict: {replay.verdict.values['says']}")
+            say(f"{event.values['kind']} is over.", f"{at}  ")
+    say(f"Verdict: {replay.verdict.values['says']}")
     return YES

@@ -6,7 +6,7 @@ import argparse
 from typing import Any
 
 from monitor.commands import CANNOT, NO, YES
-from monitor.commands.common import CommandError, parser_for, print_json, settings_of
+from monitor.commands.common import CommandError, parser_for, print_json, say, settings_of, warn
 from monitor.settings import Settings
 
 
@@ -33,14 +33,14 @@ def run(args: argparse.Namespace) -> int:
         if args.person and not settings.no_phone:
             known = ", ".join(person.name for person in settings.people)
             raise CommandError(f'No routes are set for "{args.person}"; people in the settings: {known}.')
-        print(no_routes_warning())
+        warn(no_routes_warning())
         return CANNOT
     rung = ring_routes(routes)
     if args.json:
         print_json([{"person": one.person, "route": one.route, "ok": one.ok, "says": one.says} for one in rung])
     else:
         for one in rung:
-            print(one.says)
+            say(one.says)
     return YES if all(one.ok for one in rung) else NO
 
 

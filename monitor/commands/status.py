@@ -7,7 +7,7 @@ import dataclasses
 from typing import Any
 
 from monitor.commands import NO, YES
-from monitor.commands.common import CommandError, now_s, open_journal, parser_for, print_json, settings_of
+from monitor.commands.common import CommandError, now_s, open_journal, parser_for, print_json, settings_of, wrapped
 from monitor.page.view import STANDING_WORDS, BucketView, StatusView
 from monitor.settings import Settings
 
@@ -53,7 +53,7 @@ def as_json(view: StatusView) -> dict[str, object]:
 
 def in_words(view: StatusView, settings: Settings) -> str:
     """The view as a person reads it in a terminal."""
-    lines = [f"! {trouble}" for trouble in view.watch]
+    lines = [line for trouble in view.watch for line in wrapped(trouble, "! ", "  ")]
     lines += list(view.notes)
     if not view.buckets:
         lines.append("No bucket yet: start a batch, see emberpail start --help.")
@@ -77,11 +77,12 @@ def _bucket_lines(bucket: BucketView, settings: Settings) -> list[str]:
     if bucket.potash_left:
         lines.append(f"  potash left: {bucket.potash_left}")
     if bucket.outlook:
-        lines.append(f"  {bucket.outlook}")
+        lines += wrapped(bucket.outlook, "  ")
     for alarm in bucket.alarms:
         since = f"{settings.local_time(alarm.since_s):%a %H:%M}"
-        lines += [f"  ALARM since {since} ({alarm.state_words}): {alarm.says}", f"    {alarm.do}"]
+        lines += wrapped(f"ALARM since {since} ({alarm.state_words}): {alarm.says}", "  ", "    ")
+        lines += wrapped(alarm.do, "    ")
     if bucket.next_action:
-        lines.append(f"  Next: {bucket.next_action}")
-    lines += [f"  ! {caution}" for caution in bucket.cautions]
+        lines += wrapped(f"Next: {bucket.next_action}", "  ", "    ")
+    lines += [line for caution in bucket.cautions for line in wrapped(caution, "  ! ", "    ")]
     return lines

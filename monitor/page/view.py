@@ -115,8 +115,8 @@ class BucketView:
 class StatusView:
     """Everything the page shows, as of ``at_s``.
 
-    ``watch`` holds one sentence for each trouble of the daemon's own, ``notes`` what is counted and shown but no trouble. ``first_aid`` is what to do when lye or paste
-    has touched someone. ``invented`` marks a demo.
+    ``watch`` holds one sentence for each trouble of the daemon's own, ``notes`` what is counted and is no trouble.
+    ``first_aid`` is what to do when lye or paste has touched someone. ``invented`` marks a demo.
     """
 
     at_s: float

@@ -199,6 +199,20 @@ TEST_TITLE = "TEST from Emberpail"
 TEST_BODY = "This is a test of the phone. Nothing is wrong with any batch, and nothing needs doing."
 
 
+def route_problem(url: str) -> str | None:
+    """Why a route cannot be used, in one sentence, or None. Looks at the URL only; no secret is in the words."""
+    name = label(url)
+    if url.strip().startswith("print://"):
+        return None
+    try:
+        service = _apprise().Apprise.instantiate(url.strip(), suppress_exceptions=True)
+    except Exception:  # a service's own module may fail on a URL it cannot make sense of
+        service = None
+    if service is None:
+        return f"{name}: no service of that kind is known, or the address is not complete; see the service's own pages."
+    return None
+
+
 def no_routes_warning() -> str:
     """What to say at start, on the status and in the log when nobody can be rung."""
     return (
