@@ -44,6 +44,8 @@ GOOD_EVERY_S = 300.0
 AIR_IS_OLD_S = 1800.0
 # A probe that has not gone in so long after the blend can be said not to have gone in.
 PROBE_IN_BY_S = 300.0
+# What a fault of ours in the mathematics raises.
+_OUR_FAULTS = (ArithmeticError, ValueError, IndexError, KeyError, TypeError)
 # The direction shown is that of the last ten minutes.
 TREND_S = 600.0
 
@@ -112,9 +114,10 @@ class Minder:
         self._latest: dict[str, tuple[float, float]] = {}
         self._trend: dict[str, deque[tuple[float, float]]] = {}
         self._in_paste: set[str] = set()
+        self._never_in: set[str] = set()
         self._last_paste_arrival_s = self.minded_from_s
         self._judged: list[Judged] = []
-        self._good: tuple[float, tuple[float, float]] | None = None
+        self._good: tuple[float, tuple[float, float] | None] | None = None
         self._estimated_upto = -1
         self._ticked = False
         self._prelude_from_s = batch.started_s - PRELUDE_S
@@ -298,23 +301,25 @@ class Minder:
     def _estimate(self, now_s: float) -> Estimate | None:
         try:
             return self._estimator.estimate(now_s)
-        except (ArithmeticError, ValueError, IndexError, KeyError, TypeError) as error:
+        except _OUR_FAULTS as error:
             # A fault of ours in the mathematics must not silence the checks that need none.
             self.trouble = f"{type(error).__name__}: {error}"
             return None
 
     def _never_in_paste(self, course: verdict.Course, now_s: float) -> tuple[str, ...]:
-        """Paste probes that have read only air; not claimed when minding began too late to tell, or hours later."""
+        """Paste probes that have read only air; not claimed when minding began too late to tell, or hours later.
+
+        What was claimed once holds until the probe reads paste: time alone puts no probe in.
+        """
         told_s = max(course.blended_at_s, course.poured_at_s)
-        if self.minded_from_s > told_s + 900.0 or now_s > told_s + 3 * 3600.0:
+        if self.minded_from_s > told_s + 900.0:
             return ()
         # What it showed before is no evidence: it goes in right after the blend, and its readings may be on their way.
-        shown_s = told_s + PROBE_IN_BY_S
-        return tuple(
-            probe
-            for probe in PASTE_PROBES
-            if probe not in self._in_paste and self._latest.get(probe, (-math.inf,))[0] >= shown_s
-        )
+        if now_s <= told_s + 3 * 3600.0:
+            shown_s = told_s + PROBE_IN_BY_S
+            self._never_in |= {p for p in PASTE_PROBES if self._latest.get(p, (-math.inf,))[0] >= shown_s}
+        self._never_in -= self._in_paste
+        return tuple(probe for probe in PASTE_PROBES if probe in self._never_in)
 
     def _health(self, now_s: float) -> dict[str, ProbeHealth]:
         """Each probe's health, held against the air and against what the other paste probes do."""
@@ -340,10 +345,14 @@ class Minder:
             self._potash_left = (now_s, (max(0.0, left.low), max(0.0, left.high)))
         return self._potash_left[1]
 
-    def _good_now(self, now_s: float) -> tuple[float, float]:
+    def _good_now(self, now_s: float) -> tuple[float, float] | None:
         """What a good batch shows now; it moves slowly, so it is worked out only every few minutes."""
         if self._good is None or not 0.0 <= now_s - self._good[0] < GOOD_EVERY_S:
-            self._good = (now_s, self._estimator.good_now(now_s))
+            try:
+                self._good = (now_s, self._estimator.good_now(now_s))
+            except _OUR_FAULTS as error:
+                self.trouble = f"{type(error).__name__}: {error}"
+                self._good = (now_s, None)
         return self._good[1]
 
     def _evidence(self, now_s: float, course: verdict.Course) -> verdict.Evidence:

@@ -162,7 +162,7 @@ def _read_batch(
     if name is None:
         name = path.stem
         table.warn("name", f'the batch has no name; it is called "{name}" after the file.')
-    bucket = table.text("bucket")
+    bucket = (table.text("bucket") or "").rstrip("/") or None  # a base name may have been copied
     if bucket is None:
         if default_bucket is None and beside is not None:
             default_bucket = beside().bucket
