@@ -83,6 +83,8 @@ class _Grower:
             facts: Mapping[str, object] = next((one.facts for one in conditions if one.kind == "not_taken"), {})
             if since_min >= 20:
                 doubt = next((one.probability for one in conditions if one.kind == "not_taken"), None)
+                if any(state.kind == "not_taken" and state.stands for state, _ in minder.told()):
+                    doubt = 1.0  # what has been rung is not taken back by a softer word
                 words = took_text(minder.estimate, bucket=bucket, probability_not_taken=doubt, facts=facts)
                 self._once(f"took/{bucket}", tick_s, "20 minutes after blending", words)
             if since_min >= 240:
@@ -100,12 +102,14 @@ class _Grower:
         for minder in watch.minders.values():
             for state, _ in minder.told():
                 if state.state == "unacknowledged" and tick_s - (state.raised_at_s or tick_s) >= 5 * _MINUTE_S:
-                    if state.urgency == "daylight" and tick_s < self.end_s - _MINUTE_S:
+                    if state.urgency == "daylight" and tick_s < self.end_s - 3 * _MINUTE_S:
                         continue  # it waits for daylight, and so does the answer
                     key = f"seen/{state.alarm_id}"
                     if key not in self.said:
+                        # Half a minute on: the clock runs ahead of the judging, and this belongs before the next tick.
+                        at_s = tick_s + _MINUTE_S / 2
                         self.journal.add_act(
-                            Act(state.alarm_id, "acknowledged", tick_s, tick_s, "Ash", None, state.batch, state.bucket)
+                            Act(state.alarm_id, "acknowledged", at_s, at_s, "Ash", None, state.batch, state.bucket)
                         )
                         self._once(key, tick_s, "Ash", f'"I have seen it" ({state.bucket}, {state.kind})')
 
