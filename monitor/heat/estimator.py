@@ -35,8 +35,8 @@ _ROWS_MAX = m.FIXED + 12
 _NORMALS = low_discrepancy_normals(_DRAWS, _ROWS_MAX)
 _DIFFERENCE = 0.03  # of one prior sd
 # (until this age after the latest blend, s between refits): the first hour decides, the last two days add little.
-_CADENCE = ((2400.0, 120.0), (5400.0, 300.0), (3 * 3600.0, 900.0), (6 * 3600.0, 1800.0), (12 * 3600.0, 3600.0),
-            (24 * 3600.0, 3 * 3600.0), (np.inf, 8 * 3600.0))  # fmt: skip
+_CADENCE = ((1500.0, 60.0), (2400.0, 120.0), (5400.0, 300.0), (3 * 3600.0, 900.0), (6 * 3600.0, 1800.0),
+            (12 * 3600.0, 3600.0), (24 * 3600.0, 3 * 3600.0), (np.inf, 8 * 3600.0))  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,7 +288,7 @@ class Estimator:
             elif kind == "lid-on" and any(c.kind == "lid" and c.value > 1.0 for c in changes):
                 changes.append(m.Change(at, "lid", (), 1.0 / priors.LID_OFF_EVAPORATION))
                 changes.append(m.Change(at, "cover", (row(-priors.LID_OFF_LN, priors.LID_OFF_SD),)))
-            elif kind == "reblended" or (kind == "blended" and entry is not blends[0] and at > blended_s + 900.0):
+            elif kind == "reblended" or (kind == "blended" and entry not in blends[:1] and at > blended_s + 900.0):
                 again = (row(*priors.REBLEND_RATE), row(*priors.REBLEND_REACH), row(*priors.REBLEND_WORK_K))
                 changes.append(m.Change(at, "reblend", again))
             elif kind == "poured" and entry is not pours[0]:
@@ -499,8 +499,7 @@ class Estimator:
         if probe == "wall":
             centre[:, m.SPREAD], sd[:, m.SPREAD] = log(0.05), 0.8  # the wall runs near or under the mean
         components = centre.shape[0]
-        # The creep of coarse drops shows in no temperature: it is drawn, not fitted.
-        active = np.flatnonzero((sd.max(0) > 0.0) & (np.arange(sd.shape[1]) != m.CREEP))
+        active = np.flatnonzero(sd.max(0) > 0.0)
         if self._z is None or self._z.shape != (components, centre.shape[1]):
             old = self._z
             self._z = np.zeros((components, centre.shape[1]))
@@ -599,7 +598,6 @@ class Estimator:
             steps = np.linalg.solve(factor.T, normals.T)
             x = np.repeat((centre[i] + sd[i] * z[i])[:, None], count, axis=1)
             x[active] += sd[i][active][:, None] * steps
-            x[m.CREEP] += sd[i, m.CREEP] * _NORMALS[:count, -1]
             columns.append(x)
             column_weight.append(np.full(count, weights[i] / count))
             column_kind.append(np.full(count, i))

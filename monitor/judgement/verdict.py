@@ -56,16 +56,16 @@ class Limits:
     """How sure one must be before a phone rings, per kind; tuned in tests/bench/judgement.py, see its findings."""
 
     # A failure missed costs a batch and leaves corrosive paste; a call without cause costs one look, by somebody who is
-    # up. At two or three looks for a failure found, one rings from 0.3 to 0.4 on: 1 / (1 + cost ratio).
+    # up. At two or three looks for a failure found, one rings from 0.3 to 0.45 on: 1 / (1 + cost ratio).
     not_taken_early: float = 0.55  # at 15 minutes: ten more minutes often settle it
-    not_taken_late: float = 0.38  # at 40 minutes: the paste is still soft, and somebody is up
-    # A boil-over is the costliest to miss; but a core that stands at the limit rings whatever this says, so the forecast
+    not_taken_late: float = 0.42  # at 40 minutes: the paste is still soft, and somebody is up
+    # A boil-over is the costliest to miss; but a core at the limit rings whatever this says, so the forecast
     # must be worth its minutes, and good batches peak only just under the limit.
-    too_hot: float = 0.65
-    cooled_early: float = 0.40
-    incomplete_early: float = 0.45  # waits for daylight and can ripen
-    incomplete_late: float = 0.40  # at the planned dilution
-    separated: float = 0.40
+    too_hot: float = 0.70
+    cooled_early: float = 0.42
+    incomplete_early: float = 0.50  # waits for daylight and can ripen
+    incomplete_late: float = 0.45  # at the planned dilution
+    separated: float = 0.28
     clear_below: float = 0.20  # deadband: what was raised stands until it is this unlikely
 
 

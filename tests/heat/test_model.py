@@ -34,7 +34,7 @@ def reference(x: np.ndarray, end_s: float, at: np.ndarray) -> np.ndarray:
         rate = np.exp(x[m.RATE] + x[m.ACTIVATION] * 1e3 / 8.314462618 * (1 / 333.15 - 1 / kelvin))
         rate *= (done + np.exp(x[m.SEED])) * left ** np.exp(x[m.ORDER])
         rate *= min(1.0, max(0.0, (t - s.blend_from_s) / (s.blended_s - s.blend_from_s)))
-        rate += np.exp(x[m.CREEP]) * max(0.97 - done, 0.0)
+        rate += np.exp(x[m.CREEP]) * (0.2 + mean / 75.0) * max(0.97 - done, 0.0)
         theta = mean - d - air
         loss = s.loss_per_s * np.exp(x[m.LOSS]) * (1 + s.loss_slope_per_k * theta) * theta
         loss += np.exp(x[m.EVAPORATION] + 42e3 / 8.314462618 * (1 / 353.15 - 1 / kelvin))
