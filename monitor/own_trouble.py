@@ -11,11 +11,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from monitor.domain import Condition, Event
-from monitor.journal.database import AlarmRecord, Journal
+from monitor.journal.database import Journal
 from monitor.judgement import alarms, wording
+from monitor.judgement.events import alarm_event
 from monitor.judgement.messages import lock_screen
 from monitor.phone import routes
 from monitor.phone.people import Person
+from monitor.telling import record_of
 
 KIND = "watch_fault"
 _STATE_KEY = "watch_fault/state"
@@ -82,26 +84,7 @@ class OwnTrouble:
             return
         self.journal.set_fact(_STATE_KEY, self.state.as_dict())
         message = wording.say(self.condition, batch="", bucket="")
-        self.journal.save_alarm(
-            AlarmRecord(
-                alarm_id=self.state.alarm_id,
-                kind=KIND,
-                bucket="",
-                batch="",
-                state=self.state.state,
-                urgency=self.state.urgency,
-                probability=self.condition.probability,
-                raised_at_s=self.state.raised_at_s,
-                cleared_at_s=self.state.cleared_at_s,
-                acknowledged_at_s=self.state.acknowledged_at_s,
-                acknowledged_by=self.state.acknowledged_by,
-                shelved_until_s=self.state.shelved_until_s,
-                message_id=message.message_id,
-                says=message.says,
-                do=message.do,
-                facts={**self.condition.facts, "short": lock_screen(message).body},
-            )
-        )
+        self.journal.save_alarm(record_of(self.state, message, self.condition.probability, self.condition.facts))
 
     def _tell_past_journal(self, now_s: float) -> None:
         if self._told_past_s is not None and now_s - self._told_past_s < _PAST_JOURNAL_EVERY_S:
@@ -119,20 +102,4 @@ class OwnTrouble:
         message = wording.say(self.condition, batch="", bucket="")
         if move.change == "cleared":
             message = wording.back_to_normal(KIND, bucket="", batch="", condition=self.condition)
-        return Event(
-            "alarm",
-            move.at_s,
-            "",
-            "",
-            {
-                "alarm": move.alarm_id,
-                "kind": KIND,
-                "state": move.change,
-                "urgency": move.urgency,
-                "probability": self.condition.probability,
-                "says": message.says,
-                "do": message.do,
-                "message_id": message.message_id,
-            },
-        )
-
+        return alarm_event(move, self.condition.probability, message)

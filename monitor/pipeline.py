@@ -27,7 +27,7 @@ from monitor.domain import (
 )
 from monitor.heat.estimator import Estimator, History
 from monitor.judgement import alarms, verdict, wording
-from monitor.judgement.events import estimate_event, verdict_event
+from monitor.judgement.events import alarm_event, estimate_event, verdict_event
 from monitor.judgement.summaries import verdict_text
 from monitor.sensing.screening import Judged, ProbeScreen
 from monitor.trade.dilution import potash_left
@@ -415,22 +415,7 @@ class Minder:
             message = wording.back_to_normal(
                 transition.kind, batch=self.batch.name, bucket=self.batch.bucket, condition=condition
             )
-        return Event(
-            "alarm",
-            transition.at_s,
-            self.batch.bucket,
-            self.batch.name,
-            {
-                "alarm": transition.alarm_id,
-                "kind": transition.kind,
-                "state": transition.change,
-                "urgency": transition.urgency,
-                "probability": told.probability,
-                "says": message.says,
-                "do": message.do,
-                "message_id": message.message_id,
-            },
-        )
+        return alarm_event(transition, told.probability, message)
 
 
 def _after(state: alarms.AlarmState, act: Act) -> alarms.AlarmState:

@@ -10,11 +10,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 
 from monitor.domain import Condition
-from monitor.journal.database import Journal, Message
+from monitor.journal.database import AlarmRecord, Journal
+from monitor.journal.database import Message as Outgoing
 from monitor.judgement import escalation, wording
 from monitor.judgement.alarms import AlarmState
 from monitor.judgement.escalation import AlarmView, Decision, Told
-from monitor.judgement.messages import lock_screen
+from monitor.judgement.messages import Message, lock_screen
 from monitor.phone.people import Person
 from monitor.pipeline import Minder
 from monitor.settings import Settings
@@ -95,7 +96,7 @@ class Teller:
             if decision.reason == escalation.CLEARED:
                 self._take_back(view.alarm_id)
             added = self.journal.add_messages(
-                Message(
+                Outgoing(
                     about=view.alarm_id,
                     what=f"{decision.reason.replace(' ', '-')}-{decision.number}",
                     person=person.name,
@@ -117,7 +118,7 @@ class Teller:
         over = [message.message_id for message in waiting if message.what.startswith(escalation.CLEARED)]
         self.journal.supersede_messages(alarm_id, keep=over)
 
-    def _worded(self, view: AlarmView, decision: Decision, condition: Condition) -> wording.Message:
+    def _worded(self, view: AlarmView, decision: Decision, condition: Condition) -> Message:
         bucket, batch = view.bucket, view.batch
         if decision.words == escalation.WORDS_BACK_TO_NORMAL:
             return wording.back_to_normal(view.kind, bucket=bucket, batch=batch, condition=condition)
@@ -160,6 +161,30 @@ class Teller:
     def _utc_offset_s(self, at_s: float) -> float:
         offset = self.settings.local_time(at_s).utcoffset()
         return 0.0 if offset is None else offset.total_seconds()
+
+
+def record_of(
+    state: AlarmState, message: Message, probability: float, facts: Mapping[str, object]
+) -> AlarmRecord:
+    """An alarm as the journal keeps it: its state, and the words that belong to it now, long and short."""
+    return AlarmRecord(
+        alarm_id=state.alarm_id,
+        kind=state.kind,
+        bucket=state.bucket,
+        batch=state.batch,
+        state=state.state,
+        urgency=state.urgency,
+        probability=probability,
+        raised_at_s=state.raised_at_s,
+        cleared_at_s=state.cleared_at_s,
+        acknowledged_at_s=state.acknowledged_at_s,
+        acknowledged_by=state.acknowledged_by,
+        shelved_until_s=state.shelved_until_s,
+        message_id=message.message_id,
+        says=message.says,
+        do=message.do,
+        facts={**facts, "short": lock_screen(message).body},
+    )
 
 
 def _is_said(

@@ -26,7 +26,6 @@ from monitor.clock import ArrivalClock
 from monitor.domain import Batch, Event, LogEntry, Reading
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
-from monitor.judgement.messages import lock_screen
 from monitor.own_trouble import OwnTrouble
 from monitor.pipeline import PRELUDE_S, TICK_S, Act, Minder, Pause, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note
@@ -34,7 +33,7 @@ from monitor.sensing.senml import Decoder
 from monitor.settings import Settings
 from monitor.sources.line import Line, Source
 from monitor.sources.recording import RecordingWriter
-from monitor.telling import Teller
+from monitor.telling import Teller, record_of
 from monitor.watch_parts import probe_settings
 
 # A commit costs a write of the card; a stock broker stops at 20 unacknowledged messages, so half of that forces one.
@@ -572,27 +571,7 @@ class Watch:
 
 def alarm_records(minder: Minder) -> list[AlarmRecord]:
     """The present state of every alarm of a batch that was ever raised, for the journal."""
-    return [
-        AlarmRecord(
-            alarm_id=state.alarm_id,
-            kind=state.kind,
-            bucket=state.bucket,
-            batch=state.batch,
-            state=state.state,
-            urgency=state.urgency,
-            raised_at_s=state.raised_at_s,
-            cleared_at_s=state.cleared_at_s,
-            acknowledged_at_s=state.acknowledged_at_s,
-            acknowledged_by=state.acknowledged_by,
-            shelved_until_s=state.shelved_until_s,
-            probability=told.probability,
-            message_id=told.message.message_id,
-            says=told.message.says,
-            do=told.message.do,
-            facts={**told.facts, "short": lock_screen(told.message).body},
-        )
-        for state, told in minder.told()
-    ]
+    return [record_of(state, told.message, told.probability, told.facts) for state, told in minder.told()]
 
 
 def _marks(minder: Minder) -> list[tuple[str, str, float, str | None]]:

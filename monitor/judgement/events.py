@@ -11,6 +11,8 @@ import math
 from collections.abc import Mapping
 
 from monitor.domain import Estimate, Event
+from monitor.judgement.alarms import Transition
+from monitor.judgement.messages import Message
 
 # Digits that a reader can use; more would only show noise of the last bit.
 _DIGITS = {"_c": 2, "_k": 2, "_kj": 1, "_w": 1, "_s": 0, "_at": 0, "probability": 3, "completeness": 4}
@@ -42,6 +44,26 @@ def estimate_event(bucket: str, batch: str, estimate: Estimate) -> Event:
             "causes": _rounded(estimate.causes),
             "probabilities": _rounded(estimate.probabilities),
             "assumed": list(estimate.assumed),
+        },
+    )
+
+
+def alarm_event(move: Transition, probability: float, message: Message) -> Event:
+    """An alarm that was raised or has cleared, as an event; an alarm's ``at`` is the tick that raised it."""
+    return Event(
+        "alarm",
+        move.at_s,
+        move.bucket,
+        move.batch,
+        {
+            "alarm": move.alarm_id,
+            "kind": move.kind,
+            "state": move.change,
+            "urgency": move.urgency,
+            "probability": probability,
+            "says": message.says,
+            "do": message.do,
+            "message_id": message.message_id,
         },
     )
 
