@@ -5,14 +5,14 @@ It needs no running watch, and says so when there is none: the age of the last t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
 from monitor.domain import PASTE_PROBES, Batch, Event, LogEntry
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.judgement.phrases import percent_with_range
 from monitor.judgement.summaries import alarm_words, stage_words
-from monitor.page.view import AlarmView, BucketView, LogLine, StatusView
+from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, StatusView
 from monitor.phone.routes import no_routes_warning
 from monitor.settings import Settings
 from monitor.trade.dilution import potash_left
@@ -63,6 +63,20 @@ def status_view(
     )
 
 
+def nothing_yet(settings: Settings, now_s: float) -> StatusView:
+    """The view while there is no journal: the buckets of the settings, and that nothing is minded."""
+    troubles = ["watch has not run yet: nothing is minded. Start it: emberpail watch"]
+    return StatusView(
+        at_s=now_s,
+        place=settings.site.name,
+        buckets=tuple(BucketView(bucket.name) for bucket in settings.buckets),
+        watch=tuple([*troubles, no_routes_warning()] if settings.no_phone else troubles),
+        no_phone=settings.no_phone,
+        emergency_number=settings.site.emergency_number,
+        first_aid=with_emergency_number(CAUTIONS["first_aid"], settings.site.emergency_number),
+    )
+
+
 def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[str]:
     troubles = []
     last_tick_s = journal.fact("last_tick_s")
@@ -106,7 +120,9 @@ def _bucket_view(  # noqa: PLR0917
     standing = [alarm for alarm in mine if alarm.state in ("unacknowledged", "acknowledged")]
     recent = _recent(journal, name, now_s)
     temperature_c, age_s = _newest(journal, name, recent, now_s)
-    heard = age_s is not None and age_s < 20 * MINUTE_S
+    # "Nothing needed before morning" must not stand beside a reading too old to look well.
+    heard = age_s is not None and age_s < STALE_AFTER_S
+    going = _going(journal, batch)
     kinds = {alarm.kind for alarm in standing}
     # The heat may only veto: it can hold a batch back, never call it ready.
     vetoed = bool(kinds & {"incomplete", "separated", "cooled_early", "not_taken"})
@@ -127,8 +143,8 @@ def _bucket_view(  # noqa: PLR0917
         outlook=_outlook(estimate),
         next_action=_action_words(settings, action.text, action.due_s, now_s),
         cautions=() if action.deed is None else short_cautions_for(action.deed, settings.site.emergency_number),
-        alarms=tuple(_alarm_view(settings, alarm, now_s) for alarm in standing),
-        past_alarms=tuple(_alarm_view(settings, alarm, now_s) for alarm in mine if alarm not in standing),
+        alarms=tuple(_alarm_view(settings, alarm, now_s, going) for alarm in standing),
+        past_alarms=tuple(_alarm_view(settings, alarm, now_s, going) for alarm in mine if alarm not in standing),
         probe_faults=faults,
         numbers=_numbers(settings, estimate),
         log=tuple(_log_line(entry) for entry in log),
@@ -158,7 +174,7 @@ def _newest(
     for probe in PASTE_PROBES:
         if probe in recent:
             time_s, value = recent[probe][-1]
-            return value, max(0.0, now_s - time_s)
+            return value, _age_s(time_s, now_s)
     older = [
         kept.reading
         for probe, kept in journal.latest(bucket).items()
@@ -167,7 +183,12 @@ def _newest(
     if not older:
         return None, None
     newest = max(older, key=lambda reading: reading.time_s)
-    return newest.temperature_c, max(0.0, now_s - newest.time_s)
+    return newest.temperature_c, _age_s(newest.time_s, now_s)
+
+
+def _age_s(time_s: float, now_s: float) -> float | None:
+    """None for a reading from the future: a clock was set, and how old it is nobody knows."""
+    return max(0.0, now_s - time_s) if time_s <= now_s + MINUTE_S else None
 
 
 def _direction(recent: Mapping[str, list[tuple[float, float]]]) -> str:
@@ -239,7 +260,13 @@ def _action_words(settings: Settings, text: str, due_s: float | None, now_s: flo
     return f"{settings.local_time(due_s):%a %H:%M}: {text}"
 
 
-def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float) -> AlarmView:
+def _going(journal: Journal, batch: Batch) -> frozenset[str]:
+    """Alarms to which somebody's newest answer was "I am going"."""
+    newest = {act.alarm_id: act.act for act in journal.acts(batch.name) if act.act in ("acknowledged", "going")}
+    return frozenset(alarm_id for alarm_id, act in newest.items() if act == "going")
+
+
+def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float, going: Collection[str]) -> AlarmView:
     quiet_s = alarm.shelved_until_s
     quiet = "" if quiet_s is None or quiet_s <= now_s else f"{settings.local_time(quiet_s):%H:%M}"
     return AlarmView(
@@ -247,7 +274,9 @@ def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float) -> AlarmVi
         do=alarm.do,
         since_s=alarm.raised_at_s or now_s,
         urgency=alarm.urgency,
-        state_words=alarm_words(alarm.state, quiet_until=quiet, seen_by=alarm.acknowledged_by),
+        state_words=alarm_words(
+            alarm.state, quiet_until=quiet, seen_by=alarm.acknowledged_by, going=alarm.alarm_id in going
+        ),
         kind=alarm.kind,
         alarm_id=alarm.alarm_id,
         short=str(alarm.facts.get("short", "")),
@@ -260,9 +289,9 @@ def _numbers(settings: Settings, estimate: Event | None) -> tuple[tuple[str, str
 
     def figure(name: str, sd: str, unit: str, scale: float = 1.0) -> str:
         value, spread = _number(estimate, name), _number(estimate, sd)
-        if value is None:
-            return "cannot be said"
-        return f"{value * scale:.1f} {unit}" + ("" if spread is None else f" (give or take {2 * spread * scale:.1f})")
+        if value is None or spread is None:
+            return "cannot be said"  # no figure without its range
+        return f"{value * scale:.1f} {unit} (give or take {2 * spread * scale:.1f})"
 
     return (
         ("as of", f"{settings.local_time(estimate.at_s):%a %H:%M}"),

@@ -8,6 +8,8 @@ from typing import Any
 from monitor.commands import YES
 from monitor.commands.common import (
     CommandError,
+    hour_words,
+    meant,
     now_s,
     one_line,
     open_journal,
@@ -20,23 +22,29 @@ from monitor.commands.common import (
 from monitor.commands.times import parse_span_s
 from monitor.journal.database import Act, AlarmRecord, Journal
 from monitor.judgement.alarms import rule_for
+from monitor.trade.making import short_cautions_for
+
+_LEAST_QUIET_S = 60.0
 
 
 def add(parsers: Any) -> None:
     """Describe the two commands."""
     ack = parser_for(
-        parsers, "ack", 'say "I have seen it", or "I am going"', "emberpail ack shed-2 --going --who Ash"
-    )
-    ack.add_argument("alarm", help="the alarm, its kind, or a bucket for all of its alarms")
+        parsers, "ack", 'say "I have seen it", or "I am going"', "emberpail ack shed-2 --going --who Ash",
+        description='Say "I have seen it", or with --going "I am going". The ringing ends; the alarm stands until what '
+        "it is about is over.",
+    )  # fmt: skip
+    ack.add_argument("alarm", help="a bucket for all of its alarms, or one alarm as status --json names it")
     ack.add_argument("--going", action="store_true", help="I am going there now")
     ack.add_argument("--who", default="", help="who says so")
     ack.add_argument("--json", action="store_true", help="for programs")
     ack.set_defaults(run=run_ack)
 
     quiet = parser_for(
-        parsers, "quiet", "keep an alarm quiet for a while", "emberpail quiet shed-2 --for 30min --who Ash"
-    )
-    quiet.add_argument("alarm", help="the alarm, its kind, or a bucket for all of its alarms")
+        parsers, "quiet", "keep an alarm quiet for a while", "emberpail quiet shed-2 --for 30min --who Ash",
+        description="Keep an alarm quiet for a while; then it rings again if it still stands. Nothing else changes.",
+    )  # fmt: skip
+    quiet.add_argument("alarm", help="a bucket for all of its alarms, or one alarm as status --json names it")
     quiet.add_argument("--for", dest="span", metavar="SPAN", help='how long: "30 min", "2 h"')
     quiet.add_argument("--end", action="store_true", help="end the quiet now")
     quiet.add_argument("--who", default="", help="who says so")
@@ -45,59 +53,72 @@ def add(parsers: Any) -> None:
 
 
 def run_ack(args: argparse.Namespace) -> int:
-    """Acknowledge what stands; the repeats stop, the state stays."""
+    """Note that somebody has seen what stands; the repeats stop, the state stays."""
     settings = settings_of(args)
-    with open_journal(settings) as journal:
+    who = one_line(args.who, "The name after --who")
+    with open_journal(settings) as journal, journal.transaction():
         found = _standing(journal, args.alarm)
         for alarm in found:
-            _add_act(journal, alarm, "going" if args.going else "acknowledged", args.who)
+            _add_act(journal, alarm, "going" if args.going else "acknowledged", who)
     if args.json:
-        print_json({"seen": [alarm.alarm_id for alarm in found]})
+        print_json({"seen": [alarm.alarm_id for alarm in found], "going": args.going})
         return YES
     for alarm in found:
-        say(f"{alarm.bucket or 'the watch'}: {'you are going' if args.going else 'seen'}. {alarm.do}")
+        say(f"{alarm.bucket}: {'you are going' if args.going else 'seen'}. {alarm.says}")
+        if alarm.do and alarm.state != "returned_unacknowledged":
+            say(alarm.do, "  ")
+    for caution in short_cautions_for("open", settings.site.emergency_number):
+        say(caution, "! ")
+    if args.going:
+        bucket = found[0].bucket
+        say(f"Note afterwards what you did, for example: emberpail mark {bucket} reblended")
     return YES
 
 
 def run_quiet(args: argparse.Namespace) -> int:
-    """Shelve what stands until a time, or end that."""
+    """Keep what stands quiet until a time, or end that."""
     settings = settings_of(args)
     if args.end == (args.span is not None):
         raise CommandError('Say how long it shall be quiet (--for "30 min"), or --end to hear of it again.')
-    with open_journal(settings) as journal:
+    span_s = 0.0 if args.end else parse_span_s(args.span)
+    who = one_line(args.who, "The name after --who")
+    with open_journal(settings) as journal, journal.transaction():
         found = _standing(journal, args.alarm)
-        span_s = 0.0 if args.end else parse_span_s(args.span)
         for alarm in found:
             longest_s = rule_for(alarm.kind).max_quiet_s
-            if not args.end and not 60.0 <= span_s <= longest_s:
+            if not args.end and not _LEAST_QUIET_S <= span_s <= longest_s:
                 raise CommandError(
-                    f"{alarm.kind} may be kept quiet for a minute at the least and {longest_s / 60:.0f} minutes at a "
-                    "time; give a shorter time and, if need be, ask again then."
+                    f"{alarm.kind} of {alarm.bucket} may be kept quiet for a minute at the least and "
+                    f"{longest_s / 60:.0f} minutes at a time; give a shorter time and, if need be, ask again then."
                 )
-            _add_act(journal, alarm, "unshelved" if args.end else "shelved", args.who, span_s or None)
+            _add_act(journal, alarm, "unshelved" if args.end else "shelved", who, None if args.end else span_s)
     if args.json:
         print_json({"quiet": [alarm.alarm_id for alarm in found], "for_s": span_s})
         return YES
     for alarm in found:
-        until = f"quiet until {settings.local_time(now_s() + span_s):%H:%M}, then it rings again"
-        say(f"{alarm.bucket or 'the watch'}: {'no longer quiet' if args.end else until}.")
+        until = hour_words(settings, now_s() + span_s, now_s())
+        words = "no longer quiet" if args.end else f"quiet until {until}, then it rings again if it still stands"
+        say(f"{alarm.bucket}, {alarm.kind}: {words}.")
     return YES
 
 
 def _standing(journal: Journal, which: str) -> list[AlarmRecord]:
     """The alarms meant; CommandError with those that stand."""
-    standing = journal.alarms(standing_only=True)
-    found = [alarm for alarm in standing if which in (alarm.alarm_id, alarm.bucket, alarm.batch, alarm.kind)]
+    running = {(batch.bucket, batch.name) for batch in journal.running_batches()}
+    # What is left of an ended batch is nobody's concern any more.
+    alarms = journal.alarms(standing_only=True)
+    standing = [one for one in alarms if (one.bucket, one.batch) in running or not one.batch]
+    found = [alarm for alarm in standing if which in (alarm.alarm_id, alarm.bucket, alarm.batch)]
     if found:
         return found
     if not standing:
         raise CommandError("No alarm stands, so there is nothing to answer.")
-    known = ", ".join(sorted({alarm.alarm_id for alarm in standing}))
-    raise CommandError(f"No alarm {shown(which)} stands; these do: {known}.")
+    known = ", ".join(sorted({f"{alarm.bucket} ({alarm.kind})" for alarm in standing}))
+    names = [name for alarm in standing for name in (alarm.bucket, alarm.batch)]
+    raise CommandError(f"No alarm stands for {shown(which)}; these do: {known}.{meant(which, names)}")
 
 
 def _add_act(journal: Journal, alarm: AlarmRecord, act: str, who: str, span_s: float | None = None) -> None:
     at_s = now_s()
     until_s = None if span_s is None else at_s + span_s
-    who = one_line(who, "The name")
     journal.add_act(Act(alarm.alarm_id, act, at_s, at_s, who, until_s, batch=alarm.batch, bucket=alarm.bucket))

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands import YES
-from monitor.commands.common import CommandError, say
+from monitor.commands.common import CommandError, parser_for, say
 from monitor.domain import LogEntry
 from monitor.settings import BucketSettings, PageSettings, Person, Settings, SiteSettings
 from monitor.toml_tables import Secret
@@ -29,14 +29,12 @@ _AHEAD_S = 5 * _MINUTE_S
 
 def add(parsers: Any) -> None:
     """Describe the command."""
-    parser = parsers.add_parser(
-        "demo",
-        help="an invented winter night with four buckets, in little more than a minute",
+    parser = parser_for(
+        parsers, "demo", "an invented winter night with four buckets, in little more than a minute",
+        "emberpail demo --no-page", settings=False,
         description="Replay an invented winter night with four buckets at about 600 times real time: one good, one "
         "that has not taken, one that cools early, one whose probe comes loose. Ends by itself; Ctrl-C ends it sooner.",
-        epilog="example:\n  emberpail demo",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    )  # fmt: skip
     parser.add_argument("--speed", type=float, default=SPEED, metavar="TIMES", help="how many times real time")
     parser.add_argument("--no-page", action="store_true", help="do not serve the page")
     parser.set_defaults(run=run)
@@ -157,10 +155,9 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
             on_tick=grower.on_tick, say=say,
         )  # fmt: skip
         night_h, minutes = (last_s - first_s) / 3600.0, (last_s - first_s) / speed / 60.0
-        print(
+        say(
             f"An invented night at the Quillmarsh allotments: four buckets, {night_h:.0f} hours in about {minutes:.1f} "
-            "minutes. The boxes are what the phone would show; Ctrl-C ends it.",
-            flush=True,
+            "minutes. The boxes are what the phone would show; Ctrl-C ends it."
         )
         with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
             signal.signal(signal.SIGTERM, lambda *_: stop.set())

@@ -14,6 +14,8 @@ def add(parsers: Any) -> None:
     parser = parser_for(
         parsers, "replay", "replay a recording and say what would have been said",
         "emberpail replay recordings/quillmarsh-12.rec --events /tmp/events.jsonl",
+        description="Replay a recording through the same judgement as live and say what would have been said. Exit "
+        "code 0 whenever it ran, whatever the batch did.",
     )  # fmt: skip
     parser.add_argument("recording", metavar="NAME.rec", help="what came over the wire, as watch --record wrote it")
     parser.add_argument("--batch", metavar="NAME.toml", help="what the grower entered (default: beside the recording)")
@@ -39,7 +41,9 @@ def run(args: argparse.Namespace) -> int:
     for warning in replay.warnings:
         warn(warning)
     if replay.trouble:
-        warn(f"The reckoning of the heat failed and only the plain checks ran: {replay.trouble}")
+        warn(f"The heat could not be judged and only the plain checks ran: {replay.trouble}")
+    if replay.lines and not replay.readings:
+        warn(f"Not one reading of {replay.batch.bucket} is in the recording: is it the right batch file?")
     alarms = [event for event in replay.events if event.event == "alarm"]
     if args.json:
         print_json(
@@ -55,15 +59,13 @@ def run(args: argparse.Namespace) -> int:
         )
         return YES
     damaged = sum(replay.faults.values())
-    say(
-        f"{replay.batch.name} in {replay.batch.bucket}: {replay.lines} lines, {replay.readings} readings"
-        + (f", {damaged} damaged or not understood." if damaged else ".")
-    )
+    more = f", {damaged} damaged or not understood" if damaged else ""
+    say(f"{replay.batch.name} in {replay.batch.bucket}: {replay.lines} lines, {replay.readings} readings{more}.")
     for event in alarms:
-        at = f"{settings.local_time(event.at_s):%a %H:%M}"
+        at = f"{settings.local_time(event.at_s):%a %H:%M}  "
         if event.values["state"] == "raised":
-            say(f"{event.values['kind']} ({event.values['urgency']}): {event.values['says']}", f"{at}  ")
+            say(f"{event.values['kind']} ({event.values['urgency']}): {event.values['says']}", at)
         else:
-            say(f"{event.values['kind']} is over.", f"{at}  ")
+            say(f"{event.values['kind']} is over.", at)
     say(f"Verdict: {replay.verdict.values['says']}")
     return YES

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from monitor.commands import CANNOT, NO, YES
-from monitor.commands.common import CommandError, parser_for, print_json, say, settings_of, warn
+from monitor.commands import NO, YES
+from monitor.commands.common import CommandError, meant, parser_for, print_json, say, settings_of, shown
 from monitor.settings import Settings
 
 
@@ -28,13 +28,15 @@ def run(args: argparse.Namespace) -> int:
     from monitor.phone.routes import ring as ring_routes
 
     settings = settings_of(args)
+    if settings.no_phone:
+        raise CommandError(no_routes_warning())
     routes = routes_of(settings, args.person)
     if not routes:
-        if args.person and not settings.no_phone:
-            known = ", ".join(person.name for person in settings.people)
-            raise CommandError(f'No routes are set for "{args.person}"; people in the settings: {known}.')
-        warn(no_routes_warning())
-        return CANNOT
+        names = [person.name for person in settings.people]
+        raise CommandError(
+            f"No routes are set for {shown(args.person)}; people in the settings: {', '.join(names)}."
+            f"{meant(args.person, names)}"
+        )
     rung = ring_routes(routes)
     if args.json:
         print_json([{"person": one.person, "route": one.route, "ok": one.ok, "says": one.says} for one in rung])

@@ -7,9 +7,22 @@ import dataclasses
 from typing import Any
 
 from monitor.commands import NO, YES
-from monitor.commands.common import CommandError, now_s, open_journal, parser_for, print_json, settings_of, wrapped
-from monitor.page.view import STANDING_WORDS, BucketView, StatusView
+from monitor.commands.common import (
+    CommandError,
+    hour_words,
+    meant,
+    now_s,
+    open_journal_to_read,
+    parser_for,
+    print_json,
+    settings_of,
+    shown,
+    wrapped,
+)
+from monitor.page.view import STANDING_WORDS, AlarmView, BucketView, StatusView
 from monitor.settings import Settings
+
+_MINUTE_S = 60.0
 
 
 def add(parsers: Any) -> None:
@@ -18,71 +31,123 @@ def add(parsers: Any) -> None:
         parsers, "status", "how every bucket stands, and what to do next", "emberpail status shed-2",
         description="How every bucket stands, and what to do next. Exit code 1 when an alarm stands.",
     )  # fmt: skip
-    parser.add_argument("bucket", nargs="?", help="only this bucket")
+    parser.add_argument("bucket", nargs="?", help="only this bucket (or the batch in it), with its log")
     parser.add_argument("--json", action="store_true", help="for programs")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the view; 1 when an alarm stands."""
-    from monitor.standing import status_view
+    from monitor.standing import nothing_yet, status_view
 
     settings = settings_of(args)
-    with open_journal(settings) as journal:
-        view = status_view(journal, settings, now_s(), with_curves=False)
+    journal = open_journal_to_read(settings)
+    if journal is None:
+        view = nothing_yet(settings, now_s())
+    else:
+        with journal:
+            view = status_view(journal, settings, now_s(), with_curves=False)
     if args.bucket is not None:
-        chosen = tuple(bucket for bucket in view.buckets if args.bucket in (bucket.name, bucket.batch))
-        if not chosen:
-            known = ", ".join(bucket.name for bucket in view.buckets) or "none yet"
-            raise CommandError(f'There is no bucket "{args.bucket}"; known are: {known}.')
-        view = dataclasses.replace(view, buckets=chosen)
+        view = _only(view, args.bucket)
     if args.json:
         print_json(as_json(view))
     else:
-        print(in_words(view, settings))
+        print(in_words(view, settings, with_log=args.bucket is not None))
     return NO if any(bucket.alarms for bucket in view.buckets) else YES
+
+
+def _only(view: StatusView, which: str) -> StatusView:
+    chosen = tuple(bucket for bucket in view.buckets if which in (bucket.name, bucket.batch))
+    if not chosen:
+        known = ", ".join(bucket.name for bucket in view.buckets) or "none yet"
+        names = [name for bucket in view.buckets for name in (bucket.name, bucket.batch) if name]
+        raise CommandError(f"There is no bucket {shown(which)}; known are: {known}.{meant(which, names)}")
+    return dataclasses.replace(view, buckets=chosen)
 
 
 def as_json(view: StatusView) -> dict[str, object]:
     """The view as plain values."""
     values: dict[str, object] = dataclasses.asdict(view)
     for bucket, plain in zip(view.buckets, values["buckets"], strict=True):  # type: ignore[call-overload]
-        plain["standing"] = bucket.standing
+        plain["standing"], plain["stale"] = bucket.standing, bucket.batch is not None and bucket.is_stale
     return values
 
 
-def in_words(view: StatusView, settings: Settings) -> str:
-    """The view as a person reads it in a terminal."""
-    lines = [line for trouble in view.watch for line in wrapped(trouble, "! ", "  ")]
-    lines += list(view.notes)
+def in_words(view: StatusView, settings: Settings, *, with_log: bool = False) -> str:
+    """The view as a person reads it in a terminal, the worst first."""
+    lines: list[str] = []
+    for trouble in view.watch:
+        lines += wrapped(trouble, "! ")
     if not view.buckets:
-        lines.append("No bucket yet: start a batch, see emberpail start --help.")
-    for bucket in view.buckets:
-        lines += ["", *_bucket_lines(bucket, settings)]
+        lines += wrapped("No bucket yet: start a batch, see emberpail start --help.")
+    for bucket in sorted(view.buckets, key=lambda bucket: list(STANDING_WORDS).index(bucket.standing)):
+        lines += ["", *_bucket_lines(bucket, view, settings, with_log)]
+    if view.first_aid and any(bucket.batch is not None for bucket in view.buckets):
+        lines += ["", *wrapped(view.first_aid, "! ")]
     return "\n".join(lines).strip("\n")
 
 
-def _bucket_lines(bucket: BucketView, settings: Settings) -> list[str]:
+def _bucket_lines(bucket: BucketView, view: StatusView, settings: Settings, with_log: bool) -> list[str]:
     if bucket.batch is None:
         return [f"{bucket.name}: no batch."]
-    lines = [f"{bucket.name}: {STANDING_WORDS[bucket.standing]}. {bucket.batch}, {bucket.stage_words}."]
-    if bucket.temperature_c is None:
-        lines.append("  no paste reading yet")
-    else:
-        age_min = (bucket.temperature_age_s or 0.0) / 60.0
-        direction = f", {bucket.direction}" if bucket.direction else ""
-        lines.append(f"  {bucket.temperature_c:.0f} °C{direction} ({age_min:.0f} min ago)")
-    if bucket.completeness:
-        lines.append(f"  potash used up: {bucket.completeness}")
-    if bucket.potash_left:
-        lines.append(f"  potash left: {bucket.potash_left}")
-    if bucket.outlook:
-        lines += wrapped(bucket.outlook, "  ")
+    lines = wrapped(f"{bucket.name}: {STANDING_WORDS[bucket.standing]}. {bucket.batch}, {bucket.stage_words}.")
+    lines += wrapped(_heat_words(bucket), "  ", "    ")
+    lines += _figures(bucket)
     for alarm in bucket.alarms:
-        since = f"{settings.local_time(alarm.since_s):%a %H:%M}"
-        lines += wrapped(f"ALARM since {since} ({alarm.state_words}): {alarm.says}", "  ", "    ")
-        lines += wrapped(alarm.do, "    ")
+        lines += _alarm_lines(alarm, view, settings)
     if bucket.next_action:
         lines += wrapped(f"Next: {bucket.next_action}", "  ", "    ")
-    lines += [line for caution in bucket.cautions for line in wrapped(caution, "  ! ", "    ")]
+    for caution in bucket.cautions:
+        lines += wrapped(caution, "  ! ")
+    if with_log:
+        lines += _log_lines(bucket, view, settings)
+    return lines
+
+
+def _heat_words(bucket: BucketView) -> str:
+    """The newest temperature with its age; an old one is told as what it was, never as what it is."""
+    if bucket.temperature_c is None:
+        return "No paste reading yet: how warm it is, nobody knows."
+    age = _age_words(bucket.temperature_age_s)
+    if bucket.is_stale:
+        return f"How warm it is now is not known; {bucket.temperature_c:.0f} °C was read {age} ago."
+    direction = f", {bucket.direction}" if bucket.direction else ""
+    return f"{bucket.temperature_c:.0f} °C{direction} ({age} ago)"
+
+
+def _age_words(age_s: float | None) -> str:
+    if age_s is None:
+        return "a time"
+    if age_s < 100.0:
+        return f"{age_s:.0f} s"
+    return f"{age_s / _MINUTE_S:.0f} min" if age_s < 6000.0 else f"{age_s / 3600.0:.0f} h"
+
+
+def _figures(bucket: BucketView) -> list[str]:
+    """What the heat tells, as of when it told it; without a fresh reading that stands beside each figure."""
+    as_of = dict(bucket.numbers).get("as of", "")
+    when = f" (as of {as_of})" if as_of and bucket.is_stale else ""
+    lines = []
+    if bucket.completeness:
+        lines += wrapped(f"potash used up{when}: {bucket.completeness}", "  ", "    ")
+    if bucket.potash_left:
+        lines += wrapped(f"potash left{when}: {bucket.potash_left}", "  ", "    ")
+    if bucket.outlook:
+        lines += wrapped(f"as of {as_of}: {bucket.outlook}" if when else bucket.outlook, "  ", "    ")
+    return lines
+
+
+def _alarm_lines(alarm: AlarmView, view: StatusView, settings: Settings) -> list[str]:
+    since = hour_words(settings, alarm.since_s, view.at_s)
+    lines = wrapped(f"ALARM since {since} ({alarm.state_words}): {alarm.says}", "  ", "    ")
+    return lines + (wrapped(f"Do: {alarm.do}", "    ") if alarm.do else [])
+
+
+def _log_lines(bucket: BucketView, view: StatusView, settings: Settings) -> list[str]:
+    lines = ["  Log:" if bucket.log else "  Nothing has been noted yet."]
+    for entry in bucket.log:
+        late = "" if entry.noted_at_s is None else f" (noted {hour_words(settings, entry.noted_at_s, view.at_s)})"
+        lines += wrapped(f"{entry.words}{late}", f"    {hour_words(settings, entry.at_s, view.at_s)}  ")
+    for alarm in bucket.past_alarms:
+        lines += wrapped(f"over: {alarm.says}", f"    {hour_words(settings, alarm.since_s, view.at_s)}  ")
     return lines

@@ -9,18 +9,15 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from monitor.commands.common import CommandError
+from monitor.commands.common import CommandError, parser_for
 
 
 def add(parsers: Any) -> None:
     """Describe the command."""
-    parser = parsers.add_parser(
-        "test",
-        help="run the project's own tests",
+    parser = parser_for(
+        parsers, "test", "run the project's own tests", "./emberpail test -k ring", settings=False,
         description="Run the project's own tests from its checkout; what follows goes to pytest.",
-        epilog="example:\n  ./emberpail test -k ring",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    )  # fmt: skip
     parser.add_argument("pytest", nargs=argparse.REMAINDER, help="passed on to pytest")
     parser.set_defaults(run=run)
 

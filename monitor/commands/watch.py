@@ -5,13 +5,12 @@ from __future__ import annotations
 import argparse
 import contextlib
 import signal
-import sys
 import threading
 from pathlib import Path
 from typing import Any
 
 from monitor.commands import YES
-from monitor.commands.common import open_journal, parser_for, settings_of
+from monitor.commands.common import CommandError, open_journal, parser_for, say, settings_of, warn
 
 
 def add(parsers: Any) -> None:
@@ -34,6 +33,13 @@ def run(args: argparse.Namespace) -> int:
     from monitor.watch_parts import sources_of
 
     settings = settings_of(args)
+    if args.events is not None:
+        _must_be_writable(args.events)
+    if not settings.sources:
+        warn(
+            "No [[source]] is set in emberpail.toml, so nothing will be read and every batch will be silent; "
+            "emberpail check says what is missing."
+        )
     stop = threading.Event()
     with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
         signal.signal(signal.SIGTERM, lambda *_: stop.set())
@@ -42,10 +48,9 @@ def run(args: argparse.Namespace) -> int:
         # Nothing may be judged a second time under another clock: not before the newest reading, nor the last tick.
         clock = ArrivalClock(max(journal.last_arrival_s() or 0.0, journal.fact("last_tick_s") or 0.0))
         if clock.behind_s > 60.0:
-            print(
+            warn(
                 f"The clock stands {clock.behind_s / 60:.0f} min before what the journal holds: going on from that; "
-                "set the clock.",
-                file=sys.stderr,
+                "set the clock."
             )
         running = Running(
             settings,
@@ -55,9 +60,21 @@ def run(args: argparse.Namespace) -> int:
             record=args.record,
             events_file=args.events,
             serve_page=not args.no_page,
+            say=say,
         )
-        with contextlib.suppress(KeyboardInterrupt):
-            running.run(stop)
-        running.close()
-    print("Stopped. Nothing is minded now.")
+        try:
+            with contextlib.suppress(KeyboardInterrupt):
+                running.run(stop)
+        finally:
+            stop.set()
+            running.close()
+    say("Stopped. Nothing is minded now.")
     return YES
+
+
+def _must_be_writable(path: Path) -> None:
+    try:
+        with path.open("a", encoding="utf-8"):
+            pass
+    except OSError as error:
+        raise CommandError(f"Events cannot be written to {path} ({error.strerror}): choose another place.") from None

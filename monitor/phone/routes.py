@@ -32,6 +32,9 @@ _STATUS = re.compile(r"\berror\s*[=:]\s*(\d{3})\b")
 # HTTP answers of the 4xx kind that are worth another try: time-out, too early, too many (RFC 9110, 8470, 6585).
 _WORTH_ANOTHER_TRY = (408, 425, 429)
 
+_EMPTY = "The route is empty: put an Apprise URL there, or take the route out."
+_UNUSABLE = "is a route that cannot be used: its service is unknown or a part of the URL is missing."
+
 _print_lock = threading.Lock()
 _said: contextvars.ContextVar[list[str] | None] = contextvars.ContextVar("said", default=None)
 
@@ -50,6 +53,26 @@ def label(url: str) -> str:
     scheme = _SCHEME.match(url.strip())
     digest = hashlib.sha256(url.strip().encode("utf-8", "surrogatepass")).hexdigest()[:6]
     return f"{scheme.group(1).lower() if scheme else 'route'} …{digest}"
+
+
+def route_problem(url: str) -> str | None:
+    """Why ``url`` cannot be used as a route, in one sentence that gives nothing of it away; None when it can.
+
+    Asks nobody: whether the service takes a message only a message shows (``ring``).
+    """
+    url = url.strip()
+    name, scheme = label(url), _SCHEME.match(url)
+    if not url:
+        return _EMPTY
+    if scheme is None:
+        return f"{name} is no route: it must begin with a service's name and ://."
+    if scheme.group(1).lower() == PRINT_SCHEME:
+        return None
+    try:
+        service = _apprise().Apprise.instantiate(url)
+    except Exception as error:  # its text may hold the URL
+        return f"{name} cannot be read by its library ({type(error).__name__}): correct the URL."
+    return None if service is not None else f"{name} {_UNUSABLE}"
 
 
 def send(
@@ -73,7 +96,7 @@ def send(
     name = label(url)
     scheme = _SCHEME.match(url)
     if not url:
-        return Outcome(False, False, "The route is empty: put an Apprise URL there, or take the route out.")
+        return Outcome(False, False, _EMPTY)
     if scheme is None:
         return Outcome(False, False, f"{name} is no route: it must begin with a service's name and ://.")
     if scheme.group(1).lower() == PRINT_SCHEME:
@@ -116,11 +139,7 @@ def _hand_over(  # noqa: PLR0917 - all of it belongs to one hand-over
     # of threads, where a few that hang hold up all others.
     service = apprise.Apprise.instantiate(url)
     if service is None:
-        return Outcome(
-            False,
-            False,
-            f"{name} is a route that cannot be used: its service is unknown or a part of the URL is missing.",
-        )
+        return Outcome(False, False, f"{name} {_UNUSABLE}")
     if "cto=" not in url:
         service.socket_connect_timeout = timeouts_s[0]
     if "rto=" not in url:
@@ -197,20 +216,6 @@ def _apprise() -> Any:
 
 TEST_TITLE = "TEST from Emberpail"
 TEST_BODY = "This is a test of the phone. Nothing is wrong with any batch, and nothing needs doing."
-
-
-def route_problem(url: str) -> str | None:
-    """Why a route cannot be used, in one sentence, or None. Looks at the URL only; no secret is in the words."""
-    name = label(url)
-    if url.strip().startswith("print://"):
-        return None
-    try:
-        service = _apprise().Apprise.instantiate(url.strip(), suppress_exceptions=True)
-    except Exception:  # a service's own module may fail on a URL it cannot make sense of
-        service = None
-    if service is None:
-        return f"{name}: no service of that kind is known, or the address is not complete; see the service's own pages."
-    return None
 
 
 def no_routes_warning() -> str:
