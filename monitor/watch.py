@@ -141,13 +141,11 @@ class Watch:
         while self.clock.now() >= self._next_tick_s + self._grace_s:
             if stop is not None and stop.is_set():
                 return
-            self._drain_before(self._next_tick_s)
+            self._drain()
             self._tick(self._next_tick_s)
             self.clock.reached(self._next_tick_s)
             self._next_tick_s += TICK_S
-            held, self._held = self._held, []
-            for line in held:
-                self._take_line(line)
+            self._take_held()
         if self._commit_is_due():
             self._commit()
 
@@ -215,10 +213,14 @@ class Watch:
         except queue.Empty:
             return
 
-    def _drain_before(self, tick_s: float) -> None:
+    def _drain(self) -> None:
         self._take_lines(0.0)
-        early = [line for line in self._held if line.arrival_s < tick_s]
-        self._held = [line for line in self._held if line.arrival_s >= tick_s]
+        self._take_held()
+
+    def _take_held(self) -> None:
+        """Take the held lines that arrived before the coming tick; the others wait, however late that tick is."""
+        early = [line for line in self._held if line.arrival_s < self._next_tick_s]
+        self._held = [line for line in self._held if line.arrival_s >= self._next_tick_s]
         for line in early:
             self._take_line(line)
 
