@@ -115,6 +115,8 @@ class Minder:
         self._trend: dict[str, deque[tuple[float, float]]] = {}
         self._in_paste: set[str] = set()
         self._never_in: set[str] = set()
+        self._on_its_way: set[str] = set()
+        self._shown: dict[str, tuple[float, float]] = {}  # the newest value, believed or not
         self._last_paste_arrival_s = self.minded_from_s
         self._judged: list[Judged] = []
         self._good: tuple[float, tuple[float, float] | None] | None = None
@@ -275,6 +277,8 @@ class Minder:
                 self._judged.append(judged)
                 if probe in PASTE_PROBES:
                     self._last_paste_arrival_s = max(self._last_paste_arrival_s, reading.arrival_s)
+                if reading.temperature_c is not None and reading.time_s >= self._shown.get(probe, (-math.inf,))[0]:
+                    self._shown[probe] = (reading.time_s, reading.temperature_c)
                 if judged.reason is not None or reading.temperature_c is None:
                     self._estimator.withdraw(reading)
                     continue
@@ -297,6 +301,12 @@ class Minder:
             latest = self._latest.get(probe)
             if latest is not None and latest[0] >= course.poured_at_s and latest[1] >= least_c:
                 self._in_paste.add(probe)
+            # One that is on its way up has gone in, though what it shows is not believed yet.
+            shown = self._shown.get(probe)
+            if shown is not None and shown[1] >= least_c:
+                self._on_its_way.add(probe)
+            else:
+                self._on_its_way.discard(probe)
 
     def _estimate(self, now_s: float) -> Estimate | None:
         try:
@@ -317,7 +327,8 @@ class Minder:
         # What it showed before is no evidence: it goes in right after the blend, and its readings may be on their way.
         if now_s <= told_s + 3 * 3600.0:
             shown_s = told_s + PROBE_IN_BY_S
-            self._never_in |= {p for p in PASTE_PROBES if self._latest.get(p, (-math.inf,))[0] >= shown_s}
+            heard = {p for p in PASTE_PROBES if self._latest.get(p, (-math.inf,))[0] >= shown_s}
+            self._never_in = heard - self._on_its_way
         self._never_in -= self._in_paste
         return tuple(probe for probe in PASTE_PROBES if probe in self._never_in)
 

@@ -383,10 +383,17 @@ class ProbeScreen:
         return self._run.since_s if self._run.may_be_stuck() else None
 
     def moved_k(self, since_s: float) -> float:
-        """How far the believed values have ranged since then, K; for holding one probe against another."""
+        """How far the believed values have moved since then, K; for holding one probe against another.
+
+        Taken between the medians of eight stretches: the range of hundreds of values is the probe's noise.
+        """
         start = bisect_left(self._times, since_s)
         values = [self._values[i] for i in range(start, len(self._times)) if self._codes[i] == 0]
-        return max(values) - min(values) if values else 0.0
+        if not values:
+            return 0.0
+        each = -(-len(values) // 8)
+        middles = [_middle(values[i : i + each]) for i in range(0, len(values), each)]
+        return max(middles) - min(middles)
 
     def health(
         self, now_s: float, *, ambient_c: float | None = None, moved_elsewhere_k: float | None = None
