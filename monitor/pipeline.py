@@ -117,6 +117,7 @@ class Minder:
         self._never_in: set[str] = set()
         self._on_its_way: set[str] = set()
         self._shown: dict[str, tuple[float, float]] = {}  # the newest value, believed or not
+        self._least_c: dict[str, float] = {}  # the least that was believed
         self._last_paste_arrival_s = self.minded_from_s
         self._judged: list[Judged] = []
         self._good: tuple[float, tuple[float, float] | None] | None = None
@@ -284,6 +285,7 @@ class Minder:
                     continue
                 self._estimator.update(reading)
                 time_s, value = reading.time_s, reading.temperature_c
+                self._least_c[probe] = min(value, self._least_c.get(probe, value))
                 if time_s < self._latest.get(probe, (-math.inf, 0.0))[0]:
                     continue
                 self._latest[probe] = (time_s, value)
@@ -295,15 +297,17 @@ class Minder:
     def _see_paste(self, course: verdict.Course) -> None:
         """A paste probe that was once well above the air since the pour has been in paste."""
         air = self._latest.get(AMBIENT)
-        # 8 K over the air, or 38 °C where no ambient probe tells: no shed reads that, and no poured mix is colder.
-        least_c = 38.0 if air is None else air[1] + 8.0
-        for probe in PASTE_PROBES:
+        for probe, shown in self._shown.items():
+            if probe not in PASTE_PROBES or shown[0] < course.poured_at_s:
+                continue
+            # 8 K over the air. Where no ambient probe tells it: over the least the probe itself has shown, most likely
+            # the air; or 38 °C, for no shed reads that.
+            least_c = air[1] + 8.0 if air is not None else min(38.0, self._least_c.get(probe, 30.0) + 8.0)
             latest = self._latest.get(probe)
             if latest is not None and latest[0] >= course.poured_at_s and latest[1] >= least_c:
                 self._in_paste.add(probe)
             # One that is on its way up has gone in, though what it shows is not believed yet.
-            shown = self._shown.get(probe)
-            if shown is not None and shown[1] >= least_c:
+            if shown[1] >= least_c:
                 self._on_its_way.add(probe)
             else:
                 self._on_its_way.discard(probe)

@@ -73,6 +73,7 @@ MOVED_ELSEWHERE_K = 2.0  # so far have the other probes gone while a stuck one s
 # ambient probe may hang in a warmer place than the bucket).
 BELOW_AIR_K = 8.0
 COLD_FOR_PASTE_C = -5.0
+WARM_C = 38.0  # no shed reads that
 
 _REMEMBER_S = 3 * 3600.0
 
@@ -100,6 +101,7 @@ class ProbeScreen:
         self._storm_from_s = 0.0
         self._noise_k = 0.0
         self._fresh_from_s = float("-inf")
+        self._was_warm = False
         self._lagging = LaggingLines()
         self._misplaced: list[Reading] = []
 
@@ -149,6 +151,7 @@ class ProbeScreen:
         """The grower has moved the probe or changed the batch: what it shows from now on is not held against before."""
         self._fall = Fall()
         self._run.forget()
+        self._was_warm = False
         self._fresh_from_s = at_s
         if self._problem in ("out_of_paste", "reversed", "stuck"):
             self._problem = self._since_s = None
@@ -497,6 +500,11 @@ class ProbeScreen:
             return None
         middle = sorted(shown)[len(shown) // 2]
         first_c = self._fall.air_c
+        # Wires are swapped from the beginning. What once read warm paste has them right, however cold it is later,
+        # beside an ambient probe in the sun.
+        self._was_warm = self._was_warm or middle >= (WARM_C if ambient_c is None else ambient_c + BELOW_AIR_K)
+        if self._was_warm:
+            return None
         if ambient_c is not None:
             limit = ambient_c - BELOW_AIR_K
             if first_c is None or first_c - middle < BELOW_AIR_K:
