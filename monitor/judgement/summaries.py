@@ -24,6 +24,7 @@ from monitor.judgement.phrases import (
     potash_left,
     probe_problem,
     sentences,
+    too_hot_to_blend,
 )
 
 # From this probability of "not taken" on it is said so, and up to that one that it has taken. Between them the
@@ -69,6 +70,8 @@ def took_message(
         return Message("took.unsure", says, _LOOK_YOURSELF, title(bucket, "cannot tell yet"), short, ("look",))
     if probability >= _NOT_TAKEN_FROM:
         do = "Visor, gloves: oil on top or runny, blend again while it is warm; stiff as butter, leave it, cover it."
+        if too_hot_to_blend(found):
+            do = "Do not blend above 75 °C. Visor, gloves, lid loose: look; oil on top or runny, blend when below."
         says = sentences(f"{bucket} has not taken: {state}.", cover_and_lid(found), assumed)
         short = (f"{name} has not taken: {heat_short(found) or 'too cool'}.", do)
         return Message("took.not_taken", says, do, title(bucket, "has not taken"), short, ("open", "blend"))

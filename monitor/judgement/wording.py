@@ -234,11 +234,15 @@ def _too_hot(case: _Case) -> Message:
 
 def _cooled_early(case: _Case) -> Message:
     facts, bucket = case.facts, case.bucket
+    temperature_c, limit_c = facts.number("temperature_c"), facts.number("limit_c")
+    # It is rung while it can still be helped, and so mostly before it is cold.
+    warm_yet = temperature_c is not None and temperature_c >= (45.0 if limit_c is None else limit_c)
+    what = "will cool too early" if warm_yet else "has cooled early"
     says = sentences(
-        f"{bucket} has cooled early: {_state_line(case, 'a good one is warmer by now')}.",
+        f"{bucket} {what}: {_state_line(case, 'a good one is warmer by now')}.",
         _used_up(facts), cover_and_lid(facts), likely_cause(facts),
     )  # fmt: skip
-    first = f"{case.short_bucket} has cooled early{_short_state(facts)}"
+    first = f"{case.short_bucket} {what}{_short_state(facts)}"
     wait = may_wait(facts, case.condition.urgency)
     if not blending_helps(facts):
         do = sentences(GEAR, "Leave it, cover it.", _LOOSE_LID, _CORRECTING, wait, first_aid(facts))

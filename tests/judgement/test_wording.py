@@ -429,3 +429,24 @@ def test_any_value_at_all_gives_a_text(kind: str, facts: dict[str, object]) -> N
 def test_the_public_names_are_the_list() -> None:
     """`wording` offers exactly what its list names, and each is there."""
     assert all(hasattr(wording, name) for name in wording.__all__)
+
+
+def test_a_paste_that_is_still_warm_will_cool_and_has_not_cooled() -> None:
+    """Rung while it can be helped, `cooled_early` speaks of what is to come; below the limit of what has come."""
+    def told(temperature_c: float) -> Message:
+        facts = {"temperature_c": temperature_c, "limit_c": 45.0}
+        return say(Condition("cooled_early", True, False, 0.9, facts=facts), batch="Q", bucket="b")
+
+    warm, cold = told(70.0), told(41.0)
+    assert "will cool too early" in warm.says and "has cooled" not in warm.says
+    assert "has cooled early" in cold.says
+
+
+def test_nobody_is_told_at_20_minutes_to_blend_above_75_degrees() -> None:
+    """A batch that has not taken may still stand above what may be blended."""
+    hot, cool = (
+        took_text(None, bucket="b", probability_not_taken=1.0, facts={"temperature_c": at_c, "minutes_since_blend": 20.0})
+        for at_c in (78.0, 55.0)
+    )
+    assert "Do not blend above 75" in hot and "blend again while" not in hot
+    assert "blend again while" in cool
