@@ -445,8 +445,8 @@ def test_a_paste_that_is_still_warm_will_cool_and_has_not_cooled() -> None:
 def test_nobody_is_told_at_20_minutes_to_blend_above_75_degrees() -> None:
     """A batch that has not taken may still stand above what may be blended."""
     hot, cool = (
-        took_text(None, bucket="b", probability_not_taken=1.0, facts={"temperature_c": at_c, "minutes_since_blend": 20.0})
-        for at_c in (78.0, 55.0)
+        took_text(None, bucket="b", probability_not_taken=1.0, facts={"temperature_c": at, "minutes_since_blend": 20.0})
+        for at in (78.0, 55.0)
     )
     assert "Do not blend above 75" in hot and "blend again while" not in hot
     assert "blend again while" in cool
