@@ -42,6 +42,8 @@ REVERSED_SHOWS_S = 12 * HOUR_S
 BLENDED_BY_S = 25 * MINUTE_S
 
 COLD_CORE_C = 45.0
+# Past 75 to 80 °C a paste has taken (common practice); above about 75 nobody blends it again.
+HOT_CORE_C = 80.0
 
 # After a hand at the bucket (lid, probe, blender) a probe may jump; what it shows is told only when it lasts longer.
 HANDLING_S = 15 * MINUTE_S
@@ -58,11 +60,13 @@ class Limits:
     # A failure missed costs a batch and leaves corrosive paste; a call without cause costs one look, by somebody who is
     # up. At two or three looks for a failure found, one rings from 0.3 to 0.45 on: 1 / (1 + cost ratio).
     not_taken_early: float = 0.55  # at 15 minutes: ten more minutes often settle it
-    not_taken_late: float = 0.42  # at 40 minutes: the paste is still soft, and somebody is up
+    not_taken_late: float = 0.36  # at 40 minutes: the paste is still soft, and somebody is up
     # A boil-over is the costliest to miss; but a core at the limit rings whatever this says, so the forecast
     # must be worth its minutes, and good batches peak only just under the limit.
-    too_hot: float = 0.70
+    too_hot: float = 0.52
     cooled_early: float = 0.42
+    # Paste over 80 degC has taken as makers know it, and is too hot to blend again: more is asked before one says no.
+    while_hot: float = 0.60
     incomplete_early: float = 0.50  # waits for daylight and can ripen
     incomplete_late: float = 0.45  # at the planned dilution
     separated: float = 0.28
@@ -215,9 +219,14 @@ def _not_taken(evidence: Evidence, estimate: Estimate, facts: dict[str, object])
     share = min(1.0, max(0.0, (since_s - TAKEN_FROM_S) / (TAKEN_UNTIL_S - TAKEN_FROM_S)))
     limits = evidence.limits
     threshold = limits.not_taken_early + share * (limits.not_taken_late - limits.not_taken_early)
+    threshold = _while_hot(threshold, estimate, limits)
     in_window = TAKEN_FROM_S <= since_s <= TAKEN_UNTIL_S
     gone = probability < limits.clear_below or since_s < TAKEN_FROM_S or since_s > 6 * HOUR_S
     return Condition("not_taken", in_window and probability >= threshold, gone, probability, "now", facts=facts)
+
+
+def _while_hot(threshold: float, estimate: Estimate, limits: Limits) -> float:
+    return max(threshold, limits.while_hot) if estimate.core_temperature_c >= HOT_CORE_C else threshold
 
 
 def _cooled_early(evidence: Evidence, estimate: Estimate, facts: dict[str, object]) -> Condition:
@@ -227,7 +236,8 @@ def _cooled_early(evidence: Evidence, estimate: Estimate, facts: dict[str, objec
     core_c = estimate.core_temperature_c
     # While the blend itself is in question `not_taken` says it, and to somebody who is up; a warm paste has not cooled.
     from_s = TAKEN_UNTIL_S if core_c >= COLD_CORE_C else TAKEN_FROM_S
-    standing = since_s >= from_s and probability >= evidence.limits.cooled_early
+    threshold = _while_hot(evidence.limits.cooled_early, estimate, evidence.limits)
+    standing = since_s >= from_s and probability >= threshold
     gone = probability < evidence.limits.clear_below or since_s < TAKEN_FROM_S
     # Acting now beats acting at dawn only while the paste is still warm and soft, and only where a blend would help.
     urgent = core_c > COLD_CORE_C - 5.0 and bool(facts.get("reblend_helps"))

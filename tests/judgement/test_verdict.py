@@ -91,6 +91,15 @@ def test_not_taken_asks_for_less_certainty_the_later_it_is() -> None:
     assert judged("not_taken", 40, estimate(final_below_085=between)).standing
 
 
+@pytest.mark.parametrize(("kind", "name"), [("not_taken", "final_below_085"), ("cooled_early", "cooled_early")])
+def test_paste_over_80_degrees_is_called_failed_only_when_that_is_likely(kind: str, name: str) -> None:
+    """Hot paste has taken as makers know it: what rings at 60 °C does not at 85, unless it is likelier than not."""
+    some, sure = Limits().while_hot - 0.02, Limits().while_hot + 0.02
+    assert judged(kind, 40, estimate(60.0, **{name: some})).standing
+    assert not judged(kind, 40, estimate(85.0, **{name: some})).standing
+    assert judged(kind, 40, estimate(85.0, **{name: sure})).standing
+
+
 def test_a_blend_that_took_rings_nothing_and_clears() -> None:
     """A small probability is no cause to ring, and what stood is gone."""
     found = judged("not_taken", 30, estimate(final_below_085=0.05))
