@@ -54,7 +54,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return CANNOT
     parser = build_parser(given[0] if given else None)
     try:
-        args = parser.parse_args(_with_minus(given))
+        args = parser.parse_args(_prepared(given))
     except SystemExit as done:
         return done.code if isinstance(done.code, int) else CANNOT
     if args.command is None:
@@ -114,8 +114,13 @@ def _unusable(arguments: list[str]) -> str | None:
     return None
 
 
-def _with_minus(arguments: list[str]) -> list[str]:
-    """ "--air -5C" as "--air=-5C": a winter temperature is no option."""
+def _prepared(arguments: list[str]) -> list[str]:
+    """The arguments as argparse can take them.
+
+    "--air -5C" becomes "--air=-5C", because a winter temperature is no option; what follows "test" is not ours.
+    """
+    if arguments[:1] == ["test"] and arguments[1:2] not in (["-h"], ["--help"]):
+        return ["test", "--", *arguments[1:]]
     joined: list[str] = []
     for argument in arguments:
         before = joined[-1] if joined else ""

@@ -5,6 +5,7 @@ It needs no running watch, and says so when there is none: the age of the last t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
@@ -235,7 +236,7 @@ def _share(estimate: Event | None, what: str) -> str:
 
 def _number(estimate: Event, name: str) -> float | None:
     value = estimate.values.get(name)
-    return float(value) if isinstance(value, int | float) else None
+    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
 
 
 def _potash_words(batch: Batch, estimate: Event | None) -> str:

@@ -84,13 +84,14 @@ def run_quiet(args: argparse.Namespace) -> int:
     who = one_line(args.who, "The name after --who")
     with open_journal(settings) as journal, journal.transaction():
         found = _standing(journal, args.alarm)
+        strictest = min(found, key=lambda alarm: rule_for(alarm.kind).max_quiet_s)
+        longest_s = rule_for(strictest.kind).max_quiet_s
+        if not args.end and not _LEAST_QUIET_S <= span_s <= longest_s:
+            raise CommandError(
+                f"{strictest.kind} of {strictest.bucket} may be kept quiet for a minute at the least and "
+                f"{longest_s / 60:.0f} minutes at a time; give a shorter time and, if need be, ask again then."
+            )
         for alarm in found:
-            longest_s = rule_for(alarm.kind).max_quiet_s
-            if not args.end and not _LEAST_QUIET_S <= span_s <= longest_s:
-                raise CommandError(
-                    f"{alarm.kind} of {alarm.bucket} may be kept quiet for a minute at the least and "
-                    f"{longest_s / 60:.0f} minutes at a time; give a shorter time and, if need be, ask again then."
-                )
             _add_act(journal, alarm, "unshelved" if args.end else "shelved", who, None if args.end else span_s)
     if args.json:
         print_json({"quiet": [alarm.alarm_id for alarm in found], "for_s": span_s})

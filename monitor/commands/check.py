@@ -152,6 +152,8 @@ def _journal(settings: Settings) -> tuple[Line, Journal | None]:
             says = f"{journal.check()} Batches that run: {len(journal.running_batches())}."
         free_mb = _free_mb(path)
         where = path if journal is not None else _nearest(path.parent)
+        if journal is None and not where.is_dir():
+            return Line("journal", False, f"{path} cannot be made: {where} is no folder."), None
         if not os.access(where, os.W_OK):
             return Line("journal", False, f"{where} cannot be written by this user: mend its rights (ls -ld)."), journal
     except (ValueError, OSError) as error:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import Any
 
 from monitor.commands import YES
-from monitor.commands.common import parser_for, print_json, say, settings_of, warn
+from monitor.commands.common import CommandError, parser_for, print_json, say, settings_of, shown, warn
 
 
 def add(parsers: Any) -> None:
@@ -19,7 +20,7 @@ def add(parsers: Any) -> None:
     )  # fmt: skip
     parser.add_argument("recording", metavar="NAME.rec", help="what came over the wire, as watch --record wrote it")
     parser.add_argument("--batch", metavar="NAME.toml", help="what the grower entered (default: beside the recording)")
-    parser.add_argument("--events", metavar="OUT.jsonl", help="write alarms, estimates and verdict here")
+    parser.add_argument("--events", metavar="OUT.jsonl", help="write what was judged here, as JSON Lines")
     parser.add_argument("--json", action="store_true", help="print a summary for programs")
     parser.set_defaults(run=run)
 
@@ -30,6 +31,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.watch_parts import probe_settings
 
     settings = settings_of(args)
+    _must_be_a_recording(args.recording)
     replay = replay_recording(
         args.recording,
         args.batch,
@@ -42,7 +44,9 @@ def run(args: argparse.Namespace) -> int:
         warn(warning)
     if replay.trouble:
         warn(f"The heat could not be judged and only the plain checks ran: {replay.trouble}")
-    if replay.lines and not replay.readings:
+    if not replay.lines:
+        warn(f"{args.recording} holds not one line that came over the wire.")
+    elif not replay.readings:
         warn(f"Not one reading of {replay.batch.bucket} is in the recording: is it the right batch file?")
     alarms = [event for event in replay.events if event.event == "alarm"]
     if args.json:
@@ -69,3 +73,13 @@ def run(args: argparse.Namespace) -> int:
             say(f"{event.values['kind']} is over.", at)
     say(f"Verdict: {replay.verdict.values['says']}")
     return YES
+
+
+def _must_be_a_recording(path: str) -> None:
+    if not path.strip():
+        raise CommandError("The recording has no name: give the path of a .rec file.")
+    try:
+        if Path(path).is_dir():
+            raise CommandError(f"{shown(path)} is a folder: name a recording (.rec) in it.")
+    except OSError as error:  # a name longer than any file's
+        raise CommandError(f"{shown(path)} cannot be read ({error.strerror}): correct the path.") from None

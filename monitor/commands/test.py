@@ -29,4 +29,5 @@ def run(args: argparse.Namespace) -> int:
         raise CommandError("The tests are not part of an installed package: run ./emberpail test in a checkout.")
     if importlib.util.find_spec("pytest") is None:
         raise CommandError("pytest is missing here: run ./emberpail test, which installs it.")
-    return subprocess.call([sys.executable, "-m", "pytest", *args.pytest], cwd=checkout)
+    arguments = args.pytest[1:] if args.pytest[:1] == ["--"] else args.pytest
+    return subprocess.call([sys.executable, "-m", "pytest", *arguments], cwd=checkout)

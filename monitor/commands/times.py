@@ -12,7 +12,8 @@ from datetime import UTC, datetime, timedelta, tzinfo
 _UNITS_S = {"s": 1, "sec": 1, "second": 1, "min": 60, "minute": 60, "m": 60, "h": 3600, "hr": 3600, "hour": 3600,
             "d": 86400, "day": 86400}  # fmt: skip
 _NUMBERS = {"a": 1.0, "an": 1.0, "one": 1.0, "two": 2.0, "three": 3.0, "half an": 0.5, "half a": 0.5}
-_SPAN = re.compile(r"(half an?|an?|one|two|three|\d{1,9}(?:[.,]\d{1,9})?)\s*([a-z]+)")
+# A number in words needs a blank behind it: "and" is not "an d".
+_SPAN = re.compile(r"((?:half an?|an?|one|two|three)(?=\s)|\d{1,9}(?:[.,]\d{1,9})?)\s*([a-z]+)")
 _CLOCK = re.compile(
     r"(?:(?P<day>today|yesterday)(?:\s+at)?\s+)?(?:at\s+)?(?P<hour>\d{1,2})(?:[:.](?P<minute>\d{2}))?"
     r"\s*(?P<half>am|pm|a\.m\.|p\.m\.)?(?:\s+(?P<later_day>today|yesterday))?"

@@ -21,7 +21,7 @@ def add(parsers: Any) -> None:
         "phones, serve the page.",
     )  # fmt: skip
     parser.add_argument("--record", metavar="NAME.rec", type=Path, help="append everything that comes over the wire")
-    parser.add_argument("--events", metavar="OUT.jsonl", type=Path, help="append alarms and estimates")
+    parser.add_argument("--events", metavar="OUT.jsonl", type=Path, help="append what it judges, as JSON Lines")
     parser.add_argument("--no-page", action="store_true", help="do not serve the page")
     parser.set_defaults(run=run)
 
