@@ -520,9 +520,9 @@ class Estimator:
             room = np.interp(ages, setting.air_time_s, setting.air_c)
             excess = np.abs(y_thin - room)
             wander = priors.WANDER_K + priors.WANDER_PER_EXCESS * excess
-            # An error of the air, and what sun and draught do to it, comes into the batch within its time constant.
+            # What sun and draught do to the air, and what one lump does not know of a cooling cylinder, comes in late.
             unsure_k = priors.AIR_WANDER_K if air[0].size else priors.AIR_UNKNOWN_WANDER_K
-            wander = wander + unsure_k * -np.expm1(-np.maximum(ages, 0.0) / priors.AIR_REACHES_S)
+            wander = wander + unsure_k * np.square(np.expm1(-np.maximum(ages, 0.0) / priors.AIR_REACHES_S))
             noise = priors.NOISE_K / np.sqrt(np.minimum(count, 4.0)) + 0.05
             for plunged in self._plunges():
                 since = t_thin - plunged
@@ -541,7 +541,7 @@ class Estimator:
                 precision = np.where(better[:, None, None], other[2], precision)
                 used += other[3] + 1
                 age = max(now_s - layout.pour_s - setting.blended_s, 300.0)
-                self._next_search_s = now_s + age if age < 3 * 3600.0 else np.inf
+                self._next_search_s = now_s + age * (1.0 if age < 3 * 3600.0 else 2.0) if age < 1e5 else np.inf
             self.passes += used
             _, log_det = np.linalg.slogdet(precision)
             evidence = layout.extra_log_share - 0.5 * cost - 0.5 * log_det
