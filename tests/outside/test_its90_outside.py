@@ -109,7 +109,7 @@ def test_the_inverse_polynomials_keep_nists_error_bands(letter: str) -> None:
     ],
 )  # fmt: skip
 def test_the_straight_line_amplifier_is_put_right(cold_c: float, true_c: float, shown_c: float) -> None:
-    """The model of the MAX31855 datasheet (41.276 µV/°C, no curve) is undone to the two decimals of the worked values."""
+    """The model of the MAX31855 datasheet (41.276 µV/°C, no curve) is undone to two decimals of the worked values."""
     assert straight_line_corrected_c("K", shown_c, cold_c) == pytest.approx(true_c, abs=0.006)
 
 
