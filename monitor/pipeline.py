@@ -46,6 +46,9 @@ AIR_IS_OLD_S = 1800.0
 PROBE_IN_BY_S = 300.0
 # What a fault of ours in the mathematics raises.
 _OUR_FAULTS = (ArithmeticError, ValueError, IndexError, KeyError, TypeError)
+# Lines that arrive within this time are of one pack; a gap longer than the second is a silence, not a rhythm.
+SAME_PACK_S = 2.0
+GAP_AT_MOST_S = 1800.0
 # The direction shown is that of the last ten minutes.
 TREND_S = 600.0
 
@@ -120,6 +123,9 @@ class Minder:
         self._least_c: dict[str, float] = {}  # the least that was believed
         self._last_paste_arrival_s = self.minded_from_s
         self._judged: list[Judged] = []
+        self._pack_arrival_s = -math.inf
+        self._pack_from_s = self._pack_span_s = 0.0
+        self._gaps_s: deque[float] = deque(maxlen=15)
         self._good: tuple[float, tuple[float, float] | None] | None = None
         self._estimated_upto = -1
         self._ticked = False
@@ -269,6 +275,8 @@ class Minder:
     # ---- inside ----------------------------------------------------------------------------------------------------
 
     def _settle(self, now_s: float) -> None:
+        counted_s = self._pack_arrival_s
+        fresh: list[Reading] = []
         for probe, screen in self._screens.items():
             for judged in screen.settle(now_s):
                 reading = judged.reading
@@ -277,6 +285,8 @@ class Minder:
                     continue
                 self._judged.append(judged)
                 if probe in PASTE_PROBES:
+                    if reading.arrival_s > counted_s:
+                        fresh.append(reading)
                     self._last_paste_arrival_s = max(self._last_paste_arrival_s, reading.arrival_s)
                 if reading.temperature_c is not None and reading.time_s >= self._shown.get(probe, (-math.inf,))[0]:
                     self._shown[probe] = (reading.time_s, reading.temperature_c)
@@ -293,6 +303,28 @@ class Minder:
                 points.append((time_s, value))
                 while points[0][0] < time_s - TREND_S:
                     points.popleft()
+        self._count_gaps(fresh)
+
+    def _count_gaps(self, fresh: list[Reading]) -> None:
+        """Learn how far apart this bucket's packs usually arrive; until three have, a pack's own span tells it.
+
+        Duplicates are not among ``fresh``, for the journal has none either.
+        """
+        for reading in sorted(fresh, key=_arrival):
+            gap_s = reading.arrival_s - self._pack_arrival_s
+            if gap_s == 0.0:
+                span_s = abs(reading.time_s - self._pack_from_s)
+                self._pack_span_s = min(max(self._pack_span_s, span_s), GAP_AT_MOST_S)
+                continue
+            self._pack_arrival_s, self._pack_from_s = reading.arrival_s, reading.time_s
+            if SAME_PACK_S < gap_s <= GAP_AT_MOST_S:
+                self._gaps_s.append(gap_s)
+
+    def _usual_gap_s(self) -> float | None:
+        gaps = sorted(self._gaps_s)
+        if len(gaps) < 3:
+            return self._pack_span_s or None
+        return gaps[(len(gaps) - 1) // 2]  # the lower middle: what was late widens every second gap
 
     def _see_paste(self, course: verdict.Course) -> None:
         """A paste probe that was once well above the air since the pour has been in paste."""
@@ -389,6 +421,7 @@ class Minder:
             rate_k_per_h=rate,
             good_c=self._good_now(now_s) if now_s > course.blended_at_s else None,
             never_in_paste=self._never_in_paste(course, now_s),
+            paste_gap_s=self._usual_gap_s(),
             limits=self.limits,
         )
 
@@ -444,6 +477,10 @@ def _after(state: alarms.AlarmState, act: Act) -> alarms.AlarmState:
     if act.act == "answered":
         return alarms.answer(state, act.at_s)[0]
     return state
+
+
+def _arrival(reading: Reading) -> float:
+    return reading.arrival_s
 
 
 def _key(condition: Condition) -> str:
