@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
-from monitor.domain import PASTE_PROBES, Batch, Event, LogEntry
+from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.judgement.phrases import percent_with_range
 from monitor.judgement.summaries import alarm_words, stage_words
@@ -22,12 +22,16 @@ from monitor.trade.making import CAUTIONS, next_action, short_cautions_for, stag
 MINUTE_S = 60.0
 # A paste reading older than this says nothing of the direction any more.
 RECENT_S = 30 * MINUTE_S
+RECENT_POINTS = 360  # a slot of five seconds: no node need send oftener
 # A tick comes every minute; three missed ones and the watch is not running or hangs.
 WATCH_IS_GONE_S = 200.0
 CURVE_POINTS = 400
+NEWEST_POINTS = 60
+KEPT_S = 30 * MINUTE_S
 LATE_NOTE_S = 5 * MINUTE_S
 
 Band = Sequence[tuple[float, float, float]]
+Curve = tuple[tuple[float, float], ...]
 
 
 def status_view(
@@ -37,15 +41,20 @@ def status_view(
     *,
     bands: Mapping[str, Band] | None = None,
     with_curves: bool = True,
+    curves: Curves | None = None,
     invented: bool = False,
 ) -> StatusView:
-    """Every bucket that the settings or a batch name. ``bands`` are expected bands by batch name, from the watch."""
+    """Every bucket that the settings or a batch name.
+
+    ``bands`` are expected bands by batch name, from the watch; ``curves`` is kept by whoever asks again and again.
+    """
+    drawn = (curves or Curves()) if with_curves else None
     running = {batch.bucket: batch for batch in journal.running_batches()}
     names = list(dict.fromkeys([*(bucket.name for bucket in settings.buckets), *running]))
     alarms = journal.alarms()
     buckets = tuple(
         _bucket_view(journal, settings, now_s, name, running[name], alarms, (bands or {}).get(running[name].name, ()),
-                     with_curves)
+                     drawn)
         if name in running
         else BucketView(name)
         for name in names
@@ -113,7 +122,7 @@ def _bucket_view(  # noqa: PLR0917
     batch: Batch,
     alarms: Sequence[AlarmRecord],
     band: Band,
-    with_curves: bool,
+    curves: Curves | None,
 ) -> BucketView:
     log = journal.entries(batch.name)
     estimate = journal.last_estimate(batch.name)
@@ -153,19 +162,20 @@ def _bucket_view(  # noqa: PLR0917
         band=tuple(band),
         marks=tuple((entry.at_s, entry.kind) for entry in log),
     )
-    if not with_curves:
+    if curves is None:
         return view
-    paste, ambient = _curves(journal, name, batch, now_s)
+    paste, ambient = _curves(journal, batch, now_s, curves)
     return replace(view, curve=paste, ambient=ambient)
 
 
 def _recent(journal: Journal, bucket: str, now_s: float) -> dict[str, list[tuple[float, float]]]:
-    """Believed readings of the last half hour by probe."""
-    found: dict[str, list[tuple[float, float]]] = {}
-    for reading in journal.readings(bucket, from_arrival_s=now_s - RECENT_S, believed_only=True):
-        if reading.temperature_c is not None and reading.time_s >= now_s - RECENT_S:
-            found.setdefault(reading.probe, []).append((reading.time_s, reading.temperature_c))
-    return {probe: sorted(points) for probe, points in found.items()}
+    """Believed readings of the paste in the last half hour by probe, in slots of a few seconds each."""
+    found = {}
+    for probe in PASTE_PROBES:
+        slots = journal.thinned(bucket, probe, now_s - RECENT_S, now_s + MINUTE_S, RECENT_POINTS)
+        if slots:
+            found[probe] = [(time_s, (low + high) / 2.0) for time_s, low, high in slots]
+    return found
 
 
 def _newest(
@@ -207,19 +217,39 @@ def _direction(recent: Mapping[str, list[tuple[float, float]]]) -> str:
     return ""
 
 
-def _curves(
-    journal: Journal, bucket: str, batch: Batch, now_s: float
-) -> tuple[tuple[tuple[float, float], ...], tuple[tuple[float, float], ...]]:
-    from_s = batch.started_s - 10 * MINUTE_S
-    paste: tuple[tuple[float, float], ...] = ()
+class Curves:
+    """The curves of the running batches for a page that is drawn again and again.
+
+    Of three days only the newest minutes change, so the rest is kept for half an hour; hours that a node sends late
+    are on the page by then.
+    """
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[str, str], tuple[float, float, Curve]] = {}
+
+    def of(self, journal: Journal, batch: Batch, probe: str, now_s: float) -> Curve:
+        """(time, temperature) of a probe since shortly before the batch started."""
+        from_s, to_s = batch.started_s - 10 * MINUTE_S, now_s + MINUTE_S
+        kept_at_s, kept_to_s, kept = self._kept.get((batch.name, probe), (0.0, from_s, ()))
+        if not 0.0 <= now_s - kept_at_s < KEPT_S:
+            # The last minutes are left to be read each time: their readings may be screened out yet.
+            kept_to_s = max(from_s, now_s - RECENT_S)
+            kept = _line(journal.thinned(batch.bucket, probe, from_s, kept_to_s, CURVE_POINTS))
+            self._kept[batch.name, probe] = now_s, kept_to_s, kept
+        return kept + _line(journal.thinned(batch.bucket, probe, kept_to_s, to_s, NEWEST_POINTS))
+
+
+def _curves(journal: Journal, batch: Batch, now_s: float, curves: Curves) -> tuple[Curve, Curve]:
+    """Of the first paste probe that has one, and of the air."""
+    paste: Curve = ()
     for probe in PASTE_PROBES:
-        paste = _line(journal.thinned(bucket, probe, from_s, now_s + MINUTE_S, CURVE_POINTS))
+        paste = curves.of(journal, batch, probe, now_s)
         if paste:
             break
-    return paste, _line(journal.thinned(bucket, "ambient", from_s, now_s + MINUTE_S, CURVE_POINTS))
+    return paste, curves.of(journal, batch, AMBIENT, now_s)
 
 
-def _line(slots: Sequence[tuple[float, float, float]]) -> tuple[tuple[float, float], ...]:
+def _line(slots: Sequence[tuple[float, float, float]]) -> Curve:
     """Lowest and highest of each slot as two points, so that no peak is thinned away."""
     return tuple(
         point
@@ -321,10 +351,11 @@ def page_view(
 ) -> Callable[[], StatusView]:
     """A function for the page: the present view, from a connection of its own."""
     journals: list[Journal] = []
+    curves = Curves()
 
     def view() -> StatusView:
         if not journals:
             journals.append(open_journal())
-        return status_view(journals[0], settings, now_s(), bands=dict(bands), invented=invented)
+        return status_view(journals[0], settings, now_s(), bands=dict(bands), curves=curves, invented=invented)
 
     return view

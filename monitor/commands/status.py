@@ -107,7 +107,7 @@ def _bucket_lines(bucket: BucketView, view: StatusView, settings: Settings, with
 def _heat_words(bucket: BucketView) -> str:
     """The newest temperature with its age; an old one is told as what it was, never as what it is."""
     if bucket.temperature_c is None:
-        return "No paste reading yet: how warm it is, nobody knows."
+        return "No paste reading that can be believed: how warm it is, nobody knows."
     age = _age_words(bucket.temperature_age_s)
     if bucket.is_stale:
         return f"How warm it is now is not known; {bucket.temperature_c:.0f} °C was read {age} ago."

@@ -38,7 +38,8 @@ def test_the_cautions_stand_first(shed: Shed) -> None:
     words = shed.start().words
     before, _, after = words.partition("Quillmarsh 12 started in shed-2")
     for must in ("potassium hydroxide, KOH", "Not caustic soda", "purity as printed", "High-erucic",
-                 "All the water first", "Never pour water onto solid potash", "small portions", "loosely", "steam must get out",
+                 "All the water first", "Never pour water onto solid potash", "small portions", "loosely",
+                 "steam must get out",
                  "far edge", "Visor", "at most half full", "under the surface", "residual-current", "aluminium",
                  "hydrogen", "Never lift", "tray", "children", "clean water", "up to 30 minutes", "112",
                  "no vinegar", "not bring on vomiting", "sand", "drain", "Not for skin",
