@@ -17,7 +17,7 @@ from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, Sta
 from monitor.phone.routes import no_routes_warning
 from monitor.settings import Settings
 from monitor.trade.dilution import potash_left
-from monitor.trade.making import CAUTIONS, next_action, short_cautions_for, stage_of, with_emergency_number
+from monitor.trade.making import CAUTIONS, NextAction, next_action, short_cautions_for, stage_of, with_emergency_number
 
 MINUTE_S = 60.0
 # A paste reading older than this says nothing of the direction any more.
@@ -87,13 +87,20 @@ def nothing_yet(settings: Settings, now_s: float) -> StatusView:
     )
 
 
+def last_watched_s(journal: Journal) -> float | None:
+    """When a watch was last known to run: its last tick, or its start in the minute before the first one."""
+    last_tick_s, watched = journal.fact("last_tick_s"), journal.fact("watched", [])
+    known = [float(last_tick_s)] if last_tick_s is not None else []
+    return max(known + [float(end_s) for _, end_s in watched], default=None)
+
+
 def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[str]:
     troubles = []
-    last_tick_s = journal.fact("last_tick_s")
-    if last_tick_s is None:
+    watched_s = last_watched_s(journal)
+    if watched_s is None:
         troubles.append("watch has not run yet on this journal: nothing is minded. Start it: emberpail watch")
-    elif now_s - last_tick_s > WATCH_IS_GONE_S:
-        minutes = (now_s - last_tick_s) / MINUTE_S
+    elif now_s - watched_s > WATCH_IS_GONE_S:
+        minutes = (now_s - watched_s) / MINUTE_S
         troubles.append(f"watch has not run for {minutes:.0f} min: nothing is minded. Start it: emberpail watch")
     if settings.no_phone:
         troubles.append(no_routes_warning())
@@ -139,6 +146,9 @@ def _bucket_view(  # noqa: PLR0917
     action = next_action(
         log, now_s, planned_dilution_s=batch.planned_dilution_s, vetoed=vetoed, standing_alarms=kinds, heard=heard
     )
+    if any(alarm.urgency == "now" for alarm in standing):
+        # Nobody may be sent to open a bucket for a look while its alarm says to keep away.
+        action = NextAction("alarm", "First what the alarm asks, and nothing else before it.", now_s, None)
     stage = stage_of(log, now_s, planned_dilution_s=batch.planned_dilution_s, vetoed=vetoed)
     faults = tuple(alarm.says for alarm in standing if alarm.kind in ("sensor_fault", "silent"))
     view = BucketView(

@@ -25,6 +25,8 @@ from monitor.judgement.alarms import rule_for
 from monitor.trade.making import short_cautions_for
 
 _LEAST_QUIET_S = 60.0
+# What is likely done about an alarm, as the log has it.
+_DEEDS = {"not_taken": "reblended", "too_hot": "uncovered", "cooled_early": "covered", "sensor_fault": "probe-in"}
 
 
 def add(parsers: Any) -> None:
@@ -70,8 +72,9 @@ def run_ack(args: argparse.Namespace) -> int:
     for caution in short_cautions_for("open", settings.site.emergency_number):
         say(caution, "! ")
     if args.going:
-        bucket = found[0].bucket
-        say(f"Note afterwards what you did, for example: emberpail mark {bucket} reblended")
+        first = found[0]
+        deed = _DEEDS.get(first.kind, "looked")
+        say(f"Note afterwards what you did, for example: emberpail mark {first.bucket} {deed}")
     return YES
 
 

@@ -16,6 +16,7 @@ from monitor.commands.common import (
     now_s,
     one_line,
     open_journal,
+    open_journal_to_read,
     parser_for,
     print_json,
     say,
@@ -245,13 +246,13 @@ def _typed(args: argparse.Namespace, settings: Settings, asking: bool) -> _Enter
     name, bucket = args.name, args.bucket
     if asking:
         name = name or ask("Name or number of the batch", _name)
-        bucket = bucket or ask(_which_bucket(settings), _bucket)
+        bucket = bucket or ask(_which_bucket(settings), lambda text: _free_bucket(settings, text))
     if not (name or "").strip() or not (bucket or "").strip():
         raise CommandError('Give the batch a name and its bucket: emberpail start "Quillmarsh 12" --bucket shed-2 ...')
     name, bucket = _name(name), _bucket(bucket)
     if asking:
         recipe = ask_recipe(
-            recipe, koh_empty="not weighed, and little can be said then", water_empty="not weighed"
+            recipe, koh_empty="not weighed", water_empty="not weighed"
         )
         if poured_c is None:
             poured_c = ask(
@@ -300,6 +301,18 @@ def _bucket(text: str) -> str:
             f"A bucket called {shown(text)} cannot travel over the wire: letters, digits and - : . _ are allowed, a "
             "letter or digit first, as its node sends it."
         )
+    return bucket
+
+
+def _free_bucket(settings: Settings, text: str) -> str:
+    """The bucket, while nothing runs in it: better told before ten questions than after."""
+    bucket = _bucket(text)
+    journal = open_journal_to_read(settings)
+    if journal is not None:
+        with journal:
+            running = journal.batch_in(bucket)
+        if running is not None:
+            raise CommandError(f"{running.name} runs in {bucket}: name another bucket, or Ctrl-C and end it first.")
     return bucket
 
 

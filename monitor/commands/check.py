@@ -14,13 +14,12 @@ from monitor.commands import NO, YES
 from monitor.commands.common import now_s, open_journal_to_read, parser_for, print_json, wrapped
 from monitor.journal.database import Journal
 from monitor.settings import MqttSource, SerialSource, Settings, SettingsError, Source, load_settings
+from monitor.standing import WATCH_IS_GONE_S, last_watched_s
 
 # When this was written; a clock that stands earlier has not been set.
 _CLOCK_IS_SET_S = datetime(2026, 1, 1, tzinfo=UTC).timestamp()
 # A night of recording and journal of twenty buckets fits easily into this.
 _LEAST_FREE_MB = 200
-# As long as a tick is this young a watch runs, and holds the serial ports.
-_WATCH_RUNS_S = 200.0
 _SIGNS = {True: "ok", False: "BAD", None: "note"}
 
 
@@ -97,9 +96,9 @@ def _sources(settings: Settings, journal: Journal | None) -> Iterator[Line]:
         yield Line("sources", False, "no [[source]] is set: nothing will be read.")
     minded = _told_by_watch(journal)
     for source in settings.sources:
-        if source.name in minded:
+        if minded is not None:
             # The watch holds the port; trying it from here would only find it taken.
-            yield Line(source.name, *minded[source.name])
+            yield Line(source.name, *minded.get(source.name, (None, "watch has only just begun to read it.")))
             continue
         try:
             yield Line(source.name, *_tried(source))
@@ -107,18 +106,17 @@ def _sources(settings: Settings, journal: Journal | None) -> Iterator[Line]:
             yield Line(source.name, False, f"it could not be tried ({type(error).__name__}: {error}).")
 
 
-def _told_by_watch(journal: Journal | None) -> dict[str, tuple[bool, str]]:
-    """What a running watch says of its sources: (it is heard, one sentence)."""
+def _told_by_watch(journal: Journal | None) -> dict[str, tuple[bool, str]] | None:
+    """What a running watch says of its sources, (it is heard, one sentence); None where none runs."""
     if journal is None:
-        return {}
+        return None
     try:
-        last_tick_s = journal.fact("last_tick_s")
-        if not isinstance(last_tick_s, int | float) or now_s() - last_tick_s > _WATCH_RUNS_S:
-            return {}
-        recent = now_s() - _WATCH_RUNS_S
+        watched_s, recent = last_watched_s(journal), now_s() - WATCH_IS_GONE_S
+        if watched_s is None or watched_s < recent:
+            return None
         return {one.part: (one.ok, f"{one.says} (as watch says)") for one in journal.health() if one.at_s > recent}
     except ValueError:
-        return {}
+        return None
 
 
 def _tried(source: Source) -> tuple[bool, str]:

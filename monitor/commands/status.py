@@ -82,8 +82,6 @@ def in_words(view: StatusView, settings: Settings, *, with_log: bool = False) ->
         lines += wrapped("No bucket yet: start a batch, see emberpail start --help.")
     for bucket in sorted(view.buckets, key=lambda bucket: list(STANDING_WORDS).index(bucket.standing)):
         lines += ["", *_bucket_lines(bucket, view, settings, with_log)]
-    if view.first_aid and any(bucket.batch is not None for bucket in view.buckets):
-        lines += ["", *wrapped(view.first_aid, "! ")]
     return "\n".join(lines).strip("\n")
 
 
@@ -96,7 +94,8 @@ def _bucket_lines(bucket: BucketView, view: StatusView, settings: Settings, with
     for alarm in bucket.alarms:
         lines += _alarm_lines(alarm, view, settings)
     if bucket.next_action:
-        lines += wrapped(f"Next: {bucket.next_action}", "  ", "    ")
+        now = bucket.next_action.startswith("Now: ")
+        lines += wrapped(bucket.next_action if now else f"Next: {bucket.next_action}", "  ", "    ")
     for caution in bucket.cautions:
         lines += wrapped(caution, "  ! ")
     if with_log:

@@ -215,6 +215,14 @@ def test_at_a_terminal_start_asks_for_what_is_missing(shed: Shed, typing: Callab
     assert (entry.kind, entry.temperature_c) == ("poured", 56.0)
 
 
+def test_a_bucket_that_is_taken_is_told_before_the_other_questions(shed: Shed, typing: Callable[..., Any]) -> None:
+    """And the question asked again."""
+    shed.start("A", "shed-2")
+    typing("B", "shed-2", "shed-3", "sunflower 4.2 kg", "", "850 g", "", "", "")
+    said = shed.ok("start")
+    assert "A runs in shed-2" in said.complaint and "B started in shed-3" in said.words
+
+
 def test_only_what_is_missing_is_asked(shed: Shed, typing: Callable[..., Any]) -> None:
     """What stands on the command line is not asked for again; all given, nothing is."""
     typing("850 g", "")
