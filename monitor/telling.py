@@ -87,7 +87,7 @@ class Teller:
     def _write(
         self, view: AlarmView, decision: Decision, words: Mapping[str, Condition], now_s: float
     ) -> int:
-        message = self._worded(view, decision, words[view.alarm_id])
+        message = self._worded(view, decision, words[view.alarm_id], now_s)
         person = next(person for person in self.people if person.name == decision.person)
         screen = lock_screen(message)
         body = f"{screen.body}\n\n{message.do}" if message.do else screen.body
@@ -118,22 +118,33 @@ class Teller:
         over = [message.message_id for message in waiting if message.what.startswith(escalation.CLEARED)]
         self.journal.supersede_messages(alarm_id, keep=over)
 
-    def _worded(self, view: AlarmView, decision: Decision, condition: Condition) -> Message:
-        bucket, batch = view.bucket, view.batch
+    def _worded(self, view: AlarmView, decision: Decision, condition: Condition, now_s: float) -> Message:
+        bucket, batch = ", ".join(view.buckets) or view.bucket, view.batch
+        # From the question on it is later than the half hour after which it was first asked.
+        gone_min = 30.0 if view.going_at_s is None else (now_s - view.going_at_s) / 60.0
         if decision.words == escalation.WORDS_BACK_TO_NORMAL:
             return wording.back_to_normal(view.kind, bucket=bucket, batch=batch, condition=condition)
         if decision.words == escalation.WORDS_QUESTION:
-            return wording.ask_what_was_done(view.kind, bucket=bucket, batch=batch)
+            return wording.ask_what_was_done(view.kind, bucket=bucket, batch=batch, minutes=gone_min)
         if decision.words == escalation.WORDS_NO_ANSWER:
-            return wording.has_not_answered(view.kind, bucket=bucket, batch=batch, who=view.going_by)
+            return wording.has_not_answered(
+                view.kind, bucket=bucket, batch=batch, who=view.going_by, minutes=gone_min,
+                emergency_number=self.settings.site.emergency_number,
+            )  # fmt: skip
         if decision.words == escalation.WORDS_LOOK_ONLY:
-            return wording.for_someone_else(condition, bucket=bucket, batch=batch, call=self.people[0].name)
+            call = self._whom_to_call(decision.person)
+            return wording.for_someone_else(condition, bucket=bucket, batch=batch, call=call)
         if len(view.buckets) > 1:
             silent_min = condition.facts.get("silent_min")
             return wording.silent_together(
                 view.buckets, silent_min=silent_min if isinstance(silent_min, float) else None, source=view.source
             )
         return wording.say(condition, bucket=bucket, batch=batch)
+
+    def _whom_to_call(self, told: str) -> str:
+        """The first person who knows the trade; nobody is told to call themselves."""
+        others = [person for person in self.people if person.name != told]
+        return next((person.name for person in others if person.knows_the_trade), "")
 
     def _load(self) -> list[Told]:
         if self._told is None:

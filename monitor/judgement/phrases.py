@@ -15,6 +15,10 @@ _NINETY_PERCENT_SD = 1.645
 
 # Above this the paste reacts by itself and spits when blended or stirred. Common practice.
 BLEND_LIMIT_C = 75.0
+# From here on a rising paste may stand above that limit by the time somebody reads the message and is there.
+_NEARLY_TOO_HOT_C = 60.0
+# A batch above this has its own alarm, so no good one is said to stand there (design, alarm kinds).
+_GOOD_AT_MOST_C = 95.0
 
 
 class Facts:
@@ -104,6 +108,8 @@ def heat_now(facts: Facts) -> str:
     temperature_c = facts.number("temperature_c")
     if temperature_c is None:
         return "its temperature is not known"
+    if facts.flag("temperature_reckoned") is True:
+        return f"no probe reads the paste, by reckoning about {degrees(temperature_c)}"
     direction = {"rising": " and rising", "falling": " and falling", "steady": " and steady"}.get(
         facts.text("direction"), ""
     )
@@ -120,16 +126,33 @@ def heat_short(facts: Facts) -> str:
     temperature_c = facts.number("temperature_c")
     if temperature_c is None:
         return ""
+    if facts.flag("temperature_reckoned") is True:
+        return f"no reading, by reckoning {degrees(temperature_c)}"
     direction = facts.text("direction")
     return degrees(temperature_c) + (f" and {direction}" if direction in ("rising", "falling", "steady") else "")
 
 
 def good_now(facts: Facts, otherwise: str = "") -> str:
     """'a good one stands at 75 to 88', or ``otherwise`` when no band is known."""
+    band = _good_band(facts)
+    return otherwise if band is None else f"a good one stands at {whole(band[0])} to {whole(band[1])} now"
+
+
+def _good_band(facts: Facts) -> tuple[float, float] | None:
     low, high = facts.number("good_low_c"), facts.number("good_high_c")
     if low is None or high is None:
-        return otherwise
-    return f"a good one stands at {whole(min(low, high))} to {whole(max(low, high))} now"
+        return None
+    return min(low, high, _GOOD_AT_MOST_C), min(max(low, high), _GOOD_AT_MOST_C)
+
+
+def fits_a_good_one(facts: Facts, probability: float) -> str:
+    """Where the degrees alone would fit a good batch: that it is the course of the heat that speaks against it."""
+    band, temperature_c = _good_band(facts), facts.number("temperature_c")
+    if band is None or temperature_c is None or not round(band[0]) <= round(temperature_c) <= round(band[1]):
+        return ""
+    if probability >= 0.5:
+        return "The degrees alone would fit a good one; the course of the heat likely does not."
+    return "The degrees alone would fit a good one; the course of the heat leaves doubt."
 
 
 def cover_and_lid(facts: Facts) -> str:
@@ -168,15 +191,32 @@ def likely_cause(facts: Facts) -> str:
     return f"{likely}, not surely: {_CAUSES[cause]}."
 
 
-def blending_helps(facts: Facts) -> bool:
-    """Whether to advise another blend. Never for weak or short potash, whatever else was found."""
-    return cause_id(facts) != "short_potash" and facts.flag("reblend_helps") is not False
+def short_of_potash(facts: Facts) -> bool:
+    """Whether weak or short potash is the likely cause: that is never answered with another blend."""
+    return cause_id(facts) == "short_potash"
+
+
+def blending_in_doubt(facts: Facts) -> str:
+    """That the heat does not tell whether another blend would help, where it does not; then the look decides."""
+    if facts.flag("reblend_helps") is not False:
+        return ""
+    return (
+        "The heat does not tell whether blending again would help, and where potash is short it does not: go by the "
+        "look."
+    )
 
 
 def too_hot_to_blend(facts: Facts) -> bool:
-    """Whether the paste stands above what may be blended, as it would be printed."""
-    temperature_c = facts.number("temperature_c")
-    return temperature_c is not None and round(temperature_c) > BLEND_LIMIT_C - 1
+    """Whether any part of the paste stands above what may be blended, as it would be printed."""
+    known = (facts.number("temperature_c"), facts.number("hottest_c"))
+    return any(round(value) > BLEND_LIMIT_C - 1 for value in known if value is not None)
+
+
+def soon_too_hot_to_blend(facts: Facts) -> bool:
+    """Whether it may stand above that by the time somebody is there, or nobody knows how warm it is."""
+    known = [value for value in (facts.number("temperature_c"), facts.number("hottest_c")) if value is not None]
+    unread = facts.flag("temperature_reckoned") is True
+    return not known or unread or (max(known) >= _NEARLY_TOO_HOT_C and facts.text("direction") != "falling")
 
 
 def potash_left(facts: Facts) -> str:
@@ -186,7 +226,7 @@ def potash_left(facts: Facts) -> str:
         return ""
     low, high = max(0.0, left[0]), left[1]
     grams = f"up to {high:.1f}" if low < 0.05 else f"{low:.1f} to {high:.1f}"
-    return f"Potash left: {grams} g in each litre after dilution, if the potash was as strong as entered."
+    return f"Potash left: {grams} g in each litre after dilution, more if the potash was stronger than entered."
 
 
 def may_wait(facts: Facts, urgency: str) -> str:

@@ -24,6 +24,7 @@ from monitor.judgement.phrases import (
     potash_left,
     probe_problem,
     sentences,
+    short_of_potash,
     too_hot_to_blend,
 )
 
@@ -37,7 +38,11 @@ _ENOUGH = 0.90
 # A standard deviation of the share above which no verdict is given either way: 0.15 spans half the scale at 90 %.
 _TOO_UNSURE_SD = 0.15
 
+# The verdict names a time without readings from this length on.
+_UNREAD_FROM_MIN = 30.0
+
 _LOOK_YOURSELF = "Look yourself, in visor and gloves: taken is stiff, past 75 to 80 °C, no oil on top."
+_OIL_UNSEEN = "That is what the heat tells; oil on top it does not see."
 _NO_CLAIM = "Heat cannot see potash stronger than entered, and potash left over irritates: not for skin until tested."
 
 
@@ -69,16 +74,28 @@ def took_message(
         short = (f"{name}: cannot tell yet whether it has taken.", _LOOK_YOURSELF)
         return Message("took.unsure", says, _LOOK_YOURSELF, title(bucket, "cannot tell yet"), short, ("look",))
     if probability >= _NOT_TAKEN_FROM:
-        do = "Visor, gloves: oil on top or runny, blend again while it is warm; stiff as butter, leave it, cover it."
-        if too_hot_to_blend(found):
-            do = "Do not blend above 75 °C. Visor, gloves, lid loose: look; oil on top or runny, blend when below."
-        says = sentences(f"{bucket} has not taken: {state}.", cover_and_lid(found), assumed)
-        short = (f"{name} has not taken: {heat_short(found) or 'too cool'}.", do)
-        return Message("took.not_taken", says, do, title(bucket, "has not taken"), short, ("open", "blend"))
-    do = "Leave it; lid laid on loosely. The probe stays in."
-    says = sentences(f"{bucket} has taken: {state}.", cover_and_lid(found), assumed)
-    short = (f"{name} has taken{': ' + heat_short(found) if heat_short(found) else ''}.", do)
-    return Message("took.taken", says, do, title(bucket, "has taken"), short, ("look",))
+        return _has_not_taken(found, bucket, name, state, assumed)
+    do = "Stiff, no oil on top: leave it, lid laid on loosely. The probe stays in."
+    says = sentences(f"{bucket} has taken: {state}.", _OIL_UNSEEN, cover_and_lid(found), assumed)
+    first = f"{name} has taken{': ' + heat_short(found) if heat_short(found) else ''}."
+    return Message("took.taken", says, do, title(bucket, "has taken"), (first, _OIL_UNSEEN, do), ("look",))
+
+
+def _has_not_taken(found: Facts, bucket: str, name: str, state: str, assumed: str) -> Message:
+    """Advice follows the cause: short potash is not answered with blending, and nobody blends above 75 °C."""
+    do = (
+        "Visor, gloves: oil on top or runny, and below 75 °C: probe out, blend again, probe in; stiff as butter: leave "
+        "it, cover it."
+    )
+    deeds = ("open", "blend")
+    if short_of_potash(found):
+        do = "Visor, gloves: look, lid loose. Do not blend for it: likely it is short of potash; test by daylight."
+        deeds = ("open", "look")
+    elif too_hot_to_blend(found):
+        do = "Do not blend above 75 °C. Visor, gloves, lid loose: look. Oil on top or runny: wait until it is below."
+    says = sentences(f"{bucket} has not taken: {state}.", cover_and_lid(found), likely_cause(found), assumed)
+    short = (f"{name} has not taken: {heat_short(found) or 'too cool'}.", do)
+    return Message("took.not_taken", says, do, title(bucket, "has not taken"), short, deeds)
 
 
 def took_text(
@@ -124,33 +141,38 @@ def evening_message(
     """One sentence to sleep on: "nothing needed before morning", or what to do and by when.
 
     ``conditions`` are those that stand now. ``clock`` turns Unix seconds into local time of day ("22:40"); without it
-    times are given as "within 3 h". "Nothing needed" is said only while a paste probe reads.
+    times are given as "within 3 h". "Nothing needed" is said only while a paste probe reads, and "you will be rung"
+    not where ``facts`` say ``no_phone``.
     """
     found = Facts(facts or {})
     standing = [c for c in conditions if c.standing]
-    blind = estimate is None or any(c.kind in ("silent", "sensor_fault") and c.urgency == "now" for c in standing)
+    blind = estimate is None or any(map(_blinds, standing))
     name = clip(bucket, BUCKET_MOST)
-    if standing:
-        first = min(standing, key=lambda c: c.urgency != "now")
+    if standing and not (blind and all(_may_wait(c) for c in standing)):
+        first = min(standing, key=_may_wait)
         return _evening_with_trouble(first, estimate, bucket, found, clock)
     if blind or estimate is None:
-        says = f"{bucket}: no probe tells how it does; look at it before you sleep, in visor and gloves."
+        says = (
+            f"{bucket}: no probe tells how it does now; look at it before you sleep, from the door first, visor and "
+            "gloves near it."
+        )
         return Message("evening.blind", says, "Look before you sleep.", title(bucket, "look before you sleep"),
                        (says,), ("look",))  # fmt: skip
+    rung = "" if found.flag("no_phone") is True else "You will be rung if that changes."
     soon_s = finite(estimate.too_hot_in_s)
     if soon_s is not None:
         when = clock(estimate.at_s + soon_s) if clock else f"in about {duration(soon_s / 60)}"
         says = f"{bucket}: not yet to bed: it may get too hot {'at ' if clock else ''}{when}; keep away from it."
-        do = "Cover off, lid loose, nobody near. You will be rung."
+        do = sentences("Visor, gloves: cover off, lid loose; then nobody near.", rung)
         return Message("evening.too_hot", says, do, title(bucket, "not yet to bed"), (says, do), ("open",))
     share = percent_with_range(estimate.final_completeness, estimate.final_completeness_sd)
     sd = finite(estimate.final_completeness_sd)
     if sd is None or sd > _TOO_UNSURE_SD or not share:
         says = f"{bucket}: nothing needed before morning as far as the heat tells, and it tells little yet."
-        do = "You will be rung if that changes."
+        do = rung or "Look again before you sleep."
         return Message("evening.unsure", says, do, title(bucket, "little known yet"), (says, do))
     says = f"{bucket}: nothing needed before morning. By the dilution: {share} of the soap this recipe promises."
-    do = "Lid loose, out of reach of children and animals. You will be rung if that changes."
+    do = sentences("Lid loose, out of reach of children and animals.", rung)
     short = (f"{name}: nothing needed before morning.", do)
     return Message(
         "evening.nothing",
@@ -161,21 +183,33 @@ def evening_message(
     )
 
 
+def _blinds(condition: Condition) -> bool:
+    """Whether it leaves the paste unread, whatever its urgency."""
+    ambient = Facts(condition.facts).text("probe") == AMBIENT
+    return condition.kind == "silent" or (condition.kind == "sensor_fault" and not ambient)
+
+
+def _may_wait(condition: Condition) -> bool:
+    return condition.urgency != "now" or Facts(condition.facts).flag("can_wait_until_morning") is True
+
+
 def _evening_with_trouble(
     condition: Condition, estimate: Estimate | None, bucket: str, facts: Facts, clock: Callable[[float], str] | None
 ) -> Message:
     plain = {
         "not_taken": "it has not taken",
         "too_hot": "it gets too hot",
-        "cooled_early": "it has cooled early",
-        "incomplete": "it will fall short",
+        "cooled_early": "it cools too early",
+        "incomplete": "it will likely fall short",
         "separated": "it has likely split",
         "sensor_fault": "its probe cannot be believed",
         "silent": "no readings come",
         "watch_fault": "the watch has trouble",
     }.get(condition.kind, condition.kind.replace("_", " "))
     own = Facts(condition.facts)
-    if condition.urgency != "now" or own.flag("can_wait_until_morning") is True:
+    if own.text("probe") == AMBIENT:
+        plain = "its air probe cannot be believed"
+    if _may_wait(condition):
         says = f"{bucket}: {plain}, but nothing is needed before morning; see the alarm for what to do then."
         return Message("evening.tomorrow", says, "See to it by daylight.", title(bucket, "see to it tomorrow"), (says,))
     hours = own.number("help_window_h") or facts.number("help_window_h")
@@ -211,7 +245,7 @@ def verdict_message(
 
     ``kinds`` are the batch alarms that still stand (or were raised and never answered). ``facts`` may hold
     ``potash_left_g_l``, ``cause``, ``cause_probability``, ``peak_min_after_blend``, ``oil_to_spare_percent`` (a
-    pair), ``planned_dilution_h``.
+    pair), ``planned_dilution_h``, ``unread_min`` (minutes since the paste was last read).
     """
     found = Facts(facts or {})
     name = f"{batch} in {bucket}" if batch else bucket
@@ -220,19 +254,35 @@ def verdict_message(
         do = "Test it before anything else; goggles, visor and gloves."
         return Message("verdict.blind", says, do, title(bucket, "no verdict"), (says,), ("open",))
     message_id, judged = _judge(estimate, kinds)
+    unread = _unread(found, kinds)
     share = percent_with_range(estimate.final_completeness, estimate.final_completeness_sd)
     dilution_h = found.number("planned_dilution_h")
     when = f"the dilution {duration(dilution_h * 60)} after the pour" if dilution_h else "the dilution"
     far = f"By {when}: {share} of the soap this recipe promises." if share else "How far it went cannot be said."
     says = sentences(
-        f"{name} {judged}.", far, _peak(estimate, found),
+        f"{name} {judged}{', as long as it was read' if unread else ''}.", unread, far, _peak(estimate, found),
         likely_cause(found) if message_id != "verdict.good" and cause_id(found) != "unknown" else "",
         potash_left(found), _oil_to_spare(found), guessed(estimate.assumed), _NO_CLAIM,
     )  # fmt: skip
     do = (
         "Ready to dilute is age and these signs: firm as butter, no layer, clear in hot soft water. Goggles and gloves."
     )
-    return Message(message_id, says, do, title(bucket, "verdict"), (f"{clip(name, 60)} {judged}.", far), ("dilute",))
+    if message_id not in ("verdict.good", "verdict.hot"):
+        do = f"Do not dilute before it is put right or tested. {do}"
+    short = (f"{clip(name, 60)} {judged}.", unread, far)
+    return Message(message_id, says, do, title(bucket, "verdict"), tuple(part for part in short if part), ("dilute",))
+
+
+def _unread(facts: Facts, kinds: Sequence[str]) -> str:
+    """What the verdict does not rest on: hours in which nothing read the paste, or a probe that told nothing."""
+    unread_min = facts.number("unread_min")
+    if unread_min is not None and unread_min >= _UNREAD_FROM_MIN:
+        return f"The paste was last read {duration(unread_min)} earlier: what it did since then is not known."
+    if "silent" in kinds:
+        return "No readings came at the end: what the paste did since then is not known."
+    if "sensor_fault" in kinds:
+        return "At the end a probe told nothing that can be believed: what it should have shown is not known."
+    return ""
 
 
 def verdict_text(
@@ -250,9 +300,10 @@ def verdict_text(
 def _judge(estimate: Estimate, kinds: Sequence[str]) -> tuple[str, str]:
     final, sd = finite(estimate.final_completeness), finite(estimate.final_completeness_sd)
     if "separated" in kinds:
-        return "verdict.split", "has likely split"
+        split = finite(estimate.probabilities.get("separated"))
+        return "verdict.split", "may have split" if split is not None and split < 0.5 else "has likely split"
     if "not_taken" in kinds:
-        return "verdict.not_taken", "has not taken"
+        return "verdict.not_taken", "has likely not taken"
     if final is None or sd is None or sd > _TOO_UNSURE_SD:
         return "verdict.unsure", "cannot be judged surely from its heat"
     if "incomplete" in kinds or "cooled_early" in kinds or final < _ENOUGH:

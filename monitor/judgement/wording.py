@@ -26,13 +26,14 @@ from monitor.judgement.messages import (
 from monitor.judgement.phrases import (
     Facts,
     after_what,
-    blending_helps,
+    blending_in_doubt,
     cause_id,
     clip,
     cover_and_lid,
     degrees,
     duration,
     finite,
+    fits_a_good_one,
     good_now,
     heat_now,
     heat_short,
@@ -42,6 +43,8 @@ from monitor.judgement.phrases import (
     potash_left,
     probe_problem,
     sentences,
+    short_of_potash,
+    soon_too_hot_to_blend,
     too_hot_to_blend,
 )
 from monitor.judgement.summaries import (
@@ -92,19 +95,20 @@ class _Case:
 
 GEAR = "Visor, gloves, long sleeves; clean water within reach."
 _OPENING = "Opening: wait until any boiling stops, stand aside, tilt the far edge first."
-_LOOSE_LID = "Lid laid on loosely, never clipped or held down."
+_LOOSE_LID = "Lid laid on loosely, never clipped or held down: steam must get out, at the cable's hole too."
 _BLENDING = (
-    "Probe out first. Bucket at most half full; no aluminium, zinc or tin on the blender; plugged into a "
-    "residual-current device. Head under the surface before it starts. Never blend or stir above 75 °C. "
-    "Probe back in right after."
+    "Probe out first. Bucket at most half full; no aluminium, zinc or tin on the blender or paddle, nothing "
+    "galvanised: it gives off hydrogen; plugged into a residual-current device. Head under the surface before it "
+    "starts. Never blend or stir above 75 °C. Probe back in right after."
 )
 _NOT_MOVING = "Do not lift or carry it while it is hot."
 _SPILL = "Spilt: keep off, let it cool, bank it with sand, plastic shovel; not into drain, ditch or soil."
 _CORRECTING = (
     "Do not blend again for this: blending does not help a batch that is short of potash. By daylight check the bag "
     "(potassium hydroxide? purity? long open?) and both weighings, and test. More potash only after that, in visor and "
-    "gloves: all the water first, potash into it in small portions, stirring; it goes in as cold clear lye, half of "
-    "what is missing; wait a day, test again."
+    "gloves and as the bag's data sheet says: all the water first, potash into it in small portions, stirring; "
+    "never water onto potash or boiling lye, it erupts. It goes in as cold clear lye, half of what is missing; wait a "
+    "day, test again."
 )
 _STIFF_CUT = "Stiff paste stalls a hand blender: cut it up and use a slow drill."
 
@@ -115,13 +119,30 @@ def first_aid(facts: Facts) -> str:
     help_words = f"call {number}" if number else "call emergency help"
     return (
         f"Splash in the eyes: rinse at once, up to 30 minutes, and {help_words}. "
-        "On skin: clothes off, rinse 15 minutes, no vinegar."
+        "On skin: clothes off, rinse 15 minutes, no vinegar. "
+        f"Swallowed: rinse the mouth, do not vomit, {help_words}."
     )
 
 
 def _after(facts: Facts) -> str:
     words = after_what(facts)
     return f", {words}" if words else ""
+
+
+def _as_sure_as_it_is(probability: float, sure: str, likely: str, maybe: str) -> str:
+    """What is rung for at 0.3 must not read like what is rung for at 0.95."""
+    return sure if probability >= 0.8 else likely if probability >= 0.5 else maybe
+
+
+def _later(facts: Facts, signs: str) -> str:
+    """For paste too hot to blend now: what the same message still asks for when it has cooled, cautions included."""
+    doubt = blending_in_doubt(facts)
+    return sentences(f"Look again when it is below 75 °C, not before: {signs}, blend again then.", doubt, _BLENDING)
+
+
+def _leave(facts: Facts) -> str:
+    """Nothing is put round a batch that still rises and may yet get too hot."""
+    return "Leave it as it is, cover nothing yet." if facts.text("direction") == "rising" else "Leave it, cover it."
 
 
 def _state_line(case: _Case, otherwise: str = "") -> str:
@@ -155,7 +176,9 @@ def _how_long(facts: Facts) -> str:
 
 
 def _sleepy(case: _Case) -> str:
-    return "Half asleep or alone: leave it shut, it is not lost." if case.condition.urgency == "now" else ""
+    if case.condition.urgency != "now" or case.facts.flag("can_wait_until_morning") is True:
+        return ""
+    return "But half asleep or alone: leave it shut until it is light, it is not lost."
 
 
 # ---- one function an alarm kind --------------------------------------------------------------------------------
@@ -163,34 +186,40 @@ def _sleepy(case: _Case) -> str:
 
 def _not_taken(case: _Case) -> Message:
     facts, bucket = case.facts, case.bucket
-    says = sentences(
-        f"{bucket} has not taken: {_state_line(case, 'a good one is clearly warmer by now')}.",
-        cover_and_lid(facts),
-        likely_cause(facts),
+    what = _as_sure_as_it_is(
+        case.condition.probability, "has not taken", "has likely not taken", "may not have taken"
     )
-    first = f"{case.short_bucket} has not taken{_short_state(facts)}"
+    says = sentences(
+        f"{bucket} {what}: {_state_line(case, 'a good one is clearly warmer by now')}.",
+        fits_a_good_one(facts, case.condition.probability), cover_and_lid(facts), likely_cause(facts),
+    )  # fmt: skip
+    first = f"{case.short_bucket} {what}{_short_state(facts)}"
+    wait = may_wait(facts, "now") or "Now, while somebody is there: it should not wait until morning."
+    if short_of_potash(facts):
+        do = sentences(
+            GEAR, _OPENING, f"Look: stiff as butter and no oil on top: {_leave(facts).lower()}", _LOOSE_LID,
+            _CORRECTING, "The look now; the rest may wait until morning.", first_aid(facts),
+        )  # fmt: skip
+        short = "Likely short of potash: do not blend for it. Visor, gloves: look; lid loose."
+        return case.message("not_taken.short_potash", what, says, do, (first, short), deeds=("open", "look", "correct"))
     if too_hot_to_blend(facts):
         do = sentences(
             GEAR, "Do not blend or stir: above 75 °C it reacts by itself and spits.", _LOOSE_LID, _OPENING,
-            "Look from the side: oil on top or runny? Then blend once it is below 75 °C. Stiff as butter: leave it.",
-            first_aid(facts),
+            "Look from the side. Stiff as butter, no oil on top: leave it.",
+            _later(facts, "oil on top or runny"), wait, first_aid(facts),
         )  # fmt: skip
-        short = "Do not blend above 75 °C. Visor, gloves: look; lid loose."
-        return case.message("not_taken.hot", "has not taken", says, do, (first, short), deeds=("open", "look"))
-    if not blending_helps(facts):
-        do = sentences(
-            GEAR, "Look: stiff as butter and no oil on top: leave it, cover it.", _OPENING, _LOOSE_LID, _CORRECTING,
-            first_aid(facts),
-        )  # fmt: skip
-        short = "Likely short of potash: do not blend for it. Visor, gloves: look; cover it."
-        return case.message("not_taken.short_potash", "has not taken", says, do, (first, short), deeds=("open", "look"))
+        short = "Do not blend above 75 °C. Visor, gloves: look; lid loose. Look again when below 75 °C."
+        return case.message("not_taken.hot", what, says, do, (first, short), deeds=("open", "blend"))
     do = sentences(
-        GEAR, _OPENING, "Oil on top or runny: blend 5 minutes, now.", _BLENDING,
-        "Stiff as butter: do not blend, leave it, cover it.", _LOOSE_LID, _how_long(facts),
-        may_wait(facts, "now"), first_aid(facts),
+        GEAR, _OPENING, "Oil on top or runny: blend 5 minutes, now.", blending_in_doubt(facts), _BLENDING,
+        "Stiff as butter: do not blend, leave it, cover it.", _LOOSE_LID, _how_long(facts), wait, first_aid(facts),
     )  # fmt: skip
-    short = "Visor, gloves. Oil on top or runny: probe out, blend 5 min. Stiff as butter: cover it."
-    return case.message("not_taken.blend", "has not taken", says, do, (first, short), deeds=("open", "blend"))
+    short = (
+        "Visor, gloves. Oil on top or runny, and below 75 °C: probe out, blend 5 min. Stiff: leave it."
+        if soon_too_hot_to_blend(facts)
+        else "Visor, gloves. Oil on top or runny: probe out, blend 5 min. Stiff as butter: cover it."
+    )
+    return case.message("not_taken.blend", what, says, do, (first, short), deeds=("open", "blend"))
 
 
 def _too_hot(case: _Case) -> Message:
@@ -207,26 +236,32 @@ def _too_hot(case: _Case) -> Message:
         forecast_short = f"May boil over in about {duration(soon)}."
     else:
         forecast, forecast_short = f"it may pass {limit_words}, where it boils over", "It may boil over."
-    says = sentences(
-        f"{bucket} {'is too hot' if over else 'gets too hot'}: {_state_line(case)}; {forecast}.",
-        "This is the second heat, after blending again." if second else "",
-        cover_and_lid(facts),
+    what = "is too hot" if over else _as_sure_as_it_is(
+        case.condition.probability, "gets too hot", "likely gets too hot", "may get too hot"
     )
     covered = facts.text("cover") != "bare"
+    cause = "its cover keeps the heat in" if covered else "a warm pour, a warm place or a large batch"
+    says = sentences(
+        f"{bucket} {what}: {_state_line(case)}; {forecast}.",
+        "This is the second heat, after blending again." if second else f"Likely, not surely: {cause}.",
+        cover_and_lid(facts),
+    )
     do = sentences(
         "Now, it cannot wait: keep people and animals away.",
+        "If it boils or foams stay back until that stops, then stand aside and tilt the far edge first.",
         "Visor, gloves, long sleeves before you go near; clean water within reach.",
         "Do not blend, stir or move it, and pour no water in.",
         "Not boiling yet: take blanket or box off from the outside, let cool air at it."
         if covered else "Not boiling yet: let cool air at it.",
-        "Lid loose, never clipped or held down; steam must get out.",
-        "If it boils stay back until that stops, then stand aside and tilt the far edge first.",
+        "Lid loose, never clipped or held down; steam must get out, at the cable's hole too.",
+        "A fast rise lasts about half an hour: look again from the door until it falls.",
         _SPILL, first_aid(facts),
     )  # fmt: skip
+    deed = "cover off, lid loose" if covered else "lid loose, cool air at it"
     short = (
-        f"{case.short_bucket} {'is' if over else 'gets'} too hot{_short_state(facts)}",
+        f"{case.short_bucket} {what}{_short_state(facts)}",
+        f"Boiling: keep away. Not yet: visor, gloves, {deed}; do not stir.",
         forecast_short,
-        "Keep away from it, do not stir. Visor, gloves: cover off, lid loose.",
     )
     form = "second_heat" if second else "now" if over else "forecast"
     return case.message(f"too_hot.{form}", "may boil over", says, do, short, deeds=("open", "spill"))
@@ -237,98 +272,117 @@ def _cooled_early(case: _Case) -> Message:
     temperature_c, limit_c = facts.number("temperature_c"), facts.number("limit_c")
     # It is rung while it can still be helped, and so mostly before it is cold.
     warm_yet = temperature_c is not None and temperature_c >= (45.0 if limit_c is None else limit_c)
-    what = "will cool too early" if warm_yet else "has cooled early"
+    sure = case.condition.probability
+    what = (
+        _as_sure_as_it_is(sure, "will cool too early", "will likely cool too early", "may cool too early")
+        if warm_yet
+        else _as_sure_as_it_is(sure, "has cooled early", "has likely cooled early", "may have cooled early")
+    )
     says = sentences(
         f"{bucket} {what}: {_state_line(case, 'a good one is warmer by now')}.",
-        _used_up(facts), cover_and_lid(facts), likely_cause(facts),
+        fits_a_good_one(facts, sure), _used_up(facts), cover_and_lid(facts), likely_cause(facts),
     )  # fmt: skip
     first = f"{case.short_bucket} {what}{_short_state(facts)}"
     wait = may_wait(facts, case.condition.urgency)
-    if not blending_helps(facts):
-        do = sentences(GEAR, "Leave it, cover it.", _LOOSE_LID, _CORRECTING, wait, first_aid(facts))
+    if short_of_potash(facts):
+        do = sentences(GEAR, _leave(facts), _LOOSE_LID, _CORRECTING, wait, first_aid(facts))
         short = "Likely short of potash: do not blend. Gloves, visor: cover it; test by daylight."
-        return case.message(
-            "cooled_early.short_potash", "cooled early", says, do, (first, short), deeds=("open", "look")
-        )
+        return case.message("cooled_early.short_potash", what, says, do, (first, short), deeds=("open", "correct"))
     if too_hot_to_blend(facts):
-        do = sentences(GEAR, "Do not blend or stir above 75 °C. Leave it, cover it.", _LOOSE_LID, first_aid(facts))
-        return case.message(
-            "cooled_early.hot", "cooled early", says, do, (first, "Do not blend above 75 °C."), deeds=("look",)
-        )
+        do = sentences(
+            GEAR, "Do not blend or stir: above 75 °C it reacts by itself and spits.", _leave(facts), _LOOSE_LID,
+            _OPENING, _later(facts, "oil on top, layers or runny"), wait, _sleepy(case), first_aid(facts),
+        )  # fmt: skip
+        short = "Do not blend above 75 °C. Visor, gloves: look when it is below."
+        return case.message("cooled_early.hot", what, says, do, (first, short, wait), deeds=("open", "blend"))
     warm = "Cover it and stand something warm round it (blanket, box)." if cause_id(facts) == "cold" else ""
     do = sentences(
-        GEAR, warm, _OPENING, "Oil on top, layers or runny: blend again 5 minutes.", _BLENDING, _STIFF_CUT,
-        "Firm all through, no oil: leave it. Then cover it.", _LOOSE_LID, _how_long(facts), wait, _sleepy(case),
-        first_aid(facts),
+        GEAR, warm, _OPENING, "Oil on top, layers or runny: blend again 5 minutes.", blending_in_doubt(facts),
+        _BLENDING, _STIFF_CUT, "Firm all through, no oil: leave it. Then cover it.", _LOOSE_LID, _how_long(facts),
+        wait, _sleepy(case), first_aid(facts),
     )  # fmt: skip
-    short = "Visor, gloves. Oil or layers: probe out, blend 5 min, cover. Firm all through: only cover."
+    short = (
+        "Visor, gloves. Below 75 °C, oil or layers: probe out, blend 5 min. Firm all through: leave it."
+        if soon_too_hot_to_blend(facts)
+        else "Visor, gloves. Oil or layers: probe out, blend 5 min, cover. Firm all through: only cover."
+    )
     form = "cold" if cause_id(facts) == "cold" else "blend"
-    return case.message(f"cooled_early.{form}", "cooled early", says, do, (first, short, wait), deeds=("open", "blend"))
+    return case.message(f"cooled_early.{form}", what, says, do, (first, short, wait), deeds=("open", "blend"))
 
 
 def _incomplete(case: _Case) -> Message:
     facts, bucket = case.facts, case.bucket
+    sure = case.condition.probability
+    what = _as_sure_as_it_is(sure, "will fall short", "will likely fall short", "may fall short")
     says = sentences(
-        f"{bucket} will fall short: {_state_line(case)}.",
+        f"{bucket} {what}: {_state_line(case)}.", fits_a_good_one(facts, sure),
         _by_dilution(facts) or "How far short cannot be said.", potash_left(facts), cover_and_lid(facts),
         likely_cause(facts),
     )  # fmt: skip
-    first = f"{case.short_bucket} will fall short{_short_state(facts)}"
+    first = f"{case.short_bucket} {what}{_short_state(facts)}"
     wait = may_wait(facts, case.condition.urgency)
     ending = "Do not dilute before it is put right or tested; not for skin until tested."
-    if not blending_helps(facts):
-        do = sentences(GEAR, _CORRECTING, "Oil left over may cloud or float.", ending, wait, first_aid(facts))
+    if short_of_potash(facts):
+        do = sentences(
+            GEAR, _OPENING, _LOOSE_LID, _CORRECTING, "Oil left over may cloud or float.", ending, wait,
+            first_aid(facts),
+        )  # fmt: skip
         short = "Likely short of potash: do not blend. By daylight, in gloves and visor: check the bag, test."
-        return case.message(
-            "incomplete.short_potash", "will fall short", says, do, (first, short), deeds=("look", "weigh")
-        )
+        return case.message("incomplete.short_potash", what, says, do, (first, short), deeds=("open", "correct"))
     if too_hot_to_blend(facts):
         do = sentences(
-            GEAR, "Do not blend above 75 °C: leave it, look again when it is cooler.", _LOOSE_LID, ending, wait
-        )
+            GEAR, "Do not blend or stir: above 75 °C it reacts by itself and spits. Leave it.", _LOOSE_LID, _OPENING,
+            _later(facts, "oil, layers or soft places"), ending, wait, first_aid(facts),
+        )  # fmt: skip
         short = "Do not blend above 75 °C. Visor, gloves: look again when it is cooler."
-        return case.message("incomplete.hot", "will fall short", says, do, (first, short), deeds=("look",))
+        return case.message("incomplete.hot", what, says, do, (first, short, wait), deeds=("open", "blend"))
     do = sentences(
-        GEAR, _OPENING, "Look for oil, layers or soft places; if there are any, blend again.", _BLENDING, _STIFF_CUT,
+        GEAR, _OPENING, "Look for oil, layers or soft places; if there are any, blend again.",
+        blending_in_doubt(facts), _BLENDING, _STIFF_CUT,
+        "Firm all through, no oil: leave it, and test before you dilute.",
         "Easier and surer today than later; not lost on day three, potash left over keeps its heat.",
         _LOOSE_LID, ending, wait, first_aid(facts),
     )  # fmt: skip
-    short = "Visor, gloves. Easier and surer today: blend again; stiff: cut it up, slow drill."
-    return case.message("incomplete.blend", "will fall short", says, do, (first, short, wait), deeds=("open", "blend"))
+    short = "Visor, gloves: look. Oil, layers or soft places: blend again, easier today; firm: leave it."
+    return case.message("incomplete.blend", what, says, do, (first, short, wait), deeds=("open", "blend"))
 
 
 def _separated(case: _Case) -> Message:
     facts, bucket = case.facts, case.bucket
+    sure = case.condition.probability
+    what = _as_sure_as_it_is(sure, "has likely split", "has likely split", "may have split")
     says = sentences(
-        f"{bucket} has likely split, oil apart from lye: {_state_line(case)}.",
+        f"{bucket} {what}, oil apart from lye: {_state_line(case)}.", fits_a_good_one(facts, sure),
         _used_up(facts), cover_and_lid(facts), "A poor blend looks much the same from the heat: only a look tells.",
     )  # fmt: skip
-    first = f"{case.short_bucket} has likely split{_short_state(facts)}"
+    first = f"{case.short_bucket} {what}{_short_state(facts)}"
     wait = may_wait(facts, case.condition.urgency)
     lye = "The layer below is strong lye, and corners hide it."
-    if too_hot_to_blend(facts):
-        do = sentences(
-            GEAR, "Do not blend or stir above 75 °C: leave it, look again when it is cooler.", _OPENING, _LOOSE_LID,
-            lye, first_aid(facts),
-        )  # fmt: skip
-        short = "Do not blend above 75 °C. Visor, gloves: look again when it is cooler."
-        return case.message("separated.hot", "has likely split", says, do, (first, short), deeds=("open", "look"))
-    if not blending_helps(facts):
+    if short_of_potash(facts):
         do = sentences(
             GEAR, _OPENING, "Look for oil on top or a watery layer below.", lye,
             "If there is none: leave it, cover it.", _LOOSE_LID, _CORRECTING, wait, first_aid(facts),
         )  # fmt: skip
         short = "Visor, gloves: look for oil on top. Short of potash: do not blend for that."
-        return case.message(
-            "separated.short_potash", "has likely split", says, do, (first, short), deeds=("open", "look")
-        )
+        return case.message("separated.short_potash", what, says, do, (first, short), deeds=("open", "correct"))
+    if too_hot_to_blend(facts):
+        do = sentences(
+            GEAR, "Do not blend or stir: above 75 °C it reacts by itself and spits. Leave it.", _OPENING, _LOOSE_LID,
+            lye, _later(facts, "oil on top or a watery layer below"), wait, first_aid(facts),
+        )  # fmt: skip
+        short = "Do not blend above 75 °C. Visor, gloves: look again when it is cooler."
+        return case.message("separated.hot", what, says, do, (first, short, wait), deeds=("open", "blend"))
     do = sentences(
         GEAR, _OPENING, "Oil on top or a watery layer below: blend again until it is one, about 5 minutes.", lye,
-        _BLENDING, _STIFF_CUT, "No layers: leave it, cover it.", _LOOSE_LID, _how_long(facts), wait, _sleepy(case),
-        first_aid(facts),
+        blending_in_doubt(facts), _BLENDING, _STIFF_CUT, "No layers: leave it, cover it.", _LOOSE_LID,
+        _how_long(facts), wait, _sleepy(case), first_aid(facts),
     )  # fmt: skip
-    short = "Visor, gloves. Oil on top or watery below: probe out, blend again. No layers: cover it."
-    return case.message("separated.blend", "has likely split", says, do, (first, short, wait), deeds=("open", "blend"))
+    short = (
+        "Visor, gloves. Oil or water apart, and below 75 °C: probe out, blend again. No layers: leave it."
+        if soon_too_hot_to_blend(facts)
+        else "Visor, gloves. Oil on top or watery below: probe out, blend again. No layers: cover it."
+    )
+    return case.message("separated.blend", what, says, do, (first, short, wait), deeds=("open", "blend"))
 
 
 def _sensor_fault(case: _Case) -> Message:
@@ -337,50 +391,67 @@ def _sensor_fault(case: _Case) -> Message:
     name = f"{probe} probe" if probe else "probe"
     last_c, since_min = facts.number("last_good_c"), facts.number("problem_since_min")
     last = f"The last good reading was {degrees(last_c)}." if last_c is not None else ""
-    since = f" for {duration(since_min)}" if since_min is not None else ""
+    since = f", for {duration(since_min)} now" if since_min is not None else ""
     if facts.flag("suddenly_lost") is True:
         was = f" at {degrees(last_c)}" if last_c is not None else ""
         says = sentences(
-            f"{bucket}: the {name} was lost suddenly while hot{was}{_after(facts)}.",
+            f"{bucket}'s {name} was lost suddenly while hot{was}{_after(facts)}.",
             "The probe may have been pushed out by paste: there may be hot caustic on the floor.",
-            cover_and_lid(facts),
-        )
+            "How warm the paste is now is not known.", cover_and_lid(facts),
+        )  # fmt: skip
         do = sentences(
-            "Look from the door first. Keep people and animals away.", GEAR,
+            "Look from the door first. It cannot wait: now. Keep people and animals away.", GEAR,
             "Boiling: stay back until it stops. Do not stir, lift or carry it.", _LOOSE_LID, _SPILL,
-            "When all is calm put the probe back to its mark.", first_aid(facts),
+            "When all is calm put the probe back to its mark.", _OPENING, first_aid(facts),
         )  # fmt: skip
         short = (
             f"{case.short_bucket}: hot probe lost suddenly{was}.",
             "There may be hot caustic on the floor: look from the door first.",
             "Keep people away. Visor, gloves.",
         )
-        return case.message("sensor_fault.hot_lost", "hot probe lost", says, do, short, deeds=("look", "spill", "open"))
+        deeds = ("look", "spill", "probe")
+        return case.message("sensor_fault.hot_lost", "hot probe lost", says, do, short, deeds=deeds)
     problem = probe_problem(facts.text("problem"))
     if probe == AMBIENT:
-        says = f"{bucket}: the probe in the air {problem}{since}. The batch is still watched, less surely."
-        do = "Look at its cable, plug and place, away from the bucket; gloves and visor if you go near it."
+        says = f"{bucket}'s air probe {problem}{since}. The batch is still watched, less surely."
+        do = sentences(
+            "Look at its cable, plug and place, away from the bucket; gloves and visor if you go near it.",
+            may_wait(facts, case.condition.urgency),
+        )
         air = (f"{case.short_bucket}: the air probe {problem}.", "Batch still watched, less surely.")
         return case.message("sensor_fault.ambient", "air probe trouble", says, do, air, deeds=("look",))
     says = sentences(
-        f"{bucket}: the {name} {problem}{since}{_after(facts)}. How warm the paste is now is not known.",
-        last,
-        cover_and_lid(facts),
-    )
-    since_blend = facts.number("minutes_since_blend")
-    early = since_blend is not None and since_blend < 90
+        f"{bucket}'s {name} {problem}{since}{_after(facts)}.",
+        "How warm the paste is there now is not known.", last, cover_and_lid(facts),
+    )  # fmt: skip
+    urgent, early = case.condition.urgency == "now", _may_still_peak(facts)
     do = sentences(
-        "The peak is minutes away: look at the bucket now, from the door first." if early
-        else "Until it is mended look at the bucket yourself.",
-        GEAR, "Try plug and cable at the node first; then push the probe back to its mark, never while blending.",
+        _look_how_soon(early, urgent), GEAR,
+        "Try plug and cable at the node first; then push the probe back to its mark, never while blending.",
         _OPENING, _LOOSE_LID, _NOT_MOVING, may_wait(facts, case.condition.urgency), first_aid(facts),
     )  # fmt: skip
     short = (
         f"{case.short_bucket}: the {name} {problem}{since}.",
-        "Heat not known: look from the door; visor, gloves." if early else "Visor, gloves: look, try the plug.",
+        "Heat not known: look from the door; visor, gloves." if early or urgent
+        else "By daylight, visor, gloves: look, try the plug.",
         last,
-    )
-    return case.message("sensor_fault.probe", "probe trouble", says, do, short, deeds=("look", "open"))
+    )  # fmt: skip
+    return case.message("sensor_fault.probe", "probe trouble", says, do, short, deeds=("look", "probe"))
+
+
+def _may_still_peak(facts: Facts) -> bool:
+    since_blend = facts.number("minutes_since_blend")
+    return since_blend is not None and since_blend < 90
+
+
+def _look_how_soon(early: bool, urgent: bool) -> str:
+    """One time to look, never two that speak against each other."""
+    if early:
+        return "The peak may be minutes away: look at the bucket now, from the door first."
+    return (
+        "Look at the bucket yourself now, from the door first." if urgent
+        else "Look at the bucket yourself by daylight, from the door first."
+    )  # fmt: skip
 
 
 def _silent(case: _Case) -> Message:
@@ -394,22 +465,23 @@ def _silent(case: _Case) -> Message:
     moving = f" and {direction}" if direction in ("rising", "falling", "steady") else ""
     last = f"The last reading was {degrees(last_c)}{moving}." if last_c is not None else "No reading is known."
     says = sentences(
-        f"{bucket}: no readings{since}{_after(facts)}. What the paste does now is not known.",
+        f"{bucket} has sent no readings{since}{_after(facts)}: what the paste does now is not known.",
         last,
         cover_and_lid(facts),
     )
-    since_blend = facts.number("minutes_since_blend")
-    early = since_blend is not None and since_blend < 90
+    urgent, early = case.condition.urgency == "now", _may_still_peak(facts)
     do = sentences(
-        "The peak is minutes away: look at the bucket now, from the door first." if early
-        else "Look at the bucket yourself, from the door first.",
-        GEAR, "Then the node: power, cable, network.", _NOT_MOVING, may_wait(facts, case.condition.urgency),
+        _look_how_soon(early, urgent), GEAR, "Boiling or spilt: stay back.",
+        "Has it taken? " + _OPENING if early else "No need to open it for this.",
+        "Then the node: power, cable, network.", _NOT_MOVING, may_wait(facts, case.condition.urgency),
+        first_aid(facts),
     )  # fmt: skip
     short = (
         f"{case.short_bucket}: no readings{since}.",
         last,
-        "Look from the door first; visor, gloves near it. Then the node: power, cable, network.",
-    )
+        "Look from the door first; visor, gloves near it. Then the node: power, cable, network."
+        if early or urgent else "By daylight look from the door first. Then the node: power, cable, network.",
+    )  # fmt: skip
     return case.message("silent.early" if early else "silent.late", "no readings", says, do, short, deeds=("look",))
 
 
@@ -438,12 +510,16 @@ def _watch_fault(case: _Case) -> Message:
     since_min = facts.number("problem_since_min")
     since = f" for {duration(since_min)}" if since_min is not None else ""
     where = f"{case.bucket}: " if case.bucket else ""
-    says = f"{where}{what}{since}. Until it is mended do not rely on being rung: look at the buckets yourself."
+    says = (
+        f"{where}{what}{since}. Until it is mended do not rely on being rung: look at the buckets yourself, from the "
+        "door first."
+    )
     first = f"{f'{case.short_bucket}: ' if case.bucket else ''}{clip(what, 100)}{since}."
     form = problem if problem in _WATCH_PROBLEMS else "other"
-    do = sentences(do, may_wait(facts, case.condition.urgency))
-    short = (first, "Do not rely on being rung: look yourself.", do)
-    return case.message(f"watch_fault.{form}", "the watch has trouble", says, do, short, deeds=())
+    wait = may_wait(facts, case.condition.urgency)
+    short = (first, "Do not rely on being rung: look yourself.", sentences(do, wait))
+    do = sentences("Near a bucket: visor, gloves, long sleeves.", do, wait)
+    return case.message(f"watch_fault.{form}", "the watch has trouble", says, do, short, deeds=("look",))
 
 
 def _something(case: _Case) -> Message:
@@ -497,36 +573,58 @@ def for_someone_else(condition: Condition, *, batch: str, bucket: str, call: str
     heat = heat_short(facts)
     warm = f" ({heat})" if heat and condition.kind not in ("silent", "sensor_fault", "watch_fault") else ""
     says = f"{_LOOK_ONLY} {name} holds hot caustic soap paste and {what}{warm}. Nobody has answered yet."
-    number = facts.text("emergency_number")
-    help_words = f"call {number}" if number else "call emergency help"
-    hurt = f"Somebody splashed: rinse with clean water at once and {help_words}."
-    do = sentences("Look from the door.", call_words, "If anything boils, foams or is spilt, stay out.", hurt)
+    do = sentences(
+        "Look from the door.", call_words, "If anything boils, foams or is spilt, stay out.", first_aid(facts)
+    )
     short = (_LOOK_ONLY, f"{clip(name, BUCKET_MOST)} (hot caustic) {what}.", call_words)
     return Message("someone_else." + condition.kind, says, do, title(bucket, "look only"), short, ("look",))
 
 
+# What may have been done, named by the alarm: nobody is asked whether a boiling bucket was blended.
+_MAY_HAVE_DONE = {
+    "too_hot": "cover off, lid loosened, looked, or nothing",
+    "sensor_fault": "probe put back, plug or cable, looked, or nothing",
+    "silent": "power, cable or network, looked, or nothing",
+    "watch_fault": "put right, or nothing",
+}
+
+
 def ask_what_was_done(kind: str, *, bucket: str, batch: str, minutes: float = 30.0) -> Message:
     """The question to whoever said "I am going" and has noted nothing since."""
-    went = f"You went to {bucket} {duration(minutes)} ago and it has not changed: {_plain(kind)}."
-    do = "Answer what was done: blended again, covered, looked, or nothing. Unanswered, the next person is rung."
-    short = (f"{clip(bucket, BUCKET_MOST)}: still {_plain(kind)}.", "What was done? Please answer.")
+    went = f"You went to {bucket or 'the watch'} {duration(minutes)} ago and it has not changed: {_plain(kind)}."
+    done = _MAY_HAVE_DONE.get(kind, "blended again, covered, looked, or nothing")
+    note = f" Note it: emberpail mark {bucket} looked (or what it was)." if bucket else ""
+    do = f"Answer what was done: {done}.{note} Unanswered, the next person is rung."
+    short = (f"{clip(bucket or 'The watch', BUCKET_MOST)}: still {_plain(kind)}.", "What was done? Please answer.")
     return Message("ask.what_was_done", f"{went} What was done?", do, title(bucket, "what was done?"), short)
 
 
 def has_not_answered(
-    kind: str, *, bucket: str, batch: str, who: str = "", minutes: float = 40.0, call: str = ""
+    kind: str,
+    *,
+    bucket: str,
+    batch: str,
+    who: str = "",
+    minutes: float = 40.0,
+    call: str = "",
+    emergency_number: str = "",
 ) -> Message:
-    """For the next person when whoever went to a hot bucket does not answer."""
+    """For the next person, who may know nothing of it, when whoever went to a hot bucket does not answer."""
     name = who or "Somebody"
-    says = f"{_LOOK_ONLY} {name} went to {bucket} (hot caustic paste) {duration(minutes)} ago and has not answered."
+    where = f"{bucket} (hot caustic paste)" if bucket else "the soap shed (hot caustic paste)"
+    says = f"{_LOOK_ONLY} {name} went to {where} {duration(minutes)} ago and has not answered."
+    help_words = f"call {emergency_number}" if emergency_number else "call emergency help"
     do = sentences(
         f"Call {call} first." if call else f"Call {who} first." if who else "",
-        "No answer: look for them from the door; splashed, rinse with clean water and call emergency help.",
+        "No answer: go and look from the door.",
+        f"Hurt, or no answer there: {help_words} at once. Keep off anything that boils or is spilt.",
+        first_aid(Facts({"emergency_number": emergency_number})),
     )
     short = (
-        f"{name} went to {clip(bucket, BUCKET_MOST)} {duration(minutes)} ago and has not answered.",
-        "Call, then look from the door.", "Do not open or touch.",
-    )  # fmt: skip
+        f"{name} went to {clip(bucket or 'the soap shed', BUCKET_MOST)} {duration(minutes)} ago and has not answered.",
+        f"Call, then look from the door; hurt: {help_words}.",
+        "Do not open or touch.",
+    )
     return Message("ask.has_not_answered", says, do, title(bucket, "no answer"), short, ("look",))
 
 
@@ -541,9 +639,27 @@ _NORMAL_AGAIN = {
     "silent": "readings come again",
     "watch_fault": "the watch works again",
 }
-_NEEDS_FINDINGS = ("not_taken", "cooled_early", "incomplete", "separated")
 # Below this probability of the trouble the good news is said outright.
 _GOOD_NEWS_BELOW = 0.25
+# Readings that come again came a short while ago; an alarm that ended in silence has other reasons.
+_HEARD_WITHIN_MIN = 10.0
+
+
+def _borne_out(kind: str, condition: Condition | None) -> bool:
+    """Whether what is found now shows that the trouble is over, and not only that nobody judges it any more."""
+    if kind == "watch_fault":
+        return True
+    if condition is None or condition.probability >= _GOOD_NEWS_BELOW:
+        return False
+    facts = Facts(condition.facts)
+    if kind == "silent":
+        silent_min = facts.number("silent_min")
+        return silent_min is not None and silent_min <= _HEARD_WITHIN_MIN
+    if kind == "sensor_fault":
+        return facts.text("probe") != "" and facts.text("problem") == ""
+    if kind == "too_hot":
+        return facts.number("temperature_c") is not None and facts.flag("temperature_reckoned") is not True
+    return facts.number("minutes_since_blend") is not None
 
 
 def back_to_normal(
@@ -551,16 +667,16 @@ def back_to_normal(
 ) -> Message:
     """Said once, to those who had been rung.
 
-    For the alarms about the batch's course the good news is said only when ``condition`` (what is found now) bears it
-    out; without it the message says no more than that the alarm is over.
+    The good news is said only when ``condition`` (what is found now) bears it out; without it the message says no more
+    than that the alarm is over.
     """
-    shown = condition is not None and condition.facts and condition.probability < _GOOD_NEWS_BELOW
     lasted = f" after {duration(lasted_min or 0.0)}" if finite(lasted_min) is not None else ""
     name = bucket or "The watch"
-    if kind in _NEEDS_FINDINGS and not shown:
+    if not _borne_out(kind, condition):
         says = f"{name}: the alarm '{_plain(kind)}' is over{lasted}."
         first = f"{clip(name, BUCKET_MOST)}: the alarm '{_plain(kind)}' is over{lasted}."
-        return Message(f"{kind}.over", says, "See on the page where it stands.", title(name, "alarm over"), (first,))
+        do = "That does not say that all is well. See on the page where it stands."
+        return Message(f"{kind}.over", says, do, title(name, "alarm over"), (first,))
     how = _NORMAL_AGAIN.get(kind, "over")
     says = f"{name} is back to normal{lasted}: {how}."
     short = (f"{clip(name, BUCKET_MOST)} is back to normal{lasted}: {how}.",)
@@ -573,7 +689,10 @@ def silent_together(buckets: Sequence[str], *, silent_min: float | None = None, 
     since = f" for {duration(silent_min)}" if silent_min is not None else ""
     through = f" through {source}" if source else ""
     says = f"{names}: no readings{since}{through}. What the paste does there is not known. Likely one cause for all."
-    do = sentences("Look at the buckets yourself, from the door first.", GEAR, "Then router, node, power.", _NOT_MOVING)
+    do = sentences(
+        "Look at the buckets yourself, from the door first. No need to open them for this.", GEAR,
+        "Then router, node, power.", _NOT_MOVING,
+    )  # fmt: skip
     many = f"{len(buckets)} buckets silent"
     listed = names if len(names) <= 80 else f"{clip(buckets[0], BUCKET_MOST)} and {len(buckets) - 1} more"
     short = (f"{listed}: no readings{since}.", "Likely one cause: router, node or power.", "Look from the door first.")

@@ -109,20 +109,88 @@ def test_nobody_is_told_to_blend_hot_paste(kind: str, temperature_c: float) -> N
 
 
 @pytest.mark.parametrize("kind", ["not_taken", "cooled_early", "incomplete", "separated"])
-@pytest.mark.parametrize(
-    "facts", [{"cause": "short_potash", "reblend_helps": True}, {"cause": "weak_potash"}, {"reblend_helps": False}]
-)
-def test_short_potash_is_never_answered_with_blending(kind: str, facts: dict[str, object]) -> None:
-    """Blending does not help a batch that is short of potash; the correction is lye, half the sum, wait, test."""
-    message = say(found(kind, {**TYPICAL, "cause": "poor_blend", **facts}), batch="b", bucket="shed-2")
+@pytest.mark.parametrize("facts", [{"cause": "short_potash", "reblend_helps": True}, {"cause": "weak_potash"}])
+@pytest.mark.parametrize("temperature_c", [24.0, 52.0, 80.0])
+def test_short_potash_is_never_answered_with_blending(
+    kind: str, temperature_c: float, facts: dict[str, object]
+) -> None:
+    """Blending does not help a batch that is short of potash, however warm; the correction is lye, half, wait, test."""
+    message = say(found(kind, {**TYPICAL, "temperature_c": temperature_c, **facts}), batch="b", bucket="shed-2")
     text = all_text(message)
     assert message.message_id == f"{kind}.short_potash"
     assert not re.search(
         r"blend (?:again )?(?:about )?5 min|blend again(?! for)|blend once", text.replace("not blend", "")
     )
     for words in ("blending does not help", "cold clear lye", "half of what is missing", "wait a day, test",
-                  "all the water first", "small portions"):  # fmt: skip
+                  "all the water first", "small portions", "never water onto potash or boiling lye, it erupts",
+                  "tilt the far edge first" if kind != "cooled_early" else "Lid laid on loosely"):  # fmt: skip
         assert words in message.do
+    assert "correct" in message.deeds
+
+
+@pytest.mark.parametrize("kind", ["not_taken", "cooled_early", "incomplete", "separated"])
+def test_a_doubt_whether_blending_helps_is_not_told_as_short_potash(kind: str) -> None:
+    """The likely cause and the advice are one: where the heat is in doubt the look decides, and it says so."""
+    facts = {**TYPICAL, "cause": "poor_blend", "cause_probability": 0.4, "reblend_helps": False}
+    message = say(found(kind, facts), batch="b", bucket="shed-2")
+    assert message.message_id == f"{kind}.blend"
+    assert "does not tell whether blending again would help" in message.do and "where potash is short" in message.do
+    assert "hort of potash" not in message.says + " ".join(message.short)
+
+
+@pytest.mark.parametrize("kind", ["not_taken", "cooled_early", "incomplete", "separated"])
+def test_hot_paste_is_told_what_comes_when_it_has_cooled(kind: str) -> None:
+    """A message is read once: above 75 °C it also says what to look for below, with every caution of the blending."""
+    message = say(found(kind, {**HOT, "temperature_c": 78.0, "cause": "poor_blend"}), batch="b", bucket="shed-2")
+    assert message.message_id == f"{kind}.hot"
+    for words in ("Do not blend or stir: above 75 °C", "Look again when it is below 75 °C, not before", "Probe out",
+                  "at most half full", "residual-current", "tilt the far edge first", "in the eyes"):  # fmt: skip
+        assert words in message.do, words
+    assert "cover it" not in message.do, "nothing is put round paste that is hot and still rises"
+    by_wall = say(found(kind, {**TYPICAL, "temperature_c": 68.0, "hottest_c": 80.0}), batch="b", bucket="shed-2")
+    assert by_wall.message_id == f"{kind}.hot", "another part of the paste counts too"
+
+
+@pytest.mark.parametrize("kind", ["not_taken", "cooled_early", "separated"])
+@pytest.mark.parametrize("facts", [{"temperature_c": 70.0, "direction": "rising"}, {"temperature_c": None}])
+def test_the_locked_screen_tells_to_blend_only_below_75_degrees(kind: str, facts: dict[str, object]) -> None:
+    """Paste on its way up is hotter when somebody stands there; and of unknown heat nobody may assume the best."""
+    message = say(found(kind, {**TYPICAL, **facts, "cause": "poor_blend"}), batch="b", bucket="shed-2")
+    body = lock_screen(message).body
+    assert re.search(r"[Bb]elow 75 °C", body) and "blend" in body and "cover" not in body
+
+
+def test_what_is_rung_for_in_doubt_reads_like_doubt() -> None:
+    """An alarm rings from a probability of 0.3 on; its words are as sure as it is."""
+    facts = {**TYPICAL, "limit_c": 45.0}
+    for kind, sure, maybe in (
+        ("not_taken", "shed-2 has not taken", "shed-2 may not have taken"),
+        ("cooled_early", "shed-2 will cool too early", "shed-2 may cool too early"),
+        ("incomplete", "shed-2 will fall short", "shed-2 may fall short"),
+        ("separated", "shed-2 has likely split", "shed-2 may have split"),
+    ):
+        said = {
+            p: say(Condition(kind, True, False, p, "now", facts=facts), batch="b", bucket="shed-2")
+            for p in (0.35, 0.95)
+        }
+        for p, words in ((0.95, sure), (0.35, maybe)):
+            assert said[p].says.startswith(words) and lock_screen(said[p]).body.startswith(words)
+            assert_fit_to_print(said[p])
+
+
+def test_no_good_batch_is_said_to_stand_where_an_alarm_is_due() -> None:
+    """What a good one shows ends below 95 °C; where the degrees alone fit a good one, it says so."""
+    wide = {**TYPICAL, "temperature_c": 77.0, "good_low_c": 54.0, "good_high_c": 106.0}
+    says = say(found("not_taken", wide), batch="b", bucket="shed-2").says
+    assert "a good one stands at 54 to 95 now" in says and "degrees alone would fit a good one" in says
+    assert "degrees alone" not in say(found("not_taken", TYPICAL), batch="b", bucket="shed-2").says
+
+
+def test_a_reckoned_temperature_is_not_told_as_a_reading() -> None:
+    """Where no probe reads the paste the model's figure is named as reckoned, on the locked screen too."""
+    message = say(found("cooled_early", {**TYPICAL, "temperature_reckoned": True}), batch="b", bucket="shed-2")
+    assert "no probe reads the paste, by reckoning about 52 °C" in message.says
+    assert "no reading, by reckoning 52 °C" in lock_screen(message).body
 
 
 @pytest.mark.parametrize("kind", ["not_taken", "cooled_early", "incomplete", "separated"])
@@ -210,7 +278,7 @@ def test_whether_it_may_wait_is_said() -> None:
             found("cooled_early", {**TYPICAL, "can_wait_until_morning": wait}, urgency), batch="b", bucket="s"
         )
         assert words in message.do
-    assert "Half asleep or alone: leave it shut" in say(found("cooled_early", TYPICAL), batch="b", bucket="s").do
+    assert "half asleep or alone: leave it shut" in say(found("cooled_early", TYPICAL), batch="b", bucket="s").do
 
 
 def test_how_far_it_went_is_never_given_without_its_range() -> None:
@@ -243,6 +311,52 @@ def test_someone_who_knows_nothing_is_told_to_look_only(kind: str) -> None:
     assert_fit_to_print(for_someone_else(found(kind, {}), batch="b", bucket="", call=""))
 
 
+@pytest.mark.parametrize(
+    ("kind", "facts"),
+    [("silent", {**TYPICAL, "silent_min": 40.0}), ("sensor_fault", TYPICAL), ("too_hot", {"minutes_since_blend": 9.0})],
+)
+def test_an_alarm_that_ends_without_a_reading_is_not_back_to_normal(kind: str, facts: dict[str, object]) -> None:
+    """Still silent, still broken, or hot and unread: the alarm may end, but nothing says that all is well."""
+    ended = back_to_normal(kind, bucket="shed-2", batch="b", condition=Condition(kind, False, True, 0.0, facts=facts))
+    assert "is over" in ended.says and "does not say that all is well" in ended.do
+    assert_fit_to_print(ended)
+
+
+def test_the_stranger_is_told_first_aid_with_the_number() -> None:
+    """Whoever looks for somebody beside hot caustic has the number, what to do for the hurt, and what to keep off."""
+    message = has_not_answered("too_hot", bucket="shed-2", batch="b", who="Ada", minutes=55.0, emergency_number="144")
+    assert "55 min ago" in message.says and "Call Ada first." in message.do
+    for words in ("call 144", "up to 30 minutes", "clothes off, rinse 15 minutes", "boils or is spilt"):
+        assert words in message.do, words
+    assert "call 144" in lock_screen(message).body
+    assert "clothes off" in for_someone_else(found("too_hot", HOT), batch="b", bucket="shed-2").do
+
+
+def test_nobody_is_asked_whether_a_boiling_bucket_was_blended() -> None:
+    """The answers offered belong to the alarm."""
+    assert "blended" not in ask_what_was_done("too_hot", bucket="shed-2", batch="b").do
+    assert "emberpail mark shed-2 looked" in ask_what_was_done("not_taken", bucket="shed-2", batch="b").do
+
+
+@pytest.mark.parametrize("kind", ["silent", "sensor_fault"])
+def test_a_missing_reading_has_one_time_to_look(kind: str) -> None:
+    """Not "look until it is mended" and "may wait until morning" in one text: now, or by daylight."""
+    late = {**TYPICAL, "minutes_since_blend": 400.0, "probe": "core"}
+    tomorrow = say(found(kind, {**late, "can_wait_until_morning": True}, "daylight"), batch="b", bucket="shed-2")
+    assert "yourself by daylight" in tomorrow.do and "may wait until morning" in tomorrow.do
+    tonight = say(found(kind, {**late, "can_wait_until_morning": False}), batch="b", bucket="shed-2")
+    assert "yourself now" in tonight.do and "should not wait" in tonight.do
+
+
+def test_the_boil_over_on_a_locked_screen_does_not_send_anybody_to_boiling_paste() -> None:
+    """Boiling comes before cover and lid; the deed stands even where the bucket's name is long."""
+    for name in ("shed-2", "the tall blue barrel behind the shed"):
+        body = lock_screen(say(found("too_hot", HOT), batch="b", bucket=name)).body
+        assert body.index("Boiling: keep away") < body.index("cover off") and "do not stir" in body
+    bare = lock_screen(say(found("too_hot", {**HOT, "cover": "bare"}), batch="b", bucket="shed-2")).body
+    assert "cover off" not in bare and "lid loose" in bare
+
+
 def test_long_bucket_names_give_way_to_the_trouble() -> None:
     """However long the bucket's name, the trouble and the deed stay on the locked screen."""
     name = "the tall blue barrel behind the potting shed of the Quillmarsh allotments"
@@ -257,7 +371,8 @@ def test_long_bucket_names_give_way_to_the_trouble() -> None:
 def test_other_messages_are_fit_to_print(kind: str) -> None:
     """Back to normal, the question after half an hour and the call for help keep to the same words."""
     facts = found(kind, TYPICAL)
-    good = Condition(kind, standing=False, gone=True, probability=0.05, facts=TYPICAL)
+    well = {**TYPICAL, "problem": "", "silent_min": 1.0}
+    good = Condition(kind, standing=False, gone=True, probability=0.05, facts=well)
     for message in (
         back_to_normal(kind, bucket="shed-2", batch="b"),
         back_to_normal(kind, bucket="shed-2", batch="b", lasted_min=35.0, condition=good),
@@ -271,6 +386,10 @@ def test_other_messages_are_fit_to_print(kind: str) -> None:
     if kind in ("not_taken", "cooled_early", "incomplete", "separated"):
         unproven = back_to_normal(kind, bucket="shed-2", batch="b", condition=facts)
         assert "normal" not in unproven.says, "good news needs findings that bear it out"
+    # Nothing judges it any more (the batch is being diluted): what the telling then holds are a few facts of its own.
+    unjudged = Condition(kind, False, True, 0.0, facts={"emergency_number": "112", "potash_left_g_l": None})
+    if kind != "watch_fault":
+        assert "normal" not in back_to_normal(kind, bucket="shed-2", batch="b", condition=unjudged).says
     unknown = say(found("a_new_kind", TYPICAL), batch="b", bucket="shed-2")
     assert_fit_to_print(unknown)
 
@@ -344,6 +463,64 @@ def test_the_sentence_to_sleep_on() -> None:
         evening_message(estimate(final_completeness_sd=math.nan), bucket="shed-2"),
     ):  # fmt: skip
         assert_fit_to_print(message)
+
+
+@pytest.mark.parametrize(
+    "condition",
+    [found("silent", TYPICAL, "daylight"), found("sensor_fault", {**TYPICAL, "can_wait_until_morning": True})],
+)
+def test_nobody_is_told_to_sleep_on_a_bucket_that_nothing_reads(condition: Condition) -> None:
+    """Though its alarm may wait: "nothing needed before morning" needs a probe that reads the paste."""
+    message = evening_message(estimate(), bucket="shed-2", conditions=[condition])
+    assert message.message_id == "evening.blind" and "nothing" not in message.says
+    assert_fit_to_print(message)
+    air = found("sensor_fault", {**TYPICAL, "probe": "ambient"}, "daylight")
+    assert "air probe" in evening_sentence(estimate(), bucket="shed-2", conditions=[air])
+
+
+def test_ringing_is_promised_only_where_somebody_can_be_rung() -> None:
+    """With no phone route set no sentence says "you will be rung"."""
+    for one in (estimate(), estimate(final_completeness_sd=0.3), estimate(too_hot_in_s=2400.0)):
+        assert "You will be rung" in evening_message(one, bucket="shed-2").do
+        silent = evening_message(one, bucket="shed-2", facts={"no_phone": True})
+        assert "rung" not in all_text(silent)
+        assert_fit_to_print(silent)
+
+
+def test_the_look_at_20_minutes_follows_the_cause() -> None:
+    """Short potash is not answered with blending here either; and a blend comes with the probe out."""
+    facts = {**TYPICAL, "cause": "short_potash"}
+    short = took_message(None, bucket="shed-2", probability_not_taken=0.95, facts=facts)
+    assert "Do not blend for it" in short.do and "blend again" not in all_text(short)
+    assert "probe out, blend again" in took_message(None, bucket="s", probability_not_taken=0.95, facts=TYPICAL).do
+    assert_fit_to_print(short)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "facts", "words"),
+    [
+        ((), {"unread_min": 370.0}, "last read 6 h earlier: what it did since then is not known"),
+        (("silent",), {}, "No readings came at the end"),
+        (("sensor_fault",), {}, "a probe told nothing that can be believed"),
+    ],
+)
+def test_a_verdict_over_unread_hours_says_so(kinds: tuple[str, ...], facts: dict[str, object], words: str) -> None:
+    """A probe that lay in the air for hours saw nothing go well."""
+    message = verdict_message(estimate(), bucket="shed-2", batch="b", kinds=kinds, facts=facts)
+    assert words in message.says and "as long as it was read" in message.says
+    assert words in lock_screen(message).body
+    assert_fit_to_print(message)
+    read = verdict_message(estimate(), bucket="shed-2", batch="b", facts={"unread_min": 2.0}).says
+    assert "as long as it was read" not in read
+
+
+def test_a_failed_batch_is_not_sent_to_the_dilution() -> None:
+    """What fell short, split or has not taken is put right or tested first."""
+    for kinds in (("incomplete",), ("separated",), ("not_taken",)):
+        message = verdict_message(estimate(), bucket="shed-2", batch="b", kinds=kinds)
+        assert message.do.startswith("Do not dilute before it is put right or tested.")
+    maybe = estimate(probabilities={"separated": 0.3})
+    assert "may have split" in verdict_message(maybe, bucket="s", batch="b", kinds=("separated",)).says
 
 
 @pytest.mark.parametrize(
@@ -448,5 +625,5 @@ def test_nobody_is_told_at_20_minutes_to_blend_above_75_degrees() -> None:
         took_text(None, bucket="b", probability_not_taken=1.0, facts={"temperature_c": at, "minutes_since_blend": 20.0})
         for at in (78.0, 55.0)
     )
-    assert "Do not blend above 75" in hot and "blend again while" not in hot
-    assert "blend again while" in cool
+    assert "Do not blend above 75" in hot and "blend again" not in hot
+    assert "probe out, blend again" in cool
