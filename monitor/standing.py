@@ -135,10 +135,13 @@ def _bucket_view(  # noqa: PLR0917
     estimate = journal.last_estimate(batch.name)
     mine = [alarm for alarm in alarms if alarm.batch == batch.name]
     standing = [alarm for alarm in mine if alarm.state in ("unacknowledged", "acknowledged")]
-    recent = _recent(journal, name, now_s)
-    temperature_c, age_s = _newest(journal, name, recent, now_s)
+    # A probe that reads the air, sticks or storms says nothing of the paste, however believable each value looks.
+    faulty = {str(alarm.facts.get("probe", "")) for alarm in standing if alarm.kind == "sensor_fault"}
+    probes = [probe for probe in PASTE_PROBES if probe not in faulty]
+    recent = _recent(journal, name, probes, now_s)
+    temperature_c, age_s = _newest(journal, name, probes, recent, now_s)
     # "Nothing needed before morning" must not stand beside a reading too old to look well.
-    heard = age_s is not None and age_s < STALE_AFTER_S
+    heard = age_s is not None and age_s <= STALE_AFTER_S
     going = _going(journal, batch)
     kinds = {alarm.kind for alarm in standing}
     # The heat may only veto: it can hold a batch back, never call it ready.
@@ -178,10 +181,12 @@ def _bucket_view(  # noqa: PLR0917
     return replace(view, curve=paste, ambient=ambient)
 
 
-def _recent(journal: Journal, bucket: str, now_s: float) -> dict[str, list[tuple[float, float]]]:
-    """Believed readings of the paste in the last half hour by probe, in slots of a few seconds each."""
+def _recent(
+    journal: Journal, bucket: str, probes: Sequence[str], now_s: float
+) -> dict[str, list[tuple[float, float]]]:
+    """Believed readings of the last half hour by probe, in slots of a few seconds each."""
     found = {}
-    for probe in PASTE_PROBES:
+    for probe in probes:
         slots = journal.thinned(bucket, probe, now_s - RECENT_S, now_s + MINUTE_S, RECENT_POINTS)
         if slots:
             found[probe] = [(time_s, (low + high) / 2.0) for time_s, low, high in slots]
@@ -189,17 +194,21 @@ def _recent(journal: Journal, bucket: str, now_s: float) -> dict[str, list[tuple
 
 
 def _newest(
-    journal: Journal, bucket: str, recent: Mapping[str, list[tuple[float, float]]], now_s: float
+    journal: Journal,
+    bucket: str,
+    probes: Sequence[str],
+    recent: Mapping[str, list[tuple[float, float]]],
+    now_s: float,
 ) -> tuple[float | None, float | None]:
     """The newest believed paste temperature and its age; the core before the other probes."""
-    for probe in PASTE_PROBES:
+    for probe in probes:
         if probe in recent:
             time_s, value = recent[probe][-1]
             return value, _age_s(time_s, now_s)
     older = [
         kept.reading
         for probe, kept in journal.latest(bucket).items()
-        if probe in PASTE_PROBES and kept.reason is None and kept.reading.temperature_c is not None
+        if probe in probes and kept.reason is None and kept.reading.temperature_c is not None
     ]
     if not older:
         return None, None

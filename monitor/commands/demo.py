@@ -170,7 +170,8 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
             stop.set()
             print("\nHow it stands at the end of the night:\n", flush=True)
             with contextlib.suppress(Exception):
-                print(in_words(status_view(journal, settings, clock.now(), with_curves=False), settings))
+                at_s = journal.fact("last_tick_s", clock.now())  # the clock has run ahead of the last reading
+                print(in_words(status_view(journal, settings, at_s, with_curves=False), settings))
             for minder in running.watch.minders.values():
                 say(f"Verdict: {minder.last_word(clock.now()).values['says']}")
             running.close()

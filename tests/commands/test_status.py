@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from monitor.domain import LOG_KINDS, LogEntry
+from monitor.domain import LOG_KINDS, LogEntry, Reading
 from tests.commands.conftest import RECIPE, Shed
 
 # What the trade keeps off phone and page, and the word that nobody may say of a batch.
@@ -85,6 +85,18 @@ def test_a_missing_reading_never_looks_well(shed: Shed) -> None:
     shed.start()
     words = shed.ok("status").words
     assert "No fresh reading" in words and "nobody knows" in words and "Nothing needed" not in words
+
+
+def test_what_a_faulty_probe_shows_is_not_told_as_the_paste_s(good: Shed) -> None:
+    """It lies in the air at 2 °C: believable values, and nothing of the paste; another probe takes its place."""
+    good.feed("shed-2", 2.0, 0.0, minutes=1)
+    good.alarm("Quillmarsh 12", "shed-2", "sensor_fault", urgency="daylight", facts={"probe": "core"})
+    words = good.say("status").words
+    assert "No paste reading that can be believed" in words and "2 °C" not in words.replace("52 °C", "")
+    with good.journal() as journal:
+        now_s = time.time()
+        journal.add_readings([Reading("shed-2", "wall", now_s - 5.0, now_s - 5.0, 63.0)])
+    assert "63 °C" in good.say("status").words
 
 
 def test_a_reading_from_the_future_is_not_fresh(shed: Shed) -> None:
@@ -253,8 +265,6 @@ def test_an_alarm_cannot_be_kept_quiet_for_too_long(good: Shed, arguments: tuple
 
 def test_twenty_buckets_with_three_days_are_shown_within_a_second(shed: Shed) -> None:
     """72 h of core and air in each, a reading every two minutes; the time does not hang on how long they run."""
-    from monitor.domain import Reading
-
     now_s = time.time()
     names = [f"shed-{number}" for number in range(1, 21)]
     for name in names:
