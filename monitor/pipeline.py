@@ -259,7 +259,7 @@ class Minder:
         """Direction in a word and rate in K/h of the paste, over the last ten minutes."""
         for probe in PASTE_PROBES:
             points = self._trend.get(probe)
-            if points is None or points[-1][0] - points[0][0] < TREND_S / 2:
+            if not points or points[-1][0] - points[0][0] < TREND_S / 2:
                 continue
             middle = points[len(points) // 2][0]
             early = [value for time_s, value in points if time_s < middle]
@@ -278,39 +278,54 @@ class Minder:
         counted_s = self._pack_arrival_s
         fresh: list[Reading] = []
         for probe, screen in self._screens.items():
-            for judged in screen.settle(now_s):
-                reading = judged.reading
-                if judged.reason == _CONFLICT:
-                    # Another value for a moment that has one: the first stands, here as in the journal.
-                    continue
-                self._judged.append(judged)
+            settled = screen.settle(now_s)
+            if settled:
+                self._take_judged(probe, settled)
                 if probe in PASTE_PROBES:
-                    if reading.arrival_s > counted_s:
-                        fresh.append(reading)
-                    self._last_paste_arrival_s = max(self._last_paste_arrival_s, reading.arrival_s)
-                if reading.temperature_c is not None and reading.time_s >= self._shown.get(probe, (-math.inf,))[0]:
-                    self._shown[probe] = (reading.time_s, reading.temperature_c)
-                if judged.reason is not None or reading.temperature_c is None:
-                    self._estimator.withdraw(reading)
-                    continue
-                self._estimator.update(reading)
-                time_s, value = reading.time_s, reading.temperature_c
-                self._least_c[probe] = min(value, self._least_c.get(probe, value))
-                if time_s < self._latest.get(probe, (-math.inf, 0.0))[0]:
-                    continue
-                self._latest[probe] = (time_s, value)
-                points = self._trend.setdefault(probe, deque())
-                points.append((time_s, value))
-                while points[0][0] < time_s - TREND_S:
-                    points.popleft()
+                    fresh += [
+                        one.reading for one in settled if one.reading.arrival_s > counted_s and one.reason != _CONFLICT
+                    ]
         self._count_gaps(fresh)
 
-    def _count_gaps(self, fresh: list[Reading]) -> None:
-        """Learn how far apart this bucket's packs usually arrive; until three have, a pack's own span tells it.
+    def _take_judged(self, probe: str, settled: list[Judged]) -> None:
+        estimator = self._estimator
+        latest = self._latest.get(probe, (-math.inf, 0.0))
+        shown = self._shown.get(probe, (-math.inf, 0.0))
+        least_c = self._least_c.get(probe, math.inf)
+        points = self._trend.setdefault(probe, deque())
+        for judged in settled:
+            reading, reason = judged.reading, judged.reason
+            if reason == _CONFLICT:
+                # Another value for a moment that has one: the first stands, here as in the journal.
+                continue
+            self._judged.append(judged)
+            time_s, value = reading.time_s, reading.temperature_c
+            if value is not None and time_s >= shown[0]:
+                shown = (time_s, value)
+            if reason is not None or value is None:
+                estimator.withdraw(reading)
+                continue
+            estimator.update(reading)
+            least_c = min(value, least_c)
+            if time_s < latest[0]:
+                continue
+            latest = (time_s, value)
+            points.append(latest)
+            while points[0][0] < time_s - TREND_S:
+                points.popleft()
+        if latest[0] > -math.inf:
+            self._latest[probe] = latest
+            self._least_c[probe] = least_c
+        if shown[0] > -math.inf:
+            self._shown[probe] = shown
 
-        Duplicates are not among ``fresh``, for the journal has none either.
+    def _count_gaps(self, fresh: list[Reading]) -> None:
+        """When paste was last heard, and how far apart this bucket's packs usually arrive.
+
+        Until three have, a pack's own span tells it. Duplicates are not among ``fresh``: the journal has none either.
         """
         for reading in sorted(fresh, key=_arrival):
+            self._last_paste_arrival_s = max(self._last_paste_arrival_s, reading.arrival_s)
             gap_s = reading.arrival_s - self._pack_arrival_s
             if gap_s == 0.0:
                 span_s = abs(reading.time_s - self._pack_from_s)
