@@ -142,7 +142,10 @@ class Readings(Store):
 
     def _first_from(self, arrival_s: float) -> int:
         """The number of the first reading that arrived at ``arrival_s`` or later, by halving: no index to feed."""
-        low, high = self._row("SELECT coalesce(min(id), 1), coalesce(max(id), 0) + 1 FROM readings")
+        low, high = self._row(
+            # Two look-ups in the index; asked for together, SQLite would walk the whole table.
+            "SELECT coalesce((SELECT min(id) FROM readings), 1), coalesce((SELECT max(id) FROM readings), 0) + 1"
+        )
         while low < high:
             middle = (low + high) // 2
             row = self._row("SELECT arrival_s FROM readings WHERE id >= ? ORDER BY id LIMIT 1", (middle,))
