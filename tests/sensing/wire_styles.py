@@ -68,7 +68,7 @@ def shots(
             if probe != "ambient" and age_s >= 0.0:
                 base_c -= under[probe]
             while True:
-                value = round(base_c + chance.gauss(0.0, 0.1), 4)
+                value = round(base_c + chance.gauss(0.0, 0.1), 6)
                 if (probe, value) not in seen and value != 85.0:
                     break
             seen.add((probe, value))
@@ -201,7 +201,7 @@ def offset_values(pack: list[Shot], clock: Clock) -> list[list[Record]]:
     assert not isinstance(first, str)
     for s in samples:
         assert not isinstance(s.value, str)
-        away = round(s.value - first, 4)
+        away = round(s.value - first, 6)
         records.append({"n": s.probe, "t": clock(s.time_s), **({"v": away} if away else {})})
     return [[{"bn": f"{BUCKET}/", "bu": "Cel", "bv": first}, *records]]
 
