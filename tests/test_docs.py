@@ -50,8 +50,15 @@ def test_every_link_leads_somewhere(document: str) -> None:
 def test_the_cautions_stand_where_a_batch_is_started() -> None:
     """README tells the cautions before it tells how to start a batch."""
     assert _README.index("Never water onto potash") < _README.index("./emberpail start")
-    for word in ("oggles", "loosely", "aluminium", "children", "rinse", "safety data sheet"):
-        assert word in _README
+    caution = _README[_README.index("## Caustic and hot") : _README.index("## Mind a first batch")]
+    for words in (
+        "oggles", "erupts", "loosely", "60 °C", "cable's hole", "tilt the far edge first", "half full",
+        "residual-current", "75 °C", "aluminium", "paddle", "hydrogen", "Never lift or carry", "tray", "children",
+        "30 minutes", "15 minutes", "no\n  vinegar", "do not vomit", "emergency number", "plastic shovel", "ditch",
+        "does not\n  neutralise", "corners can hide lye", "Not for skin until tested", "law", "No dose",
+        "safety data sheet",
+    ):  # fmt: skip
+        assert words in caution, words
 
 
 def test_every_module_part_is_on_the_developers_map() -> None:

@@ -148,6 +148,8 @@ def _good_band(facts: Facts) -> tuple[float, float] | None:
 def fits_a_good_one(facts: Facts, probability: float) -> str:
     """Where the degrees alone would fit a good batch: that it is the course of the heat that speaks against it."""
     band, temperature_c = _good_band(facts), facts.number("temperature_c")
+    if facts.flag("temperature_reckoned") is True:
+        return ""
     if band is None or temperature_c is None or not round(band[0]) <= round(temperature_c) <= round(band[1]):
         return ""
     if probability >= 0.5:

@@ -227,7 +227,8 @@ def _too_hot(case: _Case) -> Message:
     limit = facts.number("limit_c")
     limit_words = degrees(95.0 if limit is None else limit)
     soon, temperature_c = facts.number("too_hot_in_min"), facts.number("temperature_c")
-    over = temperature_c is not None and temperature_c >= (95.0 if limit is None else limit)
+    reckoned = facts.flag("temperature_reckoned") is True
+    over = temperature_c is not None and not reckoned and temperature_c >= (95.0 if limit is None else limit)
     second = facts.flag("second_heat") is True
     if over or (soon is not None and soon < 0.5):
         forecast, forecast_short = f"hot caustic paste boils over from about {limit_words}", "May boil over now."
@@ -236,9 +237,14 @@ def _too_hot(case: _Case) -> Message:
         forecast_short = f"May boil over in about {duration(soon)}."
     else:
         forecast, forecast_short = f"it may pass {limit_words}, where it boils over", "It may boil over."
-    what = "is too hot" if over else _as_sure_as_it_is(
-        case.condition.probability, "gets too hot", "likely gets too hot", "may get too hot"
-    )
+    if reckoned:
+        what = "may be too hot"
+    elif over:
+        what = "is too hot"
+    else:
+        what = _as_sure_as_it_is(
+            case.condition.probability, "gets too hot", "likely gets too hot", "may get too hot"
+        )
     covered = facts.text("cover") != "bare"
     cause = "its cover keeps the heat in" if covered else "a warm pour, a warm place or a large batch"
     says = sentences(
@@ -652,13 +658,15 @@ def _borne_out(kind: str, condition: Condition | None) -> bool:
     if condition is None or condition.probability >= _GOOD_NEWS_BELOW:
         return False
     facts = Facts(condition.facts)
+    if facts.flag("temperature_reckoned") is True and kind not in ("silent", "sensor_fault"):
+        return False
     if kind == "silent":
         silent_min = facts.number("silent_min")
         return silent_min is not None and silent_min <= _HEARD_WITHIN_MIN
     if kind == "sensor_fault":
         return facts.text("probe") != "" and facts.text("problem") == ""
     if kind == "too_hot":
-        return facts.number("temperature_c") is not None and facts.flag("temperature_reckoned") is not True
+        return facts.number("temperature_c") is not None
     return facts.number("minutes_since_blend") is not None
 
 

@@ -84,18 +84,27 @@ CAUTIONS: Mapping[str, str] = {
 
 # One line each, for a phone.
 SHORT_CAUTIONS: Mapping[str, str] = {
-    "gear": "Goggles and gloves; clean water within reach.",
-    "water_first": "Water first, then potash in small portions. Never water onto potash.",
-    "lid_loose": "Lid on loosely, never held down.",
-    "opening": "Wait until boiling stops, stand aside, lift the far edge of the lid first.",
-    "blending": "Probe out, bucket at most half full, head under the surface before it starts. Not above 75 °C.",
-    "metals": "No aluminium, zinc, galvanised or tinned parts.",
-    "lifting": "Do not lift or carry the hot bucket.",
-    "first_aid": "Lye in the eye: rinse at once, up to 30 minutes, call {emergency_number}.",
-    "spill": "Keep off, let it cool, sand and a plastic shovel; not into a drain.",
-    "skin": "Not for skin until tested.",
-    "dilution": "Goggles and gloves; corners can hide lye.",
+    "gear": "Goggles, gloves, long sleeves; clean water within reach.",
+    "water_first": (
+        "Water first, then potash in small portions, stirring. Never water onto potash or boiling lye: it erupts."
+    ),
+    "lid_loose": "Lid on loosely, never held down: steam must get out, at the cable's hole too.",
+    "opening": "Visor. Wait until boiling stops, stand aside, lift the far edge of the lid first.",
+    "blending": (
+        "Below 75 °C only. Visor. Probe out, bucket at most half full, head under the surface before it starts, "
+        "residual-current device."
+    ),
+    "metals": "No aluminium, zinc, galvanised or tinned parts, blender foot and paddle included: hydrogen.",
+    "lifting": "Never lift or carry the hot bucket; in a tray on the floor, no children or animals near.",
+    "first_aid": (
+        "Eyes: rinse at once, up to 30 minutes. Skin: clothes off, rinse 15 minutes, no vinegar. Swallowed: rinse the "
+        "mouth, do not vomit. Call {emergency_number}."
+    ),
+    "spill": "Keep off, let it cool, sand and a plastic shovel; not into drain, ditch or soil.",
+    "skin": "Not for skin until tested. Selling, giving away and spraying have their laws.",
+    "dilution": "Goggles and gloves; corners can hide lye. Low speed; never into a drink bottle.",
 }
+SHORT_DEFERS = "Your potash's safety data sheet and local rules come first."
 
 _DEEDS: Mapping[str, tuple[str, ...]] = {
     "weigh": ("gear", "metals", "first_aid"),
@@ -127,8 +136,8 @@ def cautions_for(deed: str, emergency_number: str | None = None) -> tuple[str, .
 
 
 def short_cautions_for(deed: str, emergency_number: str | None = None) -> tuple[str, ...]:
-    """The same as one line each, for a phone."""
-    return tuple(with_emergency_number(SHORT_CAUTIONS[key], emergency_number) for key in _DEEDS[deed])
+    """The same as one line each, for a phone; the last line defers here too."""
+    return (*(with_emergency_number(SHORT_CAUTIONS[key], emergency_number) for key in _DEEDS[deed]), SHORT_DEFERS)
 
 
 def with_emergency_number(text: str, number: str | None) -> str:
@@ -215,17 +224,18 @@ STEPS: tuple[Step, ...] = (
         "taken", "day 0", "Has it taken?",
         "15 to 40 minutes after blending: stiff, past 75 to 80 °C, no oil on top. If not, and below 75 °C: probe "
         "out, blend again now. It is easier and surer now than later.",
-        "looked", "look",
+        "looked", "blend",
     ),
     Step(
         "evening", "day 0", "Before bed",
-        "Cover it, the lid lying loosely. The tool says whether anything is needed before morning.",
+        "Cover it once it has passed its peak, never while it still rises above 85 °C; the lid lying loosely. The "
+        "tool says whether anything is needed before morning.",
         "covered", "look",
     ),
     Step(
         "day-one", "day 1", "Look",
         "Firm as butter? No layer of oil or water? Not watery? A layer or a runny paste can still be blended in.",
-        "looked", "look",
+        "looked", "blend",
     ),
     Step(
         "day-three", "day 3", "Ready to dilute?",
@@ -257,7 +267,9 @@ STEPS: tuple[Step, ...] = (
     Step(
         "test", "day 4", "Test for free alkali",
         "Soap takes acid in plain water, so titrate in neutralised alcohol or by the barium chloride method (ISO "
-        "456, ISO 684, ISO 1067; from memory). pH paper shows gross excess only.",
+        "456, ISO 684, ISO 1067; from memory). That tells free alkali only: free oil needs extraction, or "
+        "saponifying with an excess and titrating back. pH paper shows gross excess only. Alcohol burns: no flame. "
+        "Barium chloride is poisonous.",
         "tested", "test",
     ),
     Step(
@@ -461,7 +473,7 @@ def _while_ageing(
             "taken",
             f"Look at 20 minutes after blending. {_STEP_BY_ID['taken'].text}",
             blend_s + HAS_TAKEN_LOOK_S,
-            "look",
+            "blend",
         )
     if standing_alarms:
         return NextAction("alarm", "An alarm stands: read what it says and asks, and do that first.", now_s, "look")
@@ -475,7 +487,7 @@ def _while_ageing(
     age_s = now_s - pour_s
     if age_s < _DAY_ONE_FROM_S:
         return NextAction(
-            "wait", "Nothing needed before morning. Leave it covered, the lid lying loosely.", pour_s + _DAY_ONE_S, None
+            "wait", "Nothing needed before morning. Leave it shut, the lid lying loosely.", pour_s + _DAY_ONE_S, None
         )
     if not story.since(pour_s + _DAY_ONE_FROM_S, "looked"):
         return _step("day-one", pour_s + _DAY_ONE_S)
@@ -502,8 +514,8 @@ def _while_diluting(story: _Story, now_s: float) -> NextAction:
     if now_s - waters[0].at_s > _DILUTION_TAKES_S:
         return NextAction(
             "lumps",
-            "A day in water. No lumps left? Then note it as diluted. Else warm it gently, stir into the corners and "
-            "give it time: this is a reminder, not an alarm.",
+            "A day in water. No lumps left? Then note it as diluted. Else cover it to keep warm, stir into the corners "
+            "and give it time: this is a reminder, not an alarm.",
             None,
             "dilute",
         )

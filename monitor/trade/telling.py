@@ -89,7 +89,7 @@ def lye_sentences(recipe: Recipe, lye: LyeTemperature, oil_c: float) -> tuple[st
     else:
         lines.append(
             f"With the oil at {oil_c:.0f} °C even the hot lye does not bring the mix to {_MIX_AIM_C:.0f} °C: warm "
-            "the oil."
+            "the oil, in a bath of warm water and not over a flame."
         )
     return tuple(lines)
 
@@ -150,7 +150,10 @@ def recipe_warnings(recipe: Recipe) -> tuple[str, ...]:
             "caustic however well it reacts. Take less potash."
         )
     if any("rapeseed oil, low erucic" in oil.name for oil in oils):
-        lines.append("Is it rapeseed for the kitchen? High-erucic rapeseed needs about 7 % less lye.")
+        lines.append(
+            "Is it rapeseed for the kitchen? High-erucic rapeseed needs about 7 % less lye: the same recipe is then "
+            "balanced or lye-heavy."
+        )
     lines += [
         f'"{share.name}" is not in the table: its need of potash is not known.'
         for share, oil in zip(recipe.oils, oils, strict=True)

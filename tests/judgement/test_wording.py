@@ -191,6 +191,8 @@ def test_a_reckoned_temperature_is_not_told_as_a_reading() -> None:
     message = say(found("cooled_early", {**TYPICAL, "temperature_reckoned": True}), batch="b", bucket="shed-2")
     assert "no probe reads the paste, by reckoning about 52 °C" in message.says
     assert "no reading, by reckoning 52 °C" in lock_screen(message).body
+    hot = say(found("too_hot", {**HOT, "temperature_c": 96.0, "temperature_reckoned": True}), batch="b", bucket="s")
+    assert hot.says.startswith("s may be too hot: no probe reads the paste") and hot.message_id == "too_hot.forecast"
 
 
 @pytest.mark.parametrize("kind", ["not_taken", "cooled_early", "incomplete", "separated"])
@@ -313,7 +315,13 @@ def test_someone_who_knows_nothing_is_told_to_look_only(kind: str) -> None:
 
 @pytest.mark.parametrize(
     ("kind", "facts"),
-    [("silent", {**TYPICAL, "silent_min": 40.0}), ("sensor_fault", TYPICAL), ("too_hot", {"minutes_since_blend": 9.0})],
+    [
+        ("silent", {**TYPICAL, "silent_min": 40.0}),
+        ("sensor_fault", TYPICAL),
+        ("too_hot", {"minutes_since_blend": 9.0}),
+        ("too_hot", {**TYPICAL, "temperature_reckoned": True}),
+        ("not_taken", {**TYPICAL, "temperature_reckoned": True}),
+    ],
 )
 def test_an_alarm_that_ends_without_a_reading_is_not_back_to_normal(kind: str, facts: dict[str, object]) -> None:
     """Still silent, still broken, or hot and unread: the alarm may end, but nothing says that all is well."""

@@ -15,6 +15,7 @@ from monitor.trade.making import (
     HOUR_S,
     MINUTE_S,
     SHORT_CAUTIONS,
+    SHORT_DEFERS,
     STEPS,
     caution_keys_for,
     cautions_for,
@@ -116,7 +117,58 @@ def test_every_caution_has_a_short_form_and_a_use() -> None:
     """The phone has a line for every caution, and no caution stands unused."""
     assert SHORT_CAUTIONS.keys() == CAUTIONS.keys()
     assert set().union(*(caution_keys_for(deed) for deed in DEEDS)) == set(CAUTIONS)
-    assert all(len(text) <= 110 for text in SHORT_CAUTIONS.values())
+    assert all(len(text) <= 180 for text in SHORT_CAUTIONS.values())
+
+
+@pytest.mark.parametrize(
+    ("key", "holds"),
+    [
+        ("gear", ("Goggles", "gloves", "long sleeves", "clean water")),
+        ("water_first", ("Water first", "small portions, stirring", "onto potash or boiling lye", "erupts")),
+        ("lid_loose", ("loosely", "never held down", "steam must get out", "cable's hole")),
+        ("opening", ("Visor", "boiling stops", "stand aside", "far edge")),
+        ("blending", ("Visor", "at most half full", "under the surface before it starts", "residual-current", "75 °C")),
+        ("metals", ("aluminium", "zinc", "galvanised", "tinned", "foot and paddle", "hydrogen")),
+        ("lifting", ("Never lift or carry", "tray on the floor", "children or animals")),
+        ("first_aid", ("up to 30 minutes", "clothes off, rinse 15 minutes", "no vinegar", "do not vomit", "Call {")),
+        ("spill", ("let it cool", "sand", "plastic shovel", "drain, ditch or soil")),
+        ("skin", ("Not for skin until tested", "Selling", "spraying")),
+        ("dilution", ("Goggles", "corners can hide lye", "drink bottle")),
+    ],
+)
+def test_the_short_cautions_hold_no_less(key: str, holds: tuple[str, ...]) -> None:
+    """Page and phone show the short form only, so it leaves out no caution of the trade's list."""
+    for words in holds:
+        assert words in SHORT_CAUTIONS[key], words
+
+
+def test_the_short_cautions_defer_too() -> None:
+    """Wherever a deed is told, the potash's own data sheet and local rules come first."""
+    assert all(short_cautions_for(deed)[-1] == SHORT_DEFERS for deed in DEEDS)
+
+
+def test_where_a_step_tells_to_blend_the_cautions_of_blending_stand() -> None:
+    """The looks at 20 minutes and on day one may end in a blend, and bring its cautions."""
+    for action in (next_action(MADE, at(20), heard=True), next_action(MADE, at(20 * 60), heard=True)):
+        assert "blend" in action.text and {"blending", "metals", "opening"} <= set(action.caution_keys)
+    for step in STEPS:
+        if "blend again" in step.text or "be blended in" in step.text:
+            assert "blending" in step.caution_keys, step.step_id
+
+
+def test_a_hot_batch_is_not_covered() -> None:
+    """Before bed it is covered once its peak is past; the wait for morning asks for no cover that nobody noted."""
+    evening = next(step for step in STEPS if step.step_id == "evening")
+    assert "never while it still rises above 85 °C" in evening.text
+    assert "cover" not in next_action([*MADE, entry("looked", 30)], at(60), heard=True).text
+
+
+def test_what_titration_tells_and_what_it_does_not() -> None:
+    """Acid tells free alkali only; free oil takes another way; the means of the test have dangers of their own."""
+    text = next(step for step in STEPS if step.step_id == "test").text
+    for words in ("free alkali only", "free oil needs extraction", "titrating back", "gross excess only",
+                  "Alcohol burns", "Barium chloride is poisonous"):  # fmt: skip
+        assert words in text
 
 
 def test_nothing_is_called_safe() -> None:
