@@ -349,7 +349,7 @@ def _incomplete(case: _Case) -> Message:
         "Easier and surer today than later; not lost on day three, potash left over keeps its heat.",
         _LOOSE_LID, ending, wait, first_aid(facts),
     )  # fmt: skip
-    short = "Visor, gloves: look. Oil, layers or soft places: blend again, easier today; firm: leave it."
+    short = "Visor, gloves: look. Oil, layers or soft places: probe out, blend again today; firm: leave it."
     return case.message("incomplete.blend", what, says, do, (first, short, wait), deeds=("open", "blend"))
 
 

@@ -188,7 +188,8 @@ def _card(bucket: BucketView, view: StatusView, local_time: LocalTime, *, link: 
             f'<p class="used">Potash used up{when}: <strong>{_text(bucket.completeness)}</strong>'
             f"<small>Not a measure of what is left.{left}</small></p>"
         )
-    if bucket.outlook and standing != STALE:  # what one could sleep on was said of readings that no longer come
+    # What one could sleep on was said of readings that no longer come; an alarm that stands beside it mends nothing.
+    if bucket.outlook and not bucket.is_stale and standing != STALE:
         parts.append(f'<p class="outlook">{_text(bucket.outlook)}</p>')
     if bucket.next_action:
         parts.append(_cautions(bucket.cautions))
