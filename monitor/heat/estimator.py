@@ -35,8 +35,8 @@ _ROWS_MAX = m.FIXED + 12
 _NORMALS = low_discrepancy_normals(_DRAWS, _ROWS_MAX)
 _DIFFERENCE = 0.03  # of one prior sd
 # (until this age after the latest blend, s between refits): the first hour decides, the last two days add little.
-_CADENCE = ((1500.0, 60.0), (2400.0, 120.0), (5400.0, 300.0), (3 * 3600.0, 900.0), (6 * 3600.0, 1800.0),
-            (12 * 3600.0, 3600.0), (24 * 3600.0, 3 * 3600.0), (np.inf, 8 * 3600.0))  # fmt: skip
+_CADENCE = ((1500.0, 60.0), (2400.0, 120.0), (5400.0, 300.0), (3 * 3600.0, 900.0), (6 * 3600.0, 3600.0),
+            (24 * 3600.0, 3 * 3600.0), (np.inf, 8 * 3600.0))  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
