@@ -250,6 +250,14 @@ def _delayed(share: float, low_s: float, high_s: float) -> list[Sent]:
     ]
 
 
+def _doubled(after_s: float, each: int) -> list[Sent]:
+    """Every line, or every third, comes again; the last ones come in time before the recording ends."""
+    lines = sent(BATCH, wire.merged_base)
+    ends_s = lines[-1].arrival_s
+    again = [Sent(at + after_s, data) for at, data in lines[::each] if at + after_s <= ends_s]
+    return lines + again
+
+
 def _held(from_s: float, to_s: float, every_s: float, newest_first: bool = False) -> list[Sent]:
     """No link between two times after the pour; then all that was held comes, one line every so often."""
     held = [line for line in sent(BATCH, wire.merged_base) if from_s <= line.arrival_s - POURED_S < to_s]
@@ -262,8 +270,7 @@ def _held(from_s: float, to_s: float, every_s: float, newest_first: bool = False
     "lines",
     [
         _delayed(0.02, 5.0, 58.0), _delayed(0.5, 5.0, 58.0), _delayed(0.01, 60.0, 1200.0), _delayed(0.3, 60.0, 1200.0),
-        [*sent(BATCH, wire.merged_base), *(Sent(at + 0.5, data) for at, data in sent(BATCH, wire.merged_base))],
-        [*sent(BATCH, wire.merged_base), *(Sent(at + 700.0, data) for at, data in sent(BATCH, wire.merged_base)[:-75:3])],
+        _doubled(0.5, 1), _doubled(700.0, 3),
     ],
     ids=["2 % late by a minute", "half late by a minute", "1 % late by 20 min", "30 % late by 20 min", "all twice",
          "a third again 12 min later"],
