@@ -216,7 +216,7 @@ class Minder:
     def last_word(self, at_s: float) -> Event:
         """The last word on the batch so far; its completeness is that of the planned dilution."""
         kinds = [state.kind for state in self.alarms.values() if state.stands]
-        facts = {"potash_left_g_l": self._potash_left_g_l(at_s)}
+        facts = {"potash_left_g_l": self._potash_left_g_l(at_s), "unread_min": self._unread_min(at_s)}
         says = verdict_text(self.estimate, bucket=self.batch.bucket, batch=self.batch.name, kinds=kinds, facts=facts)
         return verdict_event(self.batch.bucket, self.batch.name, at_s, self.estimate, says)
 
@@ -396,6 +396,15 @@ class Minder:
                 moved_k = max((other.moved_k(since_s) for other in others), default=None)
             found[probe] = screen.health(now_s, ambient_c=air_c, moved_elsewhere_k=moved_k)
         return found
+
+    def _unread_min(self, at_s: float) -> float | None:
+        """Minutes since the paste was last read by a probe that was in it, as of the last tick; None where none was."""
+        read_s = []
+        for probe in self._in_paste:
+            fault = self.conditions.get(f"sensor_fault.{probe}")
+            bad_min = fault.facts["problem_since_min"] if fault is not None and fault.facts.get("problem") else 0.0
+            read_s.append(min(self._latest[probe][0], at_s - 60.0 * float(str(bad_min))))
+        return max(0.0, at_s - max(read_s)) / 60.0 if read_s else None
 
     def _potash_left_g_l(self, now_s: float) -> tuple[float, float] | None:
         """Potash left in each litre after dilution (5 to 95 %), if nobody does anything; reckoned every few minutes."""

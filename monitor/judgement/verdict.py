@@ -193,13 +193,15 @@ def _too_hot(evidence: Evidence, facts: dict[str, object]) -> Condition:
     """Now: a paste probe stands at the limit, estimate or not. Forecast: the hottest part is likely to pass it."""
     estimate = evidence.estimate
     limit_c = evidence.place.too_hot_c
-    hottest_c = max((value for value, age in evidence.paste_c.values() if age < 10 * MINUTE_S), default=None)
+    hottest_c = max(_read_c(evidence).values(), default=None)
     blended = evidence.now_s >= evidence.course.first_blended_at_s
     now = blended and hottest_c is not None and hottest_c >= limit_c
     forecast = estimate.probabilities.get("too_hot", 0.0) if blended and estimate is not None else 0.0
     probability = 1.0 if now else forecast
     standing = now or forecast >= evidence.limits.too_hot
-    gone = not now and forecast < evidence.limits.clear_below and (hottest_c is None or hottest_c < limit_c - 1.0)
+    # A probe that a boil-over threw out reads cool air: without a reading of the paste only the hours end the alarm.
+    cooler = hottest_c < limit_c - 1.0 if hottest_c is not None else _since_blend_s(evidence) > 6 * HOUR_S
+    gone = not now and forecast < evidence.limits.clear_below and cooler
     facts = {
         **facts,
         "limit_c": limit_c,
@@ -272,10 +274,15 @@ def _separated(evidence: Evidence, estimate: Estimate, facts: dict[str, object])
 
 def _common_facts(evidence: Evidence) -> dict[str, object]:
     good_low_c, good_high_c = evidence.good_c if evidence.good_c is not None else (None, None)
+    read, reckoned_c = _read_c(evidence), None if evidence.estimate is None else evidence.estimate.core_temperature_c
+    temperature_c = read.get("core", max(read.values(), default=reckoned_c))
     return {
-        "temperature_c": _shown_temperature_c(evidence),
-        "direction": evidence.direction,
-        "rate_k_per_h": evidence.rate_k_per_h,
+        "temperature_c": temperature_c,
+        # The model's figure is never told as a reading, nor an old direction as the present one.
+        "temperature_reckoned": not read and temperature_c is not None,
+        "hottest_c": temperature_c if "core" in read else reckoned_c,
+        "direction": evidence.direction if read else "",
+        "rate_k_per_h": evidence.rate_k_per_h if read else None,
         "minutes_since_blend": _since_blend_s(evidence) / MINUTE_S,
         "minutes_since_pour": (evidence.now_s - evidence.course.poured_at_s) / MINUTE_S,
         "hours_since_pour": (evidence.now_s - evidence.course.poured_at_s) / HOUR_S,
@@ -303,14 +310,15 @@ def _estimate_facts(estimate: Estimate) -> dict[str, object]:
     }
 
 
-def _shown_temperature_c(evidence: Evidence) -> float | None:
-    """The core where it is fresh, else the hottest fresh paste probe, else what the model says of the core."""
-    fresh = {probe: value for probe, (value, age_s) in evidence.paste_c.items() if age_s < 10 * MINUTE_S}
-    if "core" in fresh:
-        return fresh["core"]
-    if fresh:
-        return max(fresh.values())
-    return None if evidence.estimate is None else evidence.estimate.core_temperature_c
+def _read_c(evidence: Evidence) -> dict[str, float]:
+    """Fresh readings by probe, of those probes only that read the paste: none that lies in the air or cannot be so."""
+    read = {}
+    for probe, (value, age_s) in evidence.paste_c.items():
+        health = evidence.health.get(probe)
+        told = (health is None or health.problem is None) and probe not in evidence.never_in_paste
+        if age_s < 10 * MINUTE_S and told:
+            read[probe] = value
+    return read
 
 
 def _soft_for_h(estimate: Estimate, soft_c: float = 40.0) -> float | None:
@@ -331,12 +339,17 @@ def in_first_hour(evidence: Evidence) -> bool:
     return course.poured_at_s <= evidence.now_s <= latest + HOUR_S
 
 
+def _since_heat_h(evidence: Evidence) -> float:
+    """Hours since the pour or the last blending: a re-blend has first hours of its own."""
+    return (evidence.now_s - max(evidence.course.poured_at_s, evidence.course.blended_at_s)) / HOUR_S
+
+
 def _silent(evidence: Evidence) -> Condition:
     limit_s = _silent_limit_s(evidence)
     quiet_s = evidence.now_s - evidence.last_paste_arrival_s
     hours = (evidence.now_s - evidence.course.poured_at_s) / HOUR_S
     # A bucket silent in its first hours may be boiling over; on day three nothing is lost by morning.
-    urgency = "now" if hours < 6 else "daylight"
+    urgency = "now" if _since_heat_h(evidence) < 6 else "daylight"
     facts = {
         "silent_min": quiet_s / MINUTE_S,
         "hours_since_pour": hours,
@@ -383,7 +396,7 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
         hours = (evidence.now_s - evidence.course.poured_at_s) / HOUR_S
         # A hot probe that is suddenly lost may mean a boil-over; a lost paste probe in the first hours leaves the
         # deciding time unwatched. Everything else waits for daylight.
-        urgent = suddenly or (probe in PASTE_PROBES and hours < 2.0)
+        urgent = suddenly or (probe in PASTE_PROBES and _since_heat_h(evidence) < 2.0)
         facts = {
             "probe": probe,
             "problem": problem or "",
