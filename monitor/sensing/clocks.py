@@ -53,12 +53,18 @@ STEP_BACK_S = 3.0
 _REMEMBERED = 512
 
 
+def _most_missed(bursts: int) -> int:
+    """How many bursts without the lag a stretch of so many with it may hold."""
+    return 2 + 2 * bursts
+
+
 @dataclass(slots=True)
 class _SteadyLag:
     """A stretch of lines that all lag by nearly the same time.
 
     Samples that a node collects and sends one by one come in bursts: only the newest of a burst tells the lag, those
-    before it lag by more. A burst in which none has the lag ends the stretch.
+    before it lag by more. Stragglers and duplicates are bursts in which none has the lag; too many of these, or one
+    line that lags by less, end the stretch.
     """
 
     first_arrival_s: float
@@ -67,6 +73,7 @@ class _SteadyLag:
     stepped_back: bool
     last_arrival_s: float
     lines: int = 1
+    missed: int = 0
     matched: bool = True  # whether the burst that is coming in holds a line with the lag
 
     @classmethod
@@ -76,18 +83,18 @@ class _SteadyLag:
 
     def takes(self, arrival_s: float, lag_s: float) -> bool:
         """Whether a line with this lag goes on with the stretch; if so it is counted in."""
-        same_burst = arrival_s - self.last_arrival_s <= BURST_S
+        if arrival_s - self.last_arrival_s > BURST_S:
+            self.missed += not self.matched
+            self.matched = False
+        self.last_arrival_s = arrival_s
         over_s = lag_s - self.first_lag_s
         within_s = STEADY_WITHIN_S + STEADY_DRIFT * (arrival_s - self.first_arrival_s)
-        if over_s < -within_s or not (same_burst or self.matched):
+        if over_s < -within_s or self.missed > _most_missed(self.lines):
             return False
-        self.last_arrival_s = arrival_s
-        if over_s > within_s:
-            self.matched = self.matched and same_burst
-            return True
-        self.lines += not (same_burst and self.matched)
-        self.matched = True
-        self.least_lag_s = min(self.least_lag_s, lag_s)
+        if over_s <= within_s:
+            self.lines += not self.matched
+            self.matched = True
+            self.least_lag_s = min(self.least_lag_s, lag_s)
         return True
 
     def is_a_clock_error(self, arrival_s: float) -> bool:
@@ -330,12 +337,12 @@ class LaggingLines:
     (``retimed``), they stand too early by as much, and nobody can believe them there.
     """
 
-    __slots__ = ("_burst", "_bursts", "_lag_s", "_since_s", "_waiting")
+    __slots__ = ("_burst", "_bursts", "_lag_s", "_missed", "_since_s", "_waiting")
 
     def __init__(self) -> None:
         self._burst: list[Reading] = []  # what is coming in together
         self._waiting: list[Reading] = []  # earlier bursts that lag alike
-        self._bursts = 0
+        self._bursts = self._missed = 0
         self._lag_s = self._since_s = 0.0
 
     def take(self, reading: Reading) -> list[Reading]:
@@ -360,16 +367,20 @@ class LaggingLines:
         if lag_s <= SUSPECT_LAG_S:
             self._forget()
             return
+        over_s = lag_s - self._lag_s
         within_s = STEADY_WITHIN_S + STEADY_DRIFT * (newest.arrival_s - self._since_s)
-        if not self._bursts or abs(lag_s - self._lag_s) > within_s:
-            self._waiting, self._bursts = [], 0
+        straggles = self._bursts > 0 and over_s > within_s
+        self._missed += straggles
+        if not self._bursts or over_s < -within_s or self._missed > _most_missed(self._bursts):
+            self._waiting, self._bursts, self._missed = [], 0, 0
             self._lag_s, self._since_s = lag_s, newest.arrival_s
+            straggles = False
         self._waiting += self._burst
         self._burst = []
-        self._bursts += 1
+        self._bursts += not straggles
 
     def _forget(self) -> None:
-        self._burst, self._waiting, self._bursts = [], [], 0
+        self._burst, self._waiting, self._bursts, self._missed = [], [], 0, 0
 
 
 def _time(reading: Reading) -> float:

@@ -219,6 +219,21 @@ def test_a_clock_that_is_behind_costs_some_lines_and_misplaces_none(
     assert rung == []
 
 
+@pytest.mark.parametrize("by_s", [90.0, 300.0, 3600.0])
+def test_stragglers_and_duplicates_do_not_hide_a_clock_that_is_behind(by_s: float, tmp_path: Path) -> None:
+    """Six samples a minute, each in a pack of its own, one in ten late by up to a minute, one in five again later."""
+    chance = random.Random(7)
+    lines = [
+        Sent(line.arrival_s + (chance.uniform(5.0, 58.0) if chance.random() < 0.1 else 0.0), line.data)
+        for line in sent(BATCH, wire.one_record_a_pack, off_by(-by_s), per_pack=6)
+    ]
+    lines += [Sent(at + chance.uniform(5.0, 600.0), data) for at, data in lines[:-160] if chance.random() < 0.2]
+    compared, rung = seen(tmp_path, lines)
+    # A sample that came before the newest of its burst may stand late by the burst's length.
+    assert compared.invented == 0 and compared.error_k < 1.0, compared.worst[:5]
+    assert compared.lost < 0.06 * 2 * len(BATCH) and rung == []
+
+
 def test_a_slow_boot_clock_is_followed(tmp_path: Path) -> None:
     """One that loses a hundredth is off by 36 s after an hour when nobody follows it. Here by 10 s at most: 3 s go
     unnoticed, the eight packs it takes lose 5 s more when they are a minute apart, and delivery takes 1.2 s."""
