@@ -340,9 +340,11 @@ def test_an_unseen_alarm_rings_at_growing_intervals_until_somebody_has_seen_it(
     wires.start(lambda: (clock.now() - began_s) / 60.0 + 18.0, every_s=0.15, stamped=False)
     try:
         wait_until(lambda: len(hot(receiver)) >= 3, 30, what="three rings for the heat")
-        at_min = [round((one["at"] - hot(receiver)[0]["at"]) * speed / 60.0, 1) for one in hot(receiver)[:3]]
-        assert at_min[1] == pytest.approx(2.0, abs=0.8) and at_min[2] == pytest.approx(7.0, abs=0.8), at_min
         alarm = next(one for one in journal.alarms(standing_only=True) if one.kind == "too_hot")
+        # When each was decided: how soon a busy computer then hands it over is another matter.
+        told_s = sorted({one.created_s for one in journal.messages(alarm.alarm_id)})
+        at_min = [(one - told_s[0]) / 60.0 for one in told_s[:3]]
+        assert at_min == pytest.approx([0.0, 2.0, 7.0], abs=0.8), at_min
         journal.add_act(
             Act(alarm.alarm_id, "acknowledged", clock.now(), clock.now(), "Ash", None, alarm.batch, alarm.bucket)
         )
