@@ -67,7 +67,9 @@ WIDEST_WINDOW_S = 1200.0
 HOT_C = 60.0
 SUDDEN_S = 150.0
 
-MOVED_ELSEWHERE_K = 2.0  # so far have the other probes gone while a stuck one stood still
+# So far have the other probes gone while a stuck one stood still. At its peak a core rests for a quarter of an hour, by
+# a coarse sensor to the last bit, while the top cools by 2 to 3 K.
+MOVED_ELSEWHERE_K = 3.5
 
 # Reversed wires: below the air by this much, which no bucket is, and either below frost or come down to there (an
 # ambient probe may hang in a warmer place than the bucket).
