@@ -69,11 +69,6 @@ class Running:
             on_tick=self._on_tick,
         )
 
-    @property
-    def page_url(self) -> str | None:
-        """Where the page can be opened on this computer, once it is served."""
-        return None if self._page is None else self._page.url
-
     def run(self, stop: threading.Event) -> None:
         """Start phones and page, then be the watch until ``stop``."""
         if self.settings.no_phone:

@@ -11,7 +11,7 @@ import sys
 import textwrap
 import time
 from collections.abc import Iterable
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from typing import Any
 
 from monitor.journal.database import Journal
@@ -174,8 +174,3 @@ def _finite(value: object) -> object:
     if isinstance(value, list | tuple):
         return [_finite(item) for item in value]
     return value
-
-
-def local_now(settings: Settings) -> datetime:
-    """Now, on the clock of the place."""
-    return settings.local_time(now_s())

@@ -33,12 +33,6 @@ class Bateman:
     level: float
     rss: float
 
-    @property
-    def peak_time(self) -> float:
-        """When it peaks, ln(k1/k2) / (k1 - k2)."""
-        k1, k2 = self.rise_rate, self.decay_rate
-        return float(np.log(k1 / k2) / (k1 - k2))
-
     def at(self, t: Array | float) -> Array:
         """The curve at ``t``."""
         return bateman(np.asarray(t, float), self.amplitude, self.rise_rate, self.decay_rate, self.level)

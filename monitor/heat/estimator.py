@@ -723,9 +723,6 @@ class _Fitter:
         core = m.at_times(paths.time_s, paths.core_c, np.maximum(self._ages - m.PROBE_LAG_S, 0.0))
         return np.asarray(core + x[m.PROBE], float)
 
-    def _natural(self, z: Array) -> Array:
-        return np.asarray((self._centre + self._sd * z).T, float)
-
     def best_start(self, z: Array) -> Array:
         """The best of a fixed set of starts for each component: where the mix began, and how fast it reacts."""
         components = z.shape[0]

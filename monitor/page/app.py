@@ -11,7 +11,6 @@ import contextlib
 import dataclasses
 import errno
 import ipaddress
-import json
 import logging
 import math
 import socket
@@ -123,7 +122,7 @@ def make_app(
         exception_handlers={NotKnownError: broken, HTTPException: refused, Exception: broken},
     )
     # Outside everything, so that an error page carries the headers too.
-    return _Guard(inner, frozenset(name.lower().rstrip(".") for name in names))
+    return _Guard(inner, frozenset(name.lower().rstrip(".") for name in (*own_names(), *names)))
 
 
 class _Shared:
@@ -349,8 +348,3 @@ def serving(app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> Iterator[Se
         yield served
     finally:
         served.stop()
-
-
-def status_text(view: StatusView) -> str:
-    """``status_values`` as one line of JSON, for ``status --json``."""
-    return json.dumps(status_values(view), ensure_ascii=False)

@@ -25,7 +25,6 @@ from .spread import between
 MONOHYDRATE_HEAT_GONE_KJ_MOL = SOLUTION_HEAT_INFINITE_KJ_MOL - MONOHYDRATE_SOLUTION_HEAT_KJ_MOL
 
 _STRONGEST_TABLED = 0.60
-_EVAPORATES_FREELY_BELOW_BOILING_K = 15.0
 
 
 def lye_kj_kg_k(koh_share: float) -> float:
@@ -74,11 +73,6 @@ class LyeTemperature:
     def may_boil(self) -> bool:
         """Whether dry potash, or potash tipped in fast, could bring the lye to the boil."""
         return self.bound_c >= self.boiling_c
-
-    @property
-    def steams(self) -> bool:
-        """Whether it comes so near boiling that steam and mist rise from it."""
-        return self.high_c >= self.boiling_c - _EVAPORATES_FREELY_BELOW_BOILING_K
 
 
 def lye_temperature(recipe: Recipe, start_c: float = 20.0, water_boils_at_c: float = 100.0) -> LyeTemperature:

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
 from monitor.page import app as page_app
-from monitor.page.app import PageError, is_own_host, make_app, open_port, serve, serving
+from monitor.page.app import PageError, is_own_host, make_app, open_port, own_names, serve, serving
 from monitor.page.markup import age_words, bucket_page, status_page
 from monitor.page.view import EMPTY, NOW, QUIET, STALE, BucketView, StatusView
 
@@ -265,6 +265,14 @@ def test_files_outside_the_static_folder_are_out_of_reach() -> None:
 def test_only_own_names_are_answered(host: str, own: bool) -> None:
     """Localhost, local addresses and known names are answered; a name somebody pointed here is not."""
     assert is_own_host(host, frozenset({"shed.local"})) is own
+
+
+def test_the_page_answers_to_this_computer_s_own_name() -> None:
+    """A phone in the local network may ask for the computer by its name without a line in the settings."""
+    client = _client(views.GOOD)
+    for name in own_names():
+        assert client.get("/", headers={"Host": name}).status_code == 200
+    assert client.get("/", headers={"Host": "elsewhere.example"}).status_code >= 400
 
 
 def test_a_foreign_host_is_turned_away() -> None:
