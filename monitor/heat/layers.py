@@ -1,19 +1,19 @@
 """Has the emulsion broken into layers? Probes' differences and the stop of the heat, as a likelihood ratio.
 
-When an emulsion breaks, oil rises and lye sinks. Four marks follow, and each is weighed against the ways a batch that
-did not break shows it too:
+When an emulsion breaks, oil rises and lye sinks. Three marks may follow, and each is weighed against the ways a batch
+that did not break shows it too:
 
-* **a warm layer**: where oil and lye still meet after the break the heat is made in one layer and no longer in the
-  others, so that the top or the bottom runs warmer than the core for some ten minutes to an hour. A batch in one body
-  does not do that: its outside is cooler than its core, the more so the further it has set and the more it loses;
+* **a layer of its own warmth**: the heat is made in one layer and no longer in the others, so that the top or the
+  bottom leaves the core by some kelvin within ten minutes to an hour. A batch in one body does so slowly: its outside
+  is cooler than its core, the more so the further it has set and the more it loses;
+* **broke off**: the reaction lost most of its pace within a quarter of an hour in which it used up little;
 * **dead while warm**: hardly anything reacts any more though much is left and the paste is warm. Lumps of a poor blend
-  taper off and creep on by diffusion; layers, which meet in one plane, hardly do;
-* **broke off**: the rate fell away from its height within minutes, where the law of a reaction that merely runs short
-  of what it can reach would have tapered;
-* **stopped early**: little had reacted when it stopped. Drops, however coarse, have a surface.
+  taper off and creep on by diffusion; layers, which meet in one plane, hardly do.
+
+The last two are bounded: what is left of an emulsion may go on beside the layers, and then they show little.
 
 Everything is closed form on a few dozen means: no search, no random numbers, no clock. Times are Unix seconds,
-temperatures degrees Celsius. The widths are reasoning from the physics unless a source stands beside them, and none was
+temperatures degrees Celsius. The widths are reasoning from the physics unless a source stands beside them; none was
 fitted to a set of batches.
 """
 
@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.heat.balance import SURFACE_A_W_M2_K, SURFACE_B_W_M2_K2
+from monitor.units import GAS_CONSTANT_J_MOL_K, ZERO_CELSIUS_K
 
 Array = NDArray[np.float64]
 Curve = tuple[Array, Array]  # (time_s, temperature_c), times rising
@@ -45,8 +46,9 @@ SET_WANDER = 0.25  # of a difference that is there: what the three shapes of set
 WANDER_LENGTH = 0.6  # e-folds of age over which that hangs together
 DIFFERENCE_NOISE_K = 0.15
 BOILS_C = 95.0
-# The warm layer: how high (K), when it begins after the blend (s), how long it takes to its height (s).
-LAYER_K, LAYER_SD_K = 1.5, 3.0
+# The layer: by how much (K; either sign: it is warmer where the rest of the heat is made, cooler where none is),
+# when it begins after the blend (s), how long it takes to its height (s).
+LAYER_K, LAYER_SD_K = 0.0, 3.0
 LAYER_STARTS_S = (-300.0, 120.0, 600.0, 1200.0, 2400.0, 4200.0, 6600.0, 10800.0)
 LAYER_SPANS_S = (500.0, 1200.0, 2700.0)
 UNSEEN = 0.45  # share of breaks that show no warm layer: what is left reacts nowhere
@@ -60,7 +62,17 @@ AIR_OFFSET_SD_K = 1.2
 # in the first hours. Layers: a plane of a few square decimetres instead of square metres.
 POOR_PER_H, POOR_LN_SD = 0.10, 0.85
 DEAD_PER_H, DEAD_LN_SD = 0.008, 1.0
-STILL_BREAKING = 0.25  # share of broken emulsions that still react like poor ones: the layers are not complete
+STILL_REACTING = 0.45  # share of broken emulsions of which enough is left to go on like a poor blend
+DEAD_BOUNDS = (-0.7, 1.0)
+# The break: ln of the fall of the reaction's pace (at equal warmth) in BREAK_S, over the share of what was left that
+# was used up meanwhile. A law of order p that reaches m gives p (1 - x) / (m - x): up to 5.5 for order two, m of a
+# half, x of a quarter. Each e-fold above counts BREAK_WEIGHT.
+BREAK_S, BREAK_STEP_S, BREAK_SPAN_S = 900.0, 180.0, 600.0
+BREAK_USUAL, BREAK_WEIGHT, BREAK_BOUNDS = 5.5, 1.5, (-0.7, 1.2)
+BREAK_UNTIL_S = 9400.0  # after that next to nothing is left to break, and the rate drowns in the loss
+PACE_FLOOR = 0.25  # of the loss: what of a rate cannot be told from the loss
+USED_FLOOR = 0.05
+ACTIVATION_K = 48.0e3 / GAS_CONSTANT_J_MOL_K  # 48 kJ/mol: Tsujikawa and Inoue 1966, as in priors
 STRETCH = 0.65  # of the age: the stretch that is looked at
 PACE_ERROR = 0.10  # of the loss: draughts, steam, a core that does not follow the mean
 
@@ -70,9 +82,9 @@ class Layering:
     """The evidence for layers.
 
     log_ratio   ln of p(curves | split) / p(curves | not split); 0 where nothing is known
-    basis       ids of what it rests on, the weightiest first: "warm_top", "warm_bottom", "no_warm_layer",
-                "dead_while_warm", "still_reacting", "broke_off", "tapered", "stopped_early", "stopped_late"
-    parts       the same by part: "probes", "dead", "break", "reach"; they add up to log_ratio
+    basis       ids of what it rests on, the weightiest first: "top_apart", "bottom_apart", "no_layer_seen",
+                "dead_while_warm", "still_reacting", "broke_off", "tapered"
+    parts       the same by part: "probes", "dead", "break"; they add up to log_ratio
     heat_share  heat made so far over what the recipe promises, as the balance with middling losses has it
     """
 
@@ -123,9 +135,9 @@ def layering(
 
     differences = _differences(t, y, air, top, bottom, blended_s, now_s, handled)
     if differences is not None:
-        ratio, warmest = _warm_layer(*differences)
+        ratio, warmest = _layer(*differences)
         parts["probes"] = ratio
-        basis.append((abs(ratio), warmest if ratio > 0.0 else "no_warm_layer"))
+        basis.append((abs(ratio), warmest if ratio > 0.0 else "no_layer_seen"))
 
     pace = _pace(t, y, air, blended_s, now_s, rise_k, loss_per_s, loss_slope_per_k, loss_ln, start_c, handled)
     share = None
@@ -136,6 +148,12 @@ def layering(
         dead = left * _dead(pace, rise_k, loss_ln, loss_ln_sd, core_time_s, known_air)
         parts["dead"] = dead
         basis.append((abs(dead), "dead_while_warm" if dead > 0.0 else "still_reacting"))
+    known = share if share is not None else 0.0
+    fall = _fall(t, y, air, blended_s, rise_k, loss_per_s, loss_slope_per_k, loss_ln, loss_ln_sd, start_c, handled)
+    if fall is not None:
+        broke = float(np.clip(BREAK_WEIGHT * log(max(fall, 0.5) / BREAK_USUAL), *BREAK_BOUNDS)) * _much_left(known)
+        parts["break"] = broke
+        basis.append((abs(broke), "broke_off" if broke > 0.0 else "tapered"))
     parts = {k: float(v) for k, v in parts.items()}
     basis.sort(reverse=True)
     return Layering(sum(parts.values()), tuple(name for weight, name in basis if weight > 0.2), parts, share)
@@ -183,7 +201,7 @@ def _edges(start_s: float, blended_s: float, end_s: float) -> Array:
 # -------------------------------------------------------------------- the probes' differences
 
 
-def _differences(
+def _differences(  # noqa: PLR0917
     t: Array, y: Array, air: Array, top: Curve | None, bottom: Curve | None, blended_s: float, now_s: float,
     handled: Sequence[tuple[float, float]],
 ) -> tuple[list[tuple[str, Array, Array, Array, Array, Array]], float] | None:  # fmt: skip
@@ -212,8 +230,8 @@ def _differences(
     return (out, now_s - blended_s) if out else None
 
 
-def _warm_layer(seen: list[tuple[str, Array, Array, Array, Array, Array]], age_s: float) -> tuple[float, str]:
-    """ln of the likelihood ratio of a warm layer in top, bottom or both, and which it rests on.
+def _layer(seen: list[tuple[str, Array, Array, Array, Array, Array]], age_s: float) -> tuple[float, str]:
+    """ln of the likelihood ratio of a layer at the top, the bottom or both, and which it rests on.
 
     Each difference is a Gaussian process: offset, lag, the cooler outside that grows as the paste sets, and a wander.
     A broken batch has a bump besides, of unknown height, start and length: one more column, so that the ratio is
@@ -222,14 +240,18 @@ def _warm_layer(seen: list[tuple[str, Array, Array, Array, Array, Array]], age_s
     starts = [s for s in LAYER_STARTS_S if s < age_s - 300.0]
     shapes = [(s, w) for s in starts for w in LAYER_SPANS_S]
     if not shapes:
-        return 0.0, "no_warm_layer"
+        return 0.0, "no_layer_seen"
     begin = np.array([s for s, _ in shapes])
     span = np.array([w for _, w in shapes])
     total = np.zeros(begin.size)
-    best: tuple[float, str] = (-np.inf, "no_warm_layer")
+    best: tuple[float, str] = (-np.inf, "no_layer_seen")
+    outer = max(seen, key=lambda s: float(np.maximum(-s[2], 0.0).sum()))
     for name, age, gap, excess, rise, noise in seen:
+        # When and how far the paste sets is not known here: beside a cold end, the other is known only in part, too.
+        coldest = np.maximum(np.maximum(-gap, 0.0), np.interp(age, outer[1], np.maximum(-outer[2], 0.0)) / 2.0)
         set_in = -np.expm1(-np.maximum(age, 0.0) / 3600.0)
-        mean = -(LIQUID_SHARE + SET_SHARE * set_in) * excess
+        # Over a board that holds the warmth the bottom may be the warmest of all; the top never is.
+        mean = -(LIQUID_SHARE + (SET_SHARE if name == "top" else 0.3 * SET_SHARE) * set_in) * excess
         cover = np.full((age.size, age.size), OFFSET_SD_K**2)
         for column in (
             LIQUID_SHARE_SD * excess,
@@ -238,8 +260,7 @@ def _warm_layer(seen: list[tuple[str, Array, Array, Array, Array, Array]], age_s
             LAG_SD_S * rise,
         ):
             cover += column[:, None] * column
-        # When and how far the paste sets is not known here: a cold outside is known only in part, a warm one is news.
-        wander = WANDER_K + WANDER_SHARE * excess + SET_WANDER * np.maximum(-gap, 0.0)
+        wander = WANDER_K + WANDER_SHARE * excess + SET_WANDER * coldest
         far = np.abs(np.subtract.outer(*(2 * (np.log(np.maximum(age, 0.0) + 600.0),))))
         cover += wander[:, None] * wander * np.exp(-far / WANDER_LENGTH)
         cover[np.diag_indices_from(cover)] += noise**2
@@ -260,7 +281,7 @@ def _warm_layer(seen: list[tuple[str, Array, Array, Array, Array, Array]], age_s
         # The layer may be at this end or not.
         ratio = np.logaddexp(ratio + log(0.6), log(0.4))
         total += ratio
-        best = max(best, (float(ratio.max()), f"warm_{name}"))
+        best = max(best, (float(ratio.max()), f"{name}_apart"))
     high = float(total.max())
     mean_ratio = high + log(float(np.exp(total - high).mean()))
     return float(np.clip(np.logaddexp(log(UNSEEN), log(1.0 - UNSEEN) + mean_ratio), -1.0, 6.0)), best[1]
@@ -319,6 +340,44 @@ def _pace(  # noqa: PLR0917
     return _Pace((when - blended_s)[keep], -slope[keep], sd[keep], mean(loss)[keep], mean(theta)[keep], share)
 
 
+def _fall(  # noqa: PLR0917
+    t: Array, y: Array, air: Array, blended_s: float, rise_k: float, loss_per_s: float, loss_slope_per_k: float,
+    loss_ln: float, loss_ln_sd: float, start_c: float | None, handled: Sequence[tuple[float, float]],
+) -> float | None:  # fmt: skip
+    """Steepest fall of the reaction's pace while it ran high, per share used up; mean over three sizes of the loss."""
+    begin = float(t[0]) + 120.0  # the probe just pushed in
+    cut = [since for since, until in handled if until > begin]
+    end = min([float(t[-1]), blended_s + BREAK_UNTIL_S, *(since - 60.0 for since in cut)])
+    centre = np.arange(begin + BREAK_SPAN_S / 2.0, end - BREAK_SPAN_S / 2.0 + 1.0, BREAK_STEP_S)
+    ahead = round(BREAK_S / BREAK_STEP_S)
+    if centre.size <= ahead:
+        return None
+    theta = np.maximum(y - air, 0.0)
+    columns = np.stack([np.ones(t.size), t - t[0], y, loss_per_s * (1.0 + loss_slope_per_k * theta) * theta])
+    sums = np.cumsum(np.stack([*columns, (t - t[0]) ** 2, (t - t[0]) * y]), axis=1)
+    sums = np.concatenate([np.zeros((6, 1)), sums], axis=1)
+    low = np.searchsorted(t, centre - BREAK_SPAN_S / 2.0)
+    high = np.searchsorted(t, centre + BREAK_SPAN_S / 2.0, side="right")
+    n, at, level, loss, square, cross = sums[:, high] - sums[:, low]
+    if n.min() < 4.0:
+        return None  # a gap: no telling how steep it was
+    slope = (cross - at * level / n) / np.maximum(square - at * at / n, 1.0)
+    level, loss = level / n, loss / n
+    began = start_c if start_c is not None else min(float(level[0]), 48.0)
+    cold = np.exp(ACTIVATION_K * (1.0 / (level + ZERO_CELSIUS_K) - 1.0 / 333.15))
+    falls = []
+    for z in (-1.2, 0.0, 1.2):
+        rate = (slope + exp(loss_ln + loss_ln_sd * z) * loss) / rise_k
+        made = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * BREAK_STEP_S)])
+        made += max((float(level[0]) - began) / rise_k, 0.05)
+        pace, floor = np.maximum(rate, 0.0) * cold, (PACE_FLOOR * loss / rise_k + 2e-6) * cold
+        used = np.maximum(made[ahead:] - made[:-ahead], 0.005) / np.maximum(0.97 - made[:-ahead], 0.1)
+        fall = np.log((pace + floor)[:-ahead] / (pace + floor)[ahead:]) / (used + USED_FLOOR)
+        high_up = (pace >= 0.5 * np.maximum.accumulate(pace))[:-ahead] & (made[:-ahead] < 0.75)
+        falls.append(float(fall[high_up].max(initial=0.5)))
+    return sum(falls) / len(falls)
+
+
 def _much_left(share: float) -> float:
     """How far a stop is news: 1 where most is left, 0 where the promised heat has come. Known to about 0.1."""
     return 1.0 / (1.0 + exp((share - 0.78) / 0.06))
@@ -350,7 +409,7 @@ def _dead(  # noqa: PLR0917
     poor = sum(likelihood(hours**-q, POOR_PER_H, POOR_LN_SD) for q in (0.4, 1.0)) / 2.0
     dead = likelihood(1.0 / hours, DEAD_PER_H, DEAD_LN_SD)
     floor = 1e-9
-    return float(np.clip(log(STILL_BREAKING + (1.0 - STILL_BREAKING) * (dead + floor) / (poor + floor)), -1.4, 3.0))
+    return float(np.clip(log(STILL_REACTING + (1.0 - STILL_REACTING) * (dead + floor) / (poor + floor)), *DEAD_BOUNDS))
 
 
 _NORMAL_GRID = np.linspace(-2.4, 2.4, 15)
