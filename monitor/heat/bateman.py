@@ -26,7 +26,10 @@ _LONG = 1000  # curves up to this many points are searched as they are
 # over the means is a few hundredths of the sum over a long curve's points, so much is lost of that at most.
 _SEARCH_LONG = 1e-4
 _SEARCH_SHORT = 1e-13
-_LACK_OF_FIT = 2.0  # means that scatter so many times what their points do: the search starts once more elsewhere
+# What makes the search start once more elsewhere: means that scatter so many times what their points do, or a rise that
+# is over (exp(-10) is nothing) before that many means.
+_LACK_OF_FIT = 1.5
+_SEEN_RISING = 4
 # A single-precision exponential is right to some 1e-7; where that could show in the residuals, double is used.
 _SINGLE_ERROR = 1e-7
 _SINGLE_SHARE = 1e-3
@@ -84,7 +87,7 @@ def fit_bateman(
     if start is not None:
         x, rss = _search(points, _logs(*start), passes, tolerance)
         best = _on_all(t, y, x, level)
-    if best is None or rss / points.t.size > _LACK_OF_FIT * (best.rss / t.size if long else _noise(y)):
+    if best is None or _doubtful(points, rss, best, best.rss / t.size if long else _noise(y)):
         # No start, or one so far off that the search may have ended in a wrong valley. (Or the curve is none of
         # these: then little is lost.)
         x, _ = min((_search(points, x, passes, tolerance) for x in _guesses(points)), key=lambda found: found[1])
@@ -93,6 +96,11 @@ def fit_bateman(
         x, _ = _search(_each(t, y, level), _logs(best.rise_rate, best.decay_rate), passes, _SEARCH_SHORT)
         best = _better(best, _on_all(t, y, x, level))
     return best
+
+
+def _doubtful(points: _Points, rss: float, found: Bateman, noise: float) -> bool:
+    rising = int(np.searchsorted(points.t, 10.0 / found.rise_rate))
+    return rising < _SEEN_RISING or rss / points.t.size > _LACK_OF_FIT * noise
 
 
 def _better(one: Bateman | None, other: Bateman) -> Bateman:
@@ -209,7 +217,8 @@ class _Projected:
         if not det > 0.0:
             return 0.0, 0.0
         one, two = (b22 * self.g1 - self.a12 * self.g2) / det, (b11 * self.g2 - self.a12 * self.g1) / det
-        return min(max(one, -1.5), 1.5), min(max(two, -1.5), 1.5)
+        shrink = 1.5 / max(abs(one), abs(two), 1.5)
+        return shrink * one, shrink * two
 
 
 def _guesses(points: _Points) -> list[tuple[float, float]]:
@@ -238,11 +247,15 @@ def _search(
             damping = max(damping * 8.0, 1e-4)
         else:
             break
+        fell = here.rss - there.rss
         x, here = trial, there
         damping *= 0.1
         promised = here.step(damping)
-        if here.g1 * promised[0] + here.g2 * promised[1] <= tolerance * here.rss:
-            if max(abs(promised[0]), abs(promised[1])) < 0.05:  # short enough to take on trust
+        short = max(abs(promised[0]), abs(promised[1])) < 0.05
+        if here.g1 * promised[0] + here.g2 * promised[1] <= tolerance * here.rss and (
+            short or fell <= tolerance * here.rss
+        ):
+            if short:  # enough to be taken on trust
                 x = (x[0] + promised[0], x[1] + promised[1])
             break
     return x, here.rss
