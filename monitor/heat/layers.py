@@ -51,6 +51,7 @@ BOILS_C = 95.0
 LAYER_K, LAYER_SD_K = 0.0, 3.0
 LAYER_STARTS_S = (-300.0, 120.0, 600.0, 1200.0, 2400.0, 4200.0, 6600.0, 10800.0)
 LAYER_SPANS_S = (500.0, 1200.0, 2700.0)
+LAYER_UNTIL_S = 5.0 * 3600.0  # what two layers do later, a set paste does, too
 UNSEEN = 0.45  # share of breaks that show no warm layer: what is left reacts nowhere
 
 # ---- the stop
@@ -133,7 +134,10 @@ def layering(
     parts: dict[str, float] = {}
     basis: list[tuple[float, str]] = []
 
-    differences = _differences(t, y, air, top, bottom, blended_s, now_s, handled)
+    early = slice(0, int(np.searchsorted(t, blended_s + LAYER_UNTIL_S)))
+    differences = _differences(
+        t[early], y[early], air[early], top, bottom, blended_s, min(now_s, blended_s + LAYER_UNTIL_S), handled
+    )
     if differences is not None:
         ratio, warmest = _layer(*differences)
         parts["probes"] = ratio
@@ -209,7 +213,7 @@ def _differences(  # noqa: PLR0917
     out = []
     for name, curve in (("top", top), ("bottom", bottom)):
         own_t, own_y = _within(curve, blended_s, now_s)
-        if own_t.size < 6:
+        if own_t.size < 6 or t.size < 6:
             continue
         shared = (t >= own_t[0] - 30.0) & (t <= own_t[-1] + 30.0)
         # Nothing to interpolate over where either was silent for more than ten minutes.
@@ -345,6 +349,10 @@ def _fall(  # noqa: PLR0917
     loss_ln: float, loss_ln_sd: float, start_c: float | None, handled: Sequence[tuple[float, float]],
 ) -> float | None:  # fmt: skip
     """Steepest fall of the reaction's pace while it ran high, per share used up; mean over three sizes of the loss."""
+    early = slice(0, int(np.searchsorted(t, blended_s + BREAK_UNTIL_S)))
+    t, y, air = t[early], y[early], air[early]
+    if t.size < 8:
+        return None
     begin = float(t[0]) + 120.0  # the probe just pushed in
     cut = [since for since, until in handled if until > begin]
     end = min([float(t[-1]), blended_s + BREAK_UNTIL_S, *(since - 60.0 for since in cut)])
