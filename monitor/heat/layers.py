@@ -41,8 +41,8 @@ PLUNGE_S, PLUNGE_K = 75.0, 20.0  # a probe just pushed in reads low, and the err
 # under the bottom may take as much as the lid.
 LIQUID_SHARE, LIQUID_SHARE_SD = 0.02, 0.02
 SET_SHARE, SET_SHARE_SD = 0.10, 0.12
-WANDER_K, WANDER_SHARE = 0.15, 0.012  # draughts, convection that starts and stops: K, and per K above the air
-SET_WANDER = 0.25  # of a difference that is there: what the three shapes of setting do not follow
+WANDER_K, WANDER_SHARE = 0.15, 0.008  # draughts, convection that starts and stops: K, and per K above the air
+SET_WANDER = 0.15  # of a difference that is there: what the three shapes of setting do not follow
 WANDER_LENGTH = 0.6  # e-folds of age over which that hangs together
 DIFFERENCE_NOISE_K = 0.15
 BOILS_C = 95.0
@@ -63,8 +63,8 @@ AIR_OFFSET_SD_K = 1.2
 # in the first hours. Layers: a plane of a few square decimetres instead of square metres.
 POOR_PER_H, POOR_LN_SD = 0.10, 0.85
 DEAD_PER_H, DEAD_LN_SD = 0.008, 1.0
-STILL_REACTING = 0.45  # share of broken emulsions of which enough is left to go on like a poor blend
-DEAD_BOUNDS = (-0.7, 1.0)
+STILL_REACTING = 0.6  # share of broken emulsions of which enough is left to go on like a poor blend
+DEAD_BOUNDS = (-0.5, 0.7)
 # The break: ln of the fall of the reaction's pace (at equal warmth) in BREAK_S, over the share of what was left that
 # was used up meanwhile. A law of order p that reaches m gives p (1 - x) / (m - x): up to 5.5 for order two, m of a
 # half, x of a quarter. Each e-fold above counts BREAK_WEIGHT.
@@ -353,7 +353,7 @@ def _fall(  # noqa: PLR0917
     t, y, air = t[early], y[early], air[early]
     if t.size < 8:
         return None
-    begin = float(t[0]) + 120.0  # the probe just pushed in
+    begin = float(t[0]) + 4.0 * PLUNGE_S  # the probe just pushed in
     cut = [since for since, until in handled if until > begin]
     end = min([float(t[-1]), blended_s + BREAK_UNTIL_S, *(since - 60.0 for since in cut)])
     centre = np.arange(begin + BREAK_SPAN_S / 2.0, end - BREAK_SPAN_S / 2.0 + 1.0, BREAK_STEP_S)
