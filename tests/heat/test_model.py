@@ -26,7 +26,7 @@ def columns(component: int, count: int = 12, extra: tuple[tuple[float, float], .
     for i, (c, s) in enumerate(extra):
         centre[:, m.FIXED + i], sd[:, m.FIXED + i] = c, s
     normals = low_discrepancy_normals(count, m.FIXED + len(extra))
-    return centre[component][:, None] + sd[component][:, None] * normals.T
+    return np.asarray(centre[component][:, None] + sd[component][:, None] * normals.T, float)
 
 
 def reference(s: m.Setting, x: np.ndarray, end_s: float, at: np.ndarray) -> np.ndarray:
