@@ -500,7 +500,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         default=72.0,
         help="shorter recordings for a quick look; the verdict is still held against 72 h",
     )
-    parser.add_argument("--styles", nargs="*", help="only these worlds, for instance droplets-still age-draughty")
+    parser.add_argument("--styles", nargs="*", help="worlds: bucket, column, or names such as age-draughty")
     parser.add_argument("--keep", type=Path, help="keep everything here, and use what is already there")
     parser.add_argument("--program", default="", help="another program: a command with {rec} {toml} {events}")
     parser.add_argument("--misses", action="store_true", help="name the batches that were missed or falsely rung")

@@ -1,6 +1,9 @@
 """Writes invented batches: NAME.rec, NAME.toml and NAME.truth.json each.
 
-    python -m tests.simulator.write --seed N --count M --out DIR
+    python -m tests.simulator.write --seed N --count M --out DIR [--styles column droplets-still]
+
+Two simulators can stand behind a batch: ``bucket.py``, and ``column.py`` for world styles that begin with "column-".
+"column" means all of these, "bucket" all of the others; without a word it is "bucket".
 
 Seeds below 1000 are for tuning, seeds from 1000 on for reports; nothing else tells them apart, so keep to it.
 """
@@ -9,12 +12,13 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from tests.simulator import faults, wire
+from tests.simulator import column, faults, wire
 from tests.simulator.bucket import (
     WORLD_STYLES,
     Run,
@@ -34,37 +38,60 @@ SHARES = {"good": 0.39, "hot": 0.12, "poor": 0.13, "separated": 0.22, "weak": 0.
 class Draw:
     """Everything about one batch that is not physics: what was recorded, noted and broken."""
 
-    scenario: Scenario
+    scenario: Scenario | column.ColumnScenario
     world_style: str
     world_seed: int
     bucket: str
 
 
+def styles_of(names: Sequence[str]) -> tuple[str, ...]:
+    """World styles for what was asked: their own names, or "bucket" or "column" for all of one simulator."""
+    groups = {"bucket": WORLD_STYLES, "column": column.STYLES}
+    out = tuple(style for name in names for style in groups.get(name, (name,)))
+    unknown = [x for x in out if x not in WORLD_STYLES + column.STYLES]
+    if unknown:
+        raise ValueError(f"no such world style: {unknown[0]}; there are {', '.join(WORLD_STYLES + column.STYLES)}")
+    return out
+
+
 def draw_batches(
     seed: int, count: int, styles: tuple[str, ...] = WORLD_STYLES, shares: dict[str, float] | None = None
 ) -> list[Draw]:
-    """``count`` batches over several worlds; the mixture of kinds is drawn by ``shares``."""
-    shares = shares or SHARES
+    """``count`` batches over several worlds; kinds are drawn by ``shares``, else by the simulator's own."""
+    styles = styles_of(styles)
     rng = np.random.default_rng([seed, 1])
-    kinds = list(shares)
-    weights = np.array([shares[k] for k in kinds])
     out = []
     for i in range(count):
         style = styles[i % len(styles)]
         world_seed = seed * 10 + (i // len(styles)) % WORLDS_PER_STYLE
-        kind = str(rng.choice(kinds, p=weights / weights.sum()))
-        scenario = draw_scenario(
-            kind, seed * 100_000 + i, world_for(style, world_seed), name=f"Quillmarsh {seed}-{i:04d}"
+        of_column = style in column.STYLES
+        mixture = shares or (column.SHARES if of_column else SHARES)
+        weights = np.array(list(mixture.values()))
+        kind = str(rng.choice(list(mixture), p=weights / weights.sum()))
+        number, name = seed * 100_000 + i, f"Quillmarsh {seed}-{i:04d}"
+        scenario = (
+            column.draw_column(kind, number, column.column_world(style, world_seed), name=name)
+            if of_column
+            else draw_scenario(kind, number, world_for(style, world_seed), name=name)
         )
         out.append(Draw(scenario, style, world_seed, f"bucket-{i % 9}"))
     return out
 
 
-def simulate_draws(draws: list[Draw]) -> list[tuple[Draw, Run, Truth]]:
+def simulate_draws(draws: list[Draw], hours: float = 72.0) -> list[tuple[Draw, Run, Truth]]:
     """Simulate them all; answers come in the order of ``draws``."""
-    worlds = [world_for(d.world_style, d.world_seed) for d in draws]
-    results = simulate_with_truth(worlds, [d.scenario for d in draws])
-    return [(d, run, truth) for d, (run, truth) in zip(draws, results, strict=True)]
+    in_columns = [(i, d.scenario) for i, d in enumerate(draws) if isinstance(d.scenario, column.ColumnScenario)]
+    in_buckets = [(i, d.scenario) for i, d in enumerate(draws) if not isinstance(d.scenario, column.ColumnScenario)]
+    results: dict[int, tuple[Run, Truth]] = {}
+    if in_columns:
+        column_worlds = [column.column_world(draws[i].world_style, draws[i].world_seed) for i, _ in in_columns]
+        answers = column.column_with_truth(column_worlds, [s for _, s in in_columns], hours)
+        results |= {i: answer for (i, _), answer in zip(in_columns, answers, strict=True)}
+    if in_buckets:
+        worlds = [world_for(draws[i].world_style, draws[i].world_seed) for i, _ in in_buckets]
+        answers = simulate_with_truth(worlds, [s for _, s in in_buckets], hours)
+        results |= {i: answer for (i, _), answer in zip(in_buckets, answers, strict=True)}
+    return [(d, *results[i]) for i, d in enumerate(draws)]
 
 
 def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[bytes, str, dict[str, object]]:
@@ -211,9 +238,10 @@ def main() -> None:
         default=72.0,
         help="length of the recordings after the pour; what was due is always told for 72 h",
     )
+    parser.add_argument("--styles", nargs="*", default=["bucket"], help='worlds: "bucket", "column", or their names')
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
-    for path in write_set(args.out, args.seed, args.count, hours=args.hours):
+    for path in write_set(args.out, args.seed, args.count, hours=args.hours, styles=tuple(args.styles)):
         told = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
         print(
             f"{path.name}: {told['world']} {told['kind']}, ends at {told['final']:.3f}, "
