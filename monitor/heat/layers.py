@@ -195,11 +195,13 @@ def _means(t: Array, edges: Array, *columns: Array) -> tuple[Array, ...]:
     return (*(np.add.reduceat(c, start) / count for c in (t, *columns)), count)
 
 
-def _edges(start_s: float, blended_s: float, end_s: float) -> Array:
-    """Spans of 4 minutes in the first forty, 10 to two hours, half an hour to six, then two hours."""
-    plan = ((0.0, 2400.0, 240.0), (2400.0, 7200.0, 600.0), (7200.0, 21600.0, 1800.0), (21600.0, 259200.0, 7200.0))
-    edges = np.concatenate([np.arange(a, b, step) for a, b, step in plan]) + blended_s
-    return np.asarray(edges[(edges > start_s) & (edges < end_s)], float)
+def _plan() -> Array:
+    """Spans of 4 minutes in the first forty, 10 to two hours, half an hour to six: edges, s after the blend."""
+    plan = ((0.0, 2400.0, 240.0), (2400.0, 7200.0, 600.0), (7200.0, 21600.0, 1800.0))
+    return np.concatenate([np.arange(a, b, step) for a, b, step in plan])
+
+
+_EDGES = _plan()
 
 
 # -------------------------------------------------------------------- the probes' differences
@@ -211,9 +213,12 @@ def _differences(  # noqa: PLR0917
 ) -> tuple[list[tuple[str, Array, Array, Array, Array, Array]], float] | None:  # fmt: skip
     """For each of top and bottom: name, age, difference, core above air, slope of the core, noise."""
     out = []
+    if t.size < 6:
+        return None
+    steepness = np.gradient(y, t)
     for name, curve in (("top", top), ("bottom", bottom)):
         own_t, own_y = _within(curve, blended_s, now_s)
-        if own_t.size < 6 or t.size < 6:
+        if own_t.size < 6:
             continue
         shared = (t >= own_t[0] - 30.0) & (t <= own_t[-1] + 30.0)
         # Nothing to interpolate over where either was silent for more than ten minutes.
@@ -223,10 +228,9 @@ def _differences(  # noqa: PLR0917
         if int(shared.sum()) < 6:
             continue
         at = t[shared]
-        slope = np.gradient(y, t)[shared]
-        edges = _edges(float(at[0]), blended_s, now_s)
+        edges = blended_s + _EDGES[at[0] - blended_s < _EDGES]
         when, gap, excess, rise, count = _means(
-            at, edges, np.interp(at, own_t, own_y) - y[shared], (y - air)[shared], slope
+            at, edges, np.interp(at, own_t, own_y) - y[shared], (y - air)[shared], steepness[shared]
         )
         plunge = PLUNGE_K * np.exp(-(when - max(float(own_t[0]), float(t[0]))) / PLUNGE_S)
         noise = DIFFERENCE_NOISE_K / np.sqrt(np.minimum(count, 5.0)) + 0.05 + plunge
