@@ -13,8 +13,8 @@ that did not break shows it too:
 The last two are bounded: what is left of an emulsion may go on beside the layers, and then they show little.
 
 Everything is closed form on a few dozen means: no search, no random numbers, no clock. Times are Unix seconds,
-temperatures degrees Celsius. The widths are reasoning from the physics unless a source stands beside them; none was
-fitted to a set of batches.
+temperatures degrees Celsius. The widths are reasoning from the physics unless a source stands beside them. Three were
+settled after a look at tuning batches of two simulators: SET_WANDER, WANDER_SHARE, and how little "dead" may weigh.
 """
 
 from __future__ import annotations
