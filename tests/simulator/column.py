@@ -56,6 +56,7 @@ class ColumnWorld(World):
     half: float = 0.25  # micelle: soap share at which its help is half of all; film: resistance of the shell
     liquid_w_mk: float = 6.0  # effective conductivity of liquid paste
     soft_w_mk: float = 0.0  # gained again above some 75 degC
+    transport_per_s: float = 1.9e-3  # how fast potash gets to the oil at 60 degC, however fast it would react there
     sets_at: float = 0.45  # soap share at which half set
     skin: float = 0.3  # evaporation left once a skin has formed
     film: float = 1.0  # scale of the outer film coefficients
@@ -67,6 +68,7 @@ class ColumnWorld(World):
 class ColumnScenario(Scenario):
     """One batch; ``rate`` is per second at 60 degC, ``coarse`` the share left in lumps."""
 
+    transport_per_s: float = 1.9e-3
     creep: float = 0.0  # per second at 60 degC, of the lumps
     layer_share: float = 0.0  # of the limiting reagent, that drains out of the emulsion at most
     layer_tau_s: float = 900.0
@@ -112,6 +114,7 @@ def column_world(style: str, seed: int) -> ColumnWorld:
         half=float(u(0.15, 0.45)),
         liquid_w_mk=float(u(2.5, 9.0)),
         soft_w_mk=float(rng.choice([0.0, 0.0, 0.15, 0.4])),
+        transport_per_s=1e-3 * float(np.exp(u(np.log(1.1), np.log(3.2)))),
         sets_at=float(u(0.35, 0.6)),
         skin=float(u(0.15, 0.5)),
         film=float(u(0.85, 1.2)),
@@ -146,7 +149,7 @@ def _rise_guess_k(
     # The core peaks before the outside has cooled much of it: some of the loss of forty minutes is felt there.
     # The three numbers below were read off 150 good runs of this simulator.
     loss_k = ua * (75.0 - air_c) * 2400.0 / (heat_capacity * 1000.0)
-    return 0.97 * heat_kj / heat_capacity - 0.6 * loss_k - 1.7
+    return 0.89 * heat_kj / heat_capacity - 0.68 * loss_k + 2.1
 
 
 def draw_column(kind: str, seed: int, world: ColumnWorld, name: str = "Quillmarsh") -> ColumnScenario:
@@ -238,7 +241,7 @@ def draw_column(kind: str, seed: int, world: ColumnWorld, name: str = "Quillmars
     )
     rise += (blend_w * blend_s / 1000.0 + grains * koh * 42.0) / capacity
     if kind == "hot":
-        aim = float(u(95.5, 98.0)) if rng.random() < 0.35 else float(u(98.0, 107.0))
+        aim = float(u(95.5, 98.5)) if rng.random() < 0.45 else float(u(98.5, 106.0))
         pour = float(np.clip(aim - rise, 44.0, 76.0))
     elif kind == "cold":
         pour = float(u(12.0, 34.0))
@@ -247,7 +250,7 @@ def draw_column(kind: str, seed: int, world: ColumnWorld, name: str = "Quillmars
         pour = float(np.clip(aim - rise, 42.0, 70.0))
 
     # What the blending made of it.
-    base = {"micelle": 3.1e-3, "film": 2.3e-3, "spread": 5.0e-3}[world.kinetics]
+    base = {"micelle": 4.2e-3, "film": 3.0e-3, "spread": 6.2e-3}[world.kinetics]
     quality = float(np.exp(n(0.0, 0.25)))
     coarse = 0.045 * float(rng.beta(1.1, 2.0))
     creep = spread(1e-6, 1.5e-5)
@@ -309,6 +312,7 @@ def draw_column(kind: str, seed: int, world: ColumnWorld, name: str = "Quillmars
         air_noise_k=float(u(0.1, 0.6)), draught=float(np.exp(n(0.0, 0.3))),
         sun_k=float(u(1.0, 14.0) if rng.random() < 0.4 else 0.0),
         board_r=float(u(0.10, 0.45)), boil_c=float(u(99.6, 100.6)), doings=tuple(doings), promised_mol=promised,
+        transport_per_s=world.transport_per_s * quality**0.5,
         creep=creep, layer_share=layer_share, layer_tau_s=layer_tau, mended_rate=base * float(u(0.5, 1.1)),
         second_pour_s=second_s, second_share=second_share, second_c=second_c,
     )  # fmt: skip
@@ -369,6 +373,7 @@ class _Emulsion:
         self.e_over_r = _columns([w.activation_kj_mol * 1000.0 / R_GAS for w in worlds])
         self.start, self.half = _columns([w.start for w in worlds]), _columns([w.half for w in worlds])
         self.rate = _columns([s.rate for s in batch])
+        self.transport = _columns([s.transport_per_s for s in batch])
         self.creep = _columns([s.creep for s in batch])
         limiting = np.array([min(s.true_koh_mol, s.true_ester_mol) for s in batch])
         more = np.array([max(s.true_koh_mol, s.true_ester_mol) for s in batch])
@@ -398,6 +403,8 @@ class _Emulsion:
         speed = np.empty_like(k)
         for law, of in self.laws:
             speed[of] = self._speed(law, of, dt, k=k[of], done=done[of], left=left[of], partner=partner[of])
+        # McBain and others: transport to the drop sets the pace. It quickens with warmth far less than the reaction.
+        speed = speed / (1.0 + speed / (self.transport * warm**0.35 * np.maximum(left, 1e-9)))
         fine = self.fine * -np.expm1(-speed * whole * dt / np.maximum(self.fine, 1e-9))
         lump = self.lumps * -np.expm1(-self.creep * warm * (blended > 0.99) * dt)
         self.fine -= fine

@@ -85,7 +85,7 @@ def test_fixed_seeds_repeat() -> None:
 def test_both_simulators_can_stand_in_one_set() -> None:
     """A set may mix worlds of both; each batch is run by its own and comes back in its place."""
     draws = draw_batches(47, 4, ("droplets-still", "column-film-shed"))
-    answers = simulate_draws(draws, hours=1.0)
+    answers = simulate_draws(draws, hours=24.0)
     assert [d for d, _, _ in answers] == draws
     assert [isinstance(run.world, ColumnWorld) for _, run, _ in answers] == [False, True, False, True]
     assert [run.scenario for _, run, _ in answers] == [d.scenario for d in draws]
