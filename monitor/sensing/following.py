@@ -75,6 +75,7 @@ class Follower:
     last: deque[Reading] = field(default_factory=lambda: deque(maxlen=5))
     candidates: list[_Candidate] = field(default_factory=list)
     revised: list[tuple[Reading, str]] = field(default_factory=list)
+    moved: tuple[float, float, float, float] | None = None  # from when and what to when and what it went, at the last
 
     def start_from(self, time_s: float, value_c: float) -> None:
         """Follow on from a value believed elsewhere."""
@@ -170,6 +171,9 @@ class Follower:
         if self.believed <= 2:
             # What came first was the stray one.
             self.revised.extend((reading, "spike") for reading in self.last)
+        first = level.members[0]
+        if self.believed > 2 and self.time_s is not None:
+            self.moved = (self.time_s, self.value_c, first.time_s, _value(first))
         self.candidates.clear()
         self.last.clear()
         self.level_since_s = level.members[0].time_s

@@ -1,66 +1,176 @@
-"""Two books kept on every probe: how long its value has stood still, and whether it fell out of the paste."""
+"""Books kept on every probe: how long its value stood still, whether it fell out of the paste, whether it jumped."""
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
-# Stuck: the same to the last bit for so long, while by its own earlier slope it should have moved this far.
+# Stuck: the same value for so long, while by its own earlier slope it should have moved this far. A batch that rises
+# comes to rest at its peak; one that cools goes on cooling, so less is asked of it.
 STUCK_S = 300.0
 STUCK_COARSE_S = 600.0
 COARSE_STEP_K = 0.2
-STUCK_MOVES_K = 0.75
+STUCK_COOLING_K = 0.75
+STUCK_RISING_K = 1.0
 STUCK_MOVES_STEPS = 3.0
-STUCK_LIVELY_READINGS = 12  # or: it never stood still before (same value in under 30 %), and now for so many readings
-STUCK_LIVELY_SHARE = 0.3
+STUCK_RISING_STEPS = 4.0
+# A node that converts voltages computes the same value a little otherwise each time.
+SAME_K = 0.004
 
-# Out of the paste: no bucket falls this far in ten minutes. Less will do when it comes down to the air.
+# Or: its own noise has vanished. Noise shows as changes of direction, which no trend has; by how often there were any,
+# so many equal values in a row have a chance of one in ten million, even half way between two steps of a sensor. Next
+# to a step any noise turns the value about, so turns between two neighbouring values count only when taken over a long
+# stretch with several steps in it.
+NOISE_PAIRS = 30
+NOISE_MEMORY = 60.0
+LIVELY_TURNS = 0.45
+LIVELY_SAME = 0.4
+BLOCK_PAIRS = 120
+BLOCK_STEPS = 4.0
+LEAST_TURNS = 0.2
+ODDS_LOG = 16.0
+FEWEST_STILL = 12
+NOISE_STILL_S = 600.0
+_MID_STEP = math.sqrt(0.125)
+
+# Or: it hardly moved for longer than any bucket rests. In two simulators of many batches none stayed within 0.3 K for
+# more than 88, and within 0.6 K for more than 127 kelvin (over the air) times hours: the longest rests are those of
+# big, boxed batches at their peak.
+REST_BAND_K = 0.4
+REST_K_HOURS = 160.0
+REST_LEAST_S = 5400.0
+GAP_S = 1200.0
+REST_OVER_AIR_K = 15.0
+BOILING_C = 93.0  # what boils rests as long as it likes; even in the hills it is hotter than this
+# By its slope before, halved, it should have left the band so many times over.
+REST_MOVES_K = 2.5
+
+# Out of the paste: no bucket falls this far in ten minutes. Less will do when it comes down to the air, or most of the
+# way. A frosty bare bucket loses 8 K; the top and the wall go with the lid and the cover.
 FALL_S = 600.0
 FALL_K = 15.0
-FALL_TO_AIR_K = 10.0
+FALL_CORE_K = 11.0
+FALL_STARTS_K = 3.0
+# Where nobody measures the air, what the probe showed before it went in tells it to some kelvin.
+FALL_TO_FIRST_K = 7.0
+FIRST_AIR_K = 5.0
+AIR_AT_MOST_C = 35.0
+FALL_TO_AIR_SHARE = 0.5  # what is left to the air, of what it fell
+HALF_OUT_K = 5.0
+HALF_OUT_SHARE = 0.3  # of what it stood over the air; a bucket loses an eighth in ten minutes, a cold re-blend as much
+HALF_OUT_OUTER_K = 8.0
+HALF_OUT_OUTER_SHARE = 0.4
 FALL_STAYS_S = 40.0
-NEAR_AIR_K = 4.0
-NEAR_AIR_SHARE = 0.25
+BACK_IN_SHARE = 0.5
 BACK_IN_K = 8.0
+
+# A jump up within the paste, further than a lively batch gets in the time between two readings.
+JUMP_K = 6.0
+JUMP_FORGOTTEN_S = 3 * 3600.0
+JUMP_BACK_SHARE = 0.35
+
+
+class _Block:
+    """A stretch of readings: how many pairs of neighbours, how many turns, how far the values went."""
+
+    __slots__ = ("high_c", "low_c", "pairs", "turns")
+
+    def __init__(self) -> None:
+        self.pairs = self.turns = 0
+        self.high_c, self.low_c = -math.inf, math.inf
+
+    def take(self, value_c: float, pairs: int, *, turned: bool) -> None:
+        self.pairs += pairs
+        self.turns += turned
+        self.high_c, self.low_c = max(self.high_c, value_c), min(self.low_c, value_c)
 
 
 class Standstill:
-    """How long a probe's value has been the same to the last bit, and how it was before."""
+    """How long a probe's value has been the same, or nearly, and how it was before."""
 
-    __slots__ = ("pairs", "readings", "same_share", "since_s", "step_k", "stuck", "until_s", "value_c")
+    __slots__ = (
+        "_block", "_high", "_last_block", "_low", "_same_share", "_turns_share", "_was_up", "pairs", "readings",
+        "rest_since_s", "since_s", "step_k", "stuck_since_s", "until_s", "value_c",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.step_k = 1.0
+        self._turns_share = 0.0
+        self._same_share = 1.0
+        self._block = self._last_block = _Block()
+        self.pairs = 0
         self.forget()
 
     def forget(self) -> None:
-        self.since_s = self.until_s = 0.0
+        """Begin anew; the sensor's step and its noise are remembered."""
+        self.since_s = self.until_s = self.rest_since_s = 0.0
         self.value_c = float("nan")
         self.readings = 0
-        self.pairs = 0
-        self.same_share = 1.0
-        self.stuck = False
+        self._was_up: bool | None = None
+        self.stuck_since_s: float | None = None
+        self._high: deque[tuple[float, float]] = deque()
+        self._low: deque[tuple[float, float]] = deque()
 
     def take(self, time_s: float, value_c: float) -> bool:
         """Count a value in; whether the probe is known to be stuck on it."""
-        if value_c == self.value_c:
+        if self.readings and time_s - self.until_s > GAP_S:
+            self.forget()  # what went on meanwhile nobody knows
+        if abs(value_c - self.value_c) <= SAME_K:
             self.readings += 1
             self.until_s = time_s
-            return self.stuck
+            return self.stuck_since_s is not None
         if self.readings:
-            # A share that forgets over some 30 pairs; the stretch that ends now is counted in only now.
-            same = self.readings - 1
-            self.pairs += same + 1
-            faded = (1.0 - 1.0 / 30.0) ** same
-            self.same_share = (1.0 - (1.0 - self.same_share) * faded) * (1.0 - 1.0 / 30.0)
-            step_k = abs(value_c - self.value_c)
-            self.step_k = max(min(self.step_k, step_k), 0.05)
-        self.value_c, self.since_s, self.until_s, self.readings, self.stuck = value_c, time_s, time_s, 1, False
-        return False
+            self._count_change(value_c - self.value_c)
+            self._keep_band(self.until_s, self.value_c)
+        self.value_c, self.since_s, self.until_s, self.readings = value_c, time_s, time_s, 1
+        self._keep_band(time_s, value_c)
+        # Stuck to the last bit, or within the band: over as soon as it is neither.
+        if self.stuck_since_s is not None and self.rest_since_s > self.stuck_since_s:
+            self.stuck_since_s = None
+        return self.stuck_since_s is not None
+
+    def _count_change(self, change_k: float) -> None:
+        """How often the value stayed and how often the direction turned; the stretch that ends now counts only now."""
+        same = self.readings - 1
+        self.pairs += same + 1
+        up = change_k > 0.0
+        turned = self._was_up is not None and up != self._was_up
+        self._was_up = up
+        keep = 1.0 - 1.0 / NOISE_MEMORY
+        faded = keep**same
+        self._turns_share = self._turns_share * faded * keep + turned / NOISE_MEMORY
+        self._same_share = (1.0 - (1.0 - self._same_share) * faded) * keep
+        block = self._block
+        if block.pairs >= BLOCK_PAIRS:
+            self._last_block, block = block, _Block()
+            self._block = block
+        block.take(self.value_c, same + 1, turned=turned)
+        self.step_k = max(min(self.step_k, abs(change_k)), 0.05)
+
+    def _keep_band(self, time_s: float, value_c: float) -> None:
+        """Since when the latest values have all been within the band."""
+        high, low = self._high, self._low
+        if not high:
+            self.rest_since_s = time_s
+        while high and high[-1][1] <= value_c:
+            high.pop()
+        high.append((time_s, value_c))
+        while low and low[-1][1] >= value_c:
+            low.pop()
+        low.append((time_s, value_c))
+        while high[0][1] - low[0][1] > REST_BAND_K:
+            (high if high[0][0] < low[0][0] else low).popleft()
+            self.rest_since_s = min(high[0][0], low[0][0])
 
     @property
     def lasted_s(self) -> float:
         """How long the value has been the same, s."""
         return self.until_s - self.since_s
+
+    @property
+    def rested_s(self) -> float:
+        """How long the values have stayed within the band, s."""
+        return self.until_s - self.rest_since_s if self.readings else 0.0
 
     def may_be_stuck(self) -> bool:
         """Whether the stretch is long enough to be worth a question; coarse sensors rest longer by nature."""
@@ -68,20 +178,68 @@ class Standstill:
         return self.readings >= 3 and self.lasted_s >= least_s
 
     def should_have_moved(self, expected_k: float) -> bool:
-        """Whether so much expected movement would have shown through the sensor's steps."""
-        return expected_k >= max(STUCK_MOVES_K, STUCK_MOVES_STEPS * self.step_k)
+        """Whether so much expected movement (signed) would have shown through the sensor's steps."""
+        if expected_k < 0.0:
+            return -expected_k >= max(STUCK_COOLING_K, STUCK_MOVES_STEPS * self.step_k)
+        return expected_k >= max(STUCK_RISING_K, STUCK_RISING_STEPS * self.step_k)
 
-    def never_stood_still_before(self) -> bool:
-        """Whether the probe's own noise has vanished: neighbours were seldom equal, and now are for long."""
-        return self.pairs >= 30 and self.same_share < STUCK_LIVELY_SHARE and self.readings >= STUCK_LIVELY_READINGS
+    def noise_has_vanished(self) -> bool:
+        """Whether the probe showed noise, and has now been still for longer than such noise ever is."""
+        if self.pairs < NOISE_PAIRS or self.readings < FEWEST_STILL or self.lasted_s < NOISE_STILL_S:
+            return False
+        turns, same = self._turns_share, self._same_share
+        # White noise of s steps changes the value in about 1.128 s of the readings while s is small, and leaves it in
+        # 0.282 / s of them while s is large. A value half way between two steps stays with erf(step / (sqrt(8) sd)).
+        if turns >= LIVELY_TURNS and same <= LIVELY_SAME:
+            noise_steps = max(turns / 1.128, 0.282 / max(same, 0.02))
+        else:
+            before, now = self._last_block, self._block
+            pairs = before.pairs + now.pairs
+            wide_k = max(before.high_c, now.high_c) - min(before.low_c, now.low_c)
+            if pairs < BLOCK_PAIRS or wide_k < BLOCK_STEPS * self.step_k:
+                return False
+            turns = min((b.turns / b.pairs for b in (before, now) if b.pairs >= NOISE_PAIRS), default=0.0)
+            if turns < LEAST_TURNS:
+                return False
+            noise_steps = turns / 1.128
+        stays = math.erf(_MID_STEP / noise_steps)
+        return self.readings * -math.log(stays) >= ODDS_LOG
+
+    def rests_too_long(self, over_air_k: float) -> bool:
+        """Whether it has stayed within the band for longer than a bucket so far above the air ever does."""
+        rested_s = self.rested_s
+        if rested_s < REST_LEAST_S or over_air_k < REST_OVER_AIR_K or self.value_c >= BOILING_C:
+            return False
+        return rested_s / 3600.0 * over_air_k >= REST_K_HOURS
+
+
+class Jump:
+    """Whether a probe in the paste went up at once, further than a batch can."""
+
+    __slots__ = ("from_c", "since_s", "to_c")
+
+    def __init__(self) -> None:
+        self.since_s: float | None = None
+        self.from_c = self.to_c = 0.0
+
+    def begin(self, time_s: float, from_c: float, to_c: float) -> None:
+        """The probe has gone from one level to another."""
+        self.since_s, self.from_c, self.to_c = time_s, from_c, to_c
+
+    def is_undone(self, value_c: float) -> bool:
+        """Whether a value lies about where the probe was before it jumped."""
+        return abs(value_c - self.from_c) <= max(3.0, JUMP_BACK_SHARE * abs(self.to_c - self.from_c))
 
 
 class Fall:
-    """Whether a paste probe fell as only one that left the paste does."""
+    """Whether a paste probe fell as only one that left the paste does. ``outer``: it sits where lid or cover are."""
 
-    __slots__ = ("_deep_for_s", "_deep_from_s", "_high", "_low", "_out", "_three", "air_c", "at_c", "from_c", "since_s")
+    __slots__ = (
+        "_deep_for_s", "_deep_from_s", "_high", "_low", "_out", "_three", "air_c", "at_c", "from_c", "outer", "since_s",
+    )  # fmt: skip
 
-    def __init__(self) -> None:
+    def __init__(self, *, outer: bool = False) -> None:
+        self.outer = outer
         self.air_c: float | None = None  # the first it showed: before it went in, most likely the air
         self.start_again()
 
@@ -120,33 +278,42 @@ class Fall:
         while low[0][0] < time_s - FALL_S:
             low.popleft()
         self.at_c = value_c
+        if self._out:
+            if value_c - low[0][1] >= min(BACK_IN_K, BACK_IN_SHARE * (self.from_c - low[0][1])):
+                self.since_s = self._deep_from_s = None
+                self._out = False
+                high.clear()
+                high.append((time_s, value_c))
+            return
         top_c = high[0][1]
+        if top_c - value_c < FALL_STARTS_K:
+            self.since_s = self._deep_from_s = None
+            return
+        self.from_c = top_c
         if self.since_s is None:
-            if top_c - value_c >= FALL_TO_AIR_K:
-                self.from_c = top_c
-                # The last that was near the top: the first that fell may be among those that were rejected.
-                self.since_s = max(t for t, v in high if v > top_c - 3.0)
-                self._deep_from_s = None
-        elif value_c - low[0][1] >= BACK_IN_K:
-            self.since_s = None
-            self._out = False
-            high.clear()
-            high.append((time_s, value_c))
-        if self.since_s is not None:
-            deep = self.from_c - value_c >= FALL_TO_AIR_K
-            if not deep:
-                self._deep_from_s = None
-            elif self._deep_from_s is None:
-                self._deep_from_s = time_s
-            self._deep_for_s = time_s - self._deep_from_s if self._deep_from_s is not None else 0.0
+            # The last that was near the top: the first that fell may be among those that were rejected.
+            self.since_s = max(t for t, v in high if v > top_c - 3.0)
+            self._deep_from_s = time_s
+        self._deep_for_s = time_s - (self._deep_from_s or time_s)
 
     def is_out(self, ambient_c: float | None) -> bool:
-        """Whether the fall is one out of the paste; one to the air's temperature needs to be less deep."""
-        if self.since_s is None or (self._deep_for_s < FALL_STAYS_S and not self._out):
+        """Whether the fall is one out of the paste; one to the air, or most of the way, needs to be less deep."""
+        if self.since_s is None:
             return False
-        if self.from_c - self.at_c >= FALL_K:
-            self._out = True
-        elif ambient_c is not None and self.from_c - ambient_c >= FALL_TO_AIR_K:
-            near_k = max(NEAR_AIR_K, NEAR_AIR_SHARE * (self.from_c - ambient_c))
-            self._out = self._out or self.at_c - ambient_c <= near_k
+        if self._deep_for_s >= FALL_STAYS_S and not self._out:
+            self._out = self._is_deep(ambient_c)
         return self._out
+
+    def _is_deep(self, ambient_c: float | None) -> bool:
+        fell_k = self.from_c - self.at_c
+        if fell_k >= (FALL_K if self.outer else FALL_CORE_K):
+            return True
+        if ambient_c is None:
+            first_c = self.air_c
+            known = first_c is not None and first_c <= min(AIR_AT_MOST_C, self.from_c - FALL_TO_FIRST_K)
+            return known and fell_k >= FALL_TO_FIRST_K and self.at_c <= (first_c or 0.0) + FIRST_AIR_K
+        if self.at_c - ambient_c <= FALL_TO_AIR_SHARE * fell_k:
+            return True
+        least_k = HALF_OUT_OUTER_K if self.outer else HALF_OUT_K
+        share = HALF_OUT_OUTER_SHARE if self.outer else HALF_OUT_SHARE
+        return fell_k >= max(least_k, share * (self.from_c - ambient_c))

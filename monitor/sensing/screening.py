@@ -10,11 +10,12 @@ import math
 from array import array
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
+from itertools import pairwise
 
 from monitor.domain import AMBIENT, PASTE_PROBES, ProbeHealth, Reading
 from monitor.sensing.clocks import LaggingLines
-from monitor.sensing.following import MAD_TO_SD, POWER_ON_C, Follower
-from monitor.sensing.motion import Fall, Standstill
+from monitor.sensing.following import BUCKET_K_PER_S, MAD_TO_SD, POWER_ON_C, Follower
+from monitor.sensing.motion import BOILING_C, JUMP_FORGOTTEN_S, JUMP_K, REST_MOVES_K, Fall, Jump, Standstill
 
 LOST_C = -127.0  # what a common host library gives for a digital sensor that does not answer
 
@@ -38,7 +39,7 @@ class Limits:
     low_c: float
     high_c: float
     paste: bool
-    noise_k: float = 3.0  # robust standard deviation above which nothing can be told from the probe
+    noise_k: float = 2.0  # robust standard deviation above which nothing can be told from the probe
     window_s: float = 300.0  # health looks back this far, or four readings
 
 
@@ -63,7 +64,14 @@ GOOD_SHARE = 0.34
 GOOD_AGAIN_READINGS = 6
 GOOD_AGAIN_S = 60.0
 FEWEST_READINGS = 4
+# A loose contact: so large a share cannot be measured, in every quarter of twenty minutes.
+LOOSE_SHARE = 0.33
+LOOSE_S = 1200.0
+LOOSE_READINGS = 8
+LOOSE_BREAKS = 4
 WIDEST_WINDOW_S = 1200.0
+# White noise turns about at two in three of its values.
+STORM_TURNS = 0.35
 HOT_C = 60.0
 SUDDEN_S = 150.0
 
@@ -75,7 +83,16 @@ MOVED_ELSEWHERE_K = 3.5
 # ambient probe may hang in a warmer place than the bucket).
 BELOW_AIR_K = 8.0
 COLD_FOR_PASTE_C = -5.0
+# A rest is worth a question after so long.
+REST_ASKED_S = 900.0
+
 WARM_C = 38.0  # no shed reads that
+OVER_AIR_K = 8.0
+# Where nobody measures the air: a warm shed, so that a rest is rather too short for a fault than too long.
+AIR_AT_MOST_C = 22.0
+# A probe just pushed in may be pushed further in.
+SETTLES_IN_S = 1200.0
+HANDLED_S = 900.0
 
 _REMEMBER_S = 3 * 3600.0
 
@@ -95,7 +112,10 @@ class ProbeScreen:
         self._touched: dict[float, Reading] = {}
         self._follower = Follower()
         self._run = Standstill()
-        self._fall = Fall()
+        self._fall = Fall(outer=probe in _OUTER)
+        self._jump = Jump()
+        self._air_c: float | None = None
+        self._warm_since_s: float | None = None
         self._problem: str | None = None
         self._since_s: float | None = None
         self._suddenly = False
@@ -151,11 +171,12 @@ class ProbeScreen:
 
     def begin_anew(self, at_s: float) -> None:
         """The grower has moved the probe or changed the batch: what it shows from now on is not held against before."""
-        self._fall = Fall()
+        self._fall = Fall(outer=self._fall.outer)
+        self._jump = Jump()
         self._run.forget()
         self._was_warm = False
         self._fresh_from_s = at_s
-        if self._problem in ("out_of_paste", "reversed", "stuck"):
+        if self._problem in _MOTIONS:
             self._problem = self._since_s = None
 
     # -- judging ---------------------------------------------------------------------------------------------------
@@ -199,7 +220,31 @@ class ProbeScreen:
             self._set(reading, "stuck")
             return
         if self.limits.paste and not reason:
+            self._mind_jump(reading.time_s, value_c)
             self._fall.take(reading.time_s, value_c)
+
+    def _mind_jump(self, time_s: float, value_c: float) -> None:
+        """Whether the probe, in the paste by itself and undisturbed, went up at once by more than a batch can."""
+        jump = self._jump
+        if jump.since_s is not None and (time_s - jump.since_s > JUMP_FORGOTTEN_S or jump.is_undone(value_c)):
+            if jump.is_undone(value_c):
+                self._fall.start_again()
+            jump.since_s = None
+        moved, self._follower.moved = self._follower.moved, None
+        if moved is None or jump.since_s is not None or self._storm or self._fall.since_s is not None:
+            return
+        from_s, from_c, to_s, to_c = moved
+        warm_c = WARM_C if self._air_c is None else self._air_c + OVER_AIR_K
+        settled = self._warm_since_s is not None and from_s - self._warm_since_s >= SETTLES_IN_S
+        if from_c < warm_c or not settled or from_s - self._fresh_from_s < HANDLED_S or to_s - from_s > SUDDEN_S:
+            return
+        i = bisect_left(self._times, from_s - 300.0)
+        before = [(self._times[k], self._values[k]) for k in range(i, len(self._times)) if self._codes[k] == 0]
+        first_s, first_c = before[0] if before else (from_s, from_c)
+        pace_k_per_s = max(0.0, from_c - first_c) / (from_s - first_s) if from_s - first_s > 100.0 else BUCKET_K_PER_S
+        if to_c - from_c - pace_k_per_s * (to_s - from_s) >= JUMP_K:
+            jump.begin(to_s, from_c, to_c)
+            self._fall.start_again()
 
     def _apply_revised(self, follower: Follower) -> None:
         for reading, reason in follower.revised:
@@ -317,7 +362,9 @@ class ProbeScreen:
             return
         self._noise_k = min(_noise_by_neighbours(values), _noise_about_trend(values))
         calm = [abs(values[k] - values[k - 1]) <= self.limits.noise_k for k in range(1, len(values))]
-        if self._noise_k <= (0.6 if self._storm else 1.0) * self.limits.noise_k:
+        # What goes one way, as a slow probe pushed into the paste, bends but does not turn about.
+        wild = self._storm or _turns_share(values) >= STORM_TURNS
+        if not wild or self._noise_k <= (0.6 if self._storm else 1.0) * self.limits.noise_k:
             if self._storm:
                 self._storm = False
                 self._end_storm(indices, calm)
@@ -343,37 +390,54 @@ class ProbeScreen:
 
     def _mind_stuck(self) -> None:
         run = self._run
-        if run.stuck or not run.may_be_stuck():
+        if run.stuck_since_s is not None:
             return
-        if run.never_stood_still_before() or self._should_have_moved():
-            self._call_stuck()
+        if run.may_be_stuck():
+            expected_k = self._expected_k(run.since_s, run.lasted_s)
+            if run.noise_has_vanished() or run.should_have_moved(expected_k):
+                self._call_stuck(run.since_s)
+                return
+        if not self.limits.paste or run.rested_s < REST_ASKED_S:
+            return
+        if -self._expected_k(run.rest_since_s, run.rested_s) >= REST_MOVES_K:
+            self._call_stuck(run.rest_since_s)
 
-    def _should_have_moved(self) -> bool:
-        """By its own slope before it stood still, halved, it should have moved by now."""
-        run = self._run
+    def _expected_k(self, since_s: float, lasted_s: float) -> float:
+        """How far it should have moved since then (signed, K) by its own slope before, halved; 0 where not known.
+
+        The smallest slope of the last five and fifteen minutes counts, if they have one sign. A batch that has been
+        cooling for long does so slowly, and goes on: then the last three quarters of an hour tell more.
+        """
+        if not self.limits.paste:
+            return 0.0  # air turns as it likes
+        five, quarter = self._slope_before(since_s, 300.0), self._slope_before(since_s, 900.0)
+        if five and (quarter is None or five * quarter > 0.0):
+            slope = five if quarter is None else min(five, quarter, key=abs)
+            return 0.5 * slope * lasted_s if slope < 0.0 or self._run.value_c < BOILING_C else 0.0
+        long = self._slope_before(since_s, 2700.0)
+        if long is not None and long < 0.0 and (quarter or 0.0) <= 0.0:
+            return 0.5 * long * lasted_s
+        return 0.0
+
+    def _slope_before(self, since_s: float, back_s: float) -> float | None:
+        """Slope of the believed values over ``back_s`` before a time, K/s, rather too small; None where not known."""
         from_s = max(self._follower.level_since_s, self._fresh_from_s)
-        slopes = []
-        for back_s in (300.0, 900.0):
-            if run.since_s - back_s < from_s - 60.0 and back_s == 300.0:
-                return False
-            i = bisect_right(self._times, run.since_s - back_s) - 1
-            while i >= 0 and self._codes[i] != 0:
-                i -= 1
-            if i < 0 or self._times[i] < from_s or self._times[i] < run.since_s - 2.0 * back_s:
-                continue
-            # A staircase seen just after its step looks steeper than it is, by up to one step.
-            change_k = run.value_c - self._values[i]
-            least_k = math.copysign(max(0.0, abs(change_k) - run.step_k), change_k)
-            slopes.append(least_k / (run.since_s - self._times[i]))
-        if not slopes or slopes[0] * slopes[-1] <= 0.0:
-            return False
-        slope = min(abs(s) for s in slopes)
-        return run.should_have_moved(0.5 * slope * run.lasted_s)
+        if since_s - back_s < from_s - 60.0:
+            return None
+        last = bisect_left(self._times, since_s)
+        i = bisect_right(self._times, since_s - back_s) - 1
+        while i >= 0 and self._codes[i] != 0:
+            i -= 1
+        if i < 0 or self._times[i] < from_s or self._times[i] < since_s - 2.0 * back_s or last >= len(self._times):
+            return None
+        # A staircase seen just after its step looks steeper than it is, by up to one step; noise does as much.
+        change_k = self._values[last] - self._values[i]
+        doubt_k = max(self._run.step_k, 1.5 * self._noise_k)
+        return math.copysign(max(0.0, abs(change_k) - doubt_k), change_k) / (since_s - self._times[i])
 
-    def _call_stuck(self) -> None:
-        run = self._run
-        run.stuck = True
-        first = bisect_right(self._times, run.since_s)
+    def _call_stuck(self, since_s: float) -> None:
+        self._run.stuck_since_s = since_s
+        first = bisect_right(self._times, since_s)
         for i in range(first, len(self._times)):
             if self._codes[i] == 0:
                 reading = self._recent.get(self._times[i])
@@ -412,7 +476,8 @@ class ProbeScreen:
             return ProbeHealth()
         run = self._run
         if moved_elsewhere_k is not None and moved_elsewhere_k >= MOVED_ELSEWHERE_K and run.may_be_stuck():
-            run.stuck = True
+            run.stuck_since_s = run.since_s
+        self._mind_air(ambient_c)
         start = self._window_from(self.limits.window_s, FEWEST_READINGS)
         codes = bytes(self._codes[start:]).replace(_CLOCK, b"")  # the node's clock is no fault of the probe
         bad_share = 1.0 - codes.count(0) / len(codes) if codes else 0.0
@@ -430,25 +495,57 @@ class ProbeScreen:
             fell_from_c=self._fall.from_c if self._problem == "out_of_paste" else None,
         )
 
+    def _mind_air(self, ambient_c: float | None) -> None:
+        """What the air tells: whether the probe is in the paste, and whether it rests there for longer than it can."""
+        self._air_c = ambient_c
+        run = self._run
+        if not self.limits.paste or not run.readings:
+            return
+        warm = run.value_c >= (WARM_C if ambient_c is None else ambient_c + OVER_AIR_K)
+        if warm and self._warm_since_s is None:
+            self._warm_since_s = run.since_s
+        over_air_k = run.value_c - (AIR_AT_MOST_C if ambient_c is None else ambient_c)
+        if run.stuck_since_s is None and run.rests_too_long(over_air_k):
+            self._call_stuck(run.rest_since_s)
+
+    def _is_loose(self) -> bool:
+        """Whether a contact comes and goes: many cannot be measured, in every part of the last twenty minutes."""
+        n = len(self._times)
+        start = bisect_left(self._times, self._times[-1] - LOOSE_S)
+        if n - start < LOOSE_READINGS:
+            return False
+        hard = [code in _HARD for code in self._codes[start:]]
+        if sum(hard) < LOOSE_SHARE * len(hard):
+            return False
+        quarters = {
+            int((self._times[-1] - self._times[start + i]) * 3.999 / LOOSE_S) for i, bad in enumerate(hard) if bad
+        }
+        return len(quarters) == 4 and sum(a and not b for a, b in pairwise(hard)) >= LOOSE_BREAKS
+
     def _mind_problem(self, codes: bytes, bad_share: float, start: int, ambient_c: float | None) -> None:
         reversed_since = self._reversed_since(start, ambient_c) if self.limits.paste else None
         bad = len(codes) - codes.count(0)
         failing = bad_share > BAD_SHARE and bad >= 2
-        if self._run.stuck:
-            self._set_problem("stuck", self._run.since_s)
+        if bad and not failing:
+            hard = sum(code in _HARD for code in codes)
+            failing = (hard >= 3 and 2 * hard >= len(codes)) or self._is_loose()
+        if self._run.stuck_since_s is not None:
+            self._set_problem("stuck", self._run.stuck_since_s)
         elif reversed_since is not None:
             self._set_problem("reversed", reversed_since)
         elif failing:
             reason = REASONS[max(set(codes) - {0}, key=codes.count)]
             self._set_problem(PROBLEM_OF[reason], None)
-        elif self._fall.is_out(ambient_c):
+        elif self._fall.is_out(ambient_c if self._warm_since_s is not None else None):
             self._set_problem("out_of_paste", self._fall.since_s)
+        elif self._jump.since_s is not None:
+            self._set_problem("rate", self._jump.since_s)
         elif self._problem is not None and not self._still_bad(bad_share):
             self._problem = self._since_s = None
 
     def _still_bad(self, bad_share: float) -> bool:
         """Hysteresis of the kinds that come from a share of bad readings; the others end by themselves."""
-        if self._problem in ("stuck", "reversed", "out_of_paste") or bad_share < GOOD_SHARE:
+        if self._problem in _MOTIONS or bad_share < GOOD_SHARE:
             return False
         n = len(self._codes)
         lately = self._codes[-GOOD_AGAIN_READINGS:].replace(_CLOCK, b"\0")
@@ -551,6 +648,12 @@ class ProbeScreen:
 
 
 _UNJUDGED = 255
+# The problems that do not come from a share of bad readings, but from how the value moved.
+_MOTIONS = ("stuck", "reversed", "out_of_paste", "rate")
+_OUTER = ("top", "wall")
+_HARD = frozenset(
+    _CODE[r] for r in ("open", "short-gnd", "short-vcc", "not_measured", "out_of_range", "power_on_85", "lost_-127")
+)
 _CLOCK = bytes([_CODE["clock"]])
 _SCATTERED = frozenset(_CODE[reason] for reason in ("", "rate", "spike", "noise"))
 
@@ -569,6 +672,13 @@ def _number(value_c: float | None) -> float:
 
 def _middle(values: list[float]) -> float:
     return sorted(values)[len(values) // 2]
+
+
+def _turns_share(values: list[float]) -> float:
+    """The share of inner values that are higher, or lower, than both their neighbours."""
+    inner = range(1, len(values) - 1)
+    turns = sum((values[k] - values[k - 1]) * (values[k + 1] - values[k]) < 0.0 for k in inner)
+    return turns / max(1, len(values) - 2)
 
 
 def _noise_by_neighbours(values: list[float]) -> float:

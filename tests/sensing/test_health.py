@@ -127,8 +127,8 @@ def test_a_probe_out_of_the_paste(every_s: float, ambient_c: float | None) -> No
 
 
 def test_a_probe_out_of_cooler_paste_is_seen_with_the_air_beside_it() -> None:
-    """A fall of 11 K down to the air's own temperature needs the ambient probe to be told."""
-    readings_ = readings(lambda t: 25.0 if t < 3000.0 else 14.0 + 11.0 * math.exp(-(t - 3000.0) / 60.0))
+    """A fall of 9 K down to the air's own temperature needs the ambient probe to be told."""
+    readings_ = readings(lambda t: 23.0 if t < 3000.0 else 14.0 + 9.0 * math.exp(-(t - 3000.0) / 60.0))
     assert Run().feed(readings_).problems() == []
     (_, name, _), *more = Run().feed(readings_, ambient_c=14.0).problems()
     assert (name, more) == ("out_of_paste", [])

@@ -175,7 +175,8 @@ def draw_fault(run: Run, samples: Samples, in_s: float, seed: int, kind: str | N
 def draw_more(run: Run, every: list[Samples], in_s: float, seed: int, kind: str) -> list[Fault]:
     """A fault of any kind, the further ones too, as one or several (one for each probe it takes).
 
-    ``every``: all probes, the core first and the air last. Due where the design's table says so. What lies by less than 4 K counts as a bias, which is no cause to ring.
+    ``every``: all probes, the core first and the air last. Due where the design's table says so; what lies by less than
+    4 K counts as a bias, which is no cause to ring.
     """
     rng = np.random.default_rng([seed, 43])
     core, end = every[0], float(every[0].t_s[-1])
@@ -254,7 +255,7 @@ def apply(fault: Fault, samples: Samples, run: Run, seed: int) -> None:
     elif kind in ("short-gnd", "short-vcc"):
         v[inside], state[inside] = np.nan, kind
     elif kind in ("intermittent", "seldom-open"):
-        broken = inside & (rng.random(len(t)) < (0.6 if kind == "intermittent" else 0.08))
+        broken = inside & (rng.random(len(t)) < (0.6 if kind == "intermittent" else 0.05))
         v[broken], state[broken] = np.nan, "open"
     elif kind == "flapping":
         broken = inside & (np.arange(len(t)) % 2 == 0)
