@@ -92,8 +92,7 @@ def make(rng: np.random.Generator, until_s: float = END_S) -> Making:
     heat = inside.heat_made_k(prior.setting, x, reacted)
     truth = (float(reacted[0]), float(heat[0]), float(inside.tau_s(prior.setting, x, reacted)[0]))
 
-    at = np.maximum(ages - m.PROBE_LAG_S, 0.0)
-    shown = m.at_times(paths.time_s, paths.core_c, at)[:, 0] + x[m.PROBE, 0]
+    shown = prior.shown(x, ages)[:, 0]
     core = [reading("core", t, c) for t, c in zip(ages, shown, strict=True)]
     thinned = inside.target(fed(batch, notes, [*air, *core]), POUR_S + until_s)
     white = rng.normal(size=thinned.ages_s.size)

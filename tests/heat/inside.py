@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from copy import copy
 from dataclasses import dataclass
 from inspect import signature
 from typing import Any
@@ -55,6 +56,13 @@ class Target:
         """Of each row of ``z``, up to the constant that all components share."""
         residual = self.y_c[:, None] - self.fitter.predicted(self.natural(component, z))
         return np.asarray(-0.5 * np.square(self.whitening @ residual).sum(0), float)
+
+    def shown(self, x: Array, ages_s: Array) -> Array:
+        """What the probe would show at any ages, without error, one column for each of ``x``."""
+        other = copy(self.fitter)
+        other._ages, other._end_s = ages_s, float(ages_s[-1])
+        other._room = np.interp(ages_s, self.setting.air_time_s, self.setting.air_c)
+        return np.asarray(other.predicted(x), float)
 
 
 @dataclass(frozen=True)
