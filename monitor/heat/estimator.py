@@ -23,6 +23,7 @@ from monitor.heat import model as m
 from monitor.heat import priors
 from monitor.heat.balance import SURFACE_A_W_M2_K, SURFACE_B_W_M2_K2, bucket_area_m2, bucket_size_m, core_time_s
 from monitor.heat.fit import Whitener, low_discrepancy_normals
+from monitor.heat.layers import layering
 from monitor.heat.priors import History
 
 Array = NDArray[np.float64]
@@ -34,6 +35,10 @@ _OUT_OF_RACE = 24.0  # in twice the log of the evidence: a weight of e^-12
 _ROWS_MAX = m.FIXED + 12
 _NORMALS = low_discrepancy_normals(_DRAWS, _ROWS_MAX)
 _DIFFERENCE = 0.03  # of one prior sd
+_SPLITS = np.array([c.name == "split" for c in priors.COMPONENTS], float)
+_HANDLING = frozenset({"lid-off", "lid-on", "covered", "uncovered", "probe-out", "probe-in", "stirred", "looked"})
+_LAYERS_UNTIL_S = 12 * 3600.0  # after that the probes tell nothing new of layers
+_LOOK_BACK_S = 60.0  # two points of the core between which the lagging probe is read
 # (until this age after the latest blend, s between refits): the first hour decides, the last two days add little.
 _CADENCE = ((1500.0, 60.0), (2400.0, 120.0), (5400.0, 300.0), (3 * 3600.0, 900.0), (6 * 3600.0, 3600.0),
             (24 * 3600.0, 3 * 3600.0), (np.inf, 8 * 3600.0))  # fmt: skip
@@ -162,6 +167,7 @@ class Estimator:
         self._seen_peak: tuple[float, float] | None = None
         self._drawn: tuple[Array, Array] | None = None
         self._good: tuple[_Layout, Array, Array] | None = None
+        self._layers_said = 0.0
         self.refits = 0  # counted, so that tests can bound the cost without a clock
         self.passes = 0
 
@@ -392,6 +398,25 @@ class Estimator:
             return t, y
         return self._without_lost(t, y, layout)
 
+    def _layer_evidence(
+        self, layout: _Layout, setting: m.Setting, air: tuple[Array, Array], core: tuple[Array, Array], now_s: float
+    ) -> float:
+        """ln of how much likelier top, bottom and the pace of the core are in a broken emulsion (layers.py)."""
+        again = [layout.pour_s + c.at_s + 300.0 for c in setting.changes if c.kind == "reblend" and c.at_s <= now_s]
+        blended_s = max([layout.pour_s + setting.blended_s, *(at for at in again if at <= now_s)])
+        if now_s - blended_s > _LAYERS_UNTIL_S:
+            return self._layers_said
+        wrap_ln, wrap_sd = priors.INSULATION_LN.get(self._batch.vessel.insulation, (0.0, 0.0))
+        handled = [(e.at_s, e.at_s) for e in self._notes if e.kind in _HANDLING]
+        said = layering(
+            core, self._in_paste("top", layout, air), self._in_paste("bottom", layout, air), None, air,
+            blended_s=blended_s, now_s=now_s, rise_k=setting.rise_k, loss_per_s=setting.loss_per_s,
+            loss_ln=priors.LOSS_LN + wrap_ln, loss_ln_sd=sqrt(priors.LOSS_SD_LN**2 + wrap_sd**2),
+            core_time_s=setting.core_time_s, handled=handled,
+        )  # fmt: skip
+        self._layers_said = said.log_ratio
+        return said.log_ratio
+
     def _plunges(self) -> list[float]:
         """When a paste probe was pushed in, as noted or as seen, Unix s."""
         noted = [e.at_s + 30.0 for e in self._notes if e.kind == "probe-in"]
@@ -443,7 +468,8 @@ class Estimator:
     def _thin(t: Array, y: Array, lively: Sequence[float]) -> tuple[Array, Array, Array]:
         """Means over spans that grow with the age, with how many minutes each holds."""
         edges: list[float] = [float(t[0]) - 1.0]
-        ages = ((0.0, 120.0), (3600.0, 240.0), (7200.0, 600.0), (6 * 3600.0, 1800.0), (12 * 3600.0, 7200.0))
+        ages = ((0.0, 60.0), (1500.0, 120.0), (3600.0, 240.0), (7200.0, 600.0), (6 * 3600.0, 1800.0),
+                (12 * 3600.0, 7200.0))  # fmt: skip
         end = float(t[-1])
         while edges[-1] <= end:
             since = min((abs(edges[-1] - at) if edges[-1] > at - 1200.0 else 9e9) for at in lively)
@@ -524,17 +550,16 @@ class Estimator:
             unsure_k = priors.AIR_WANDER_K if air[0].size else priors.AIR_UNKNOWN_WANDER_K
             wander = wander + unsure_k * np.square(np.expm1(-np.maximum(ages, 0.0) / priors.AIR_REACHES_S))
             noise = priors.NOISE_K / np.sqrt(np.minimum(count, 4.0)) + 0.05
-            for plunged in self._plunges():
-                since = t_thin - plunged
-                lacking = np.exp(-np.maximum(since, 0.0) / priors.PLUNGE_S) * (since > -120.0)
-                noise = noise + (excess + 10.0) * lacking
+            plunges = [at - layout.pour_s for at in self._plunges()]
+            for plunged in plunges:
+                noise = noise + priors.PLUNGE_UNSURE * excess * _lacking(ages - plunged, 60.0)
             whiten = Whitener(np.log(ages + 600.0), noise, wander, priors.WANDER_LENGTH)
-            fitter = _Fitter(setting, centre, sd, active, ages, y_thin, whiten)
+            fitter = _Fitter(setting, centre, sd, active, ages, y_thin, whiten, room, plunges)
             afresh = now_s >= self._next_search_s
             z, cost, precision, used = fitter.settle(z, 8 if self._stale else 3, self._cost)
             if afresh:
                 # The search may sit in the wrong valley: look again from a fixed set of starts, keep what fits better.
-                other = fitter.settle(fitter.best_start(z), 8)
+                other = fitter.settle(fitter.best_start(z), 12)
                 better = other[1] < cost
                 z = np.where(better[:, None], other[0], z)
                 cost = np.where(better, other[1], cost)
@@ -545,6 +570,8 @@ class Estimator:
             self.passes += used
             _, log_det = np.linalg.slogdet(precision)
             evidence = layout.extra_log_share - 0.5 * cost - 0.5 * log_det
+            if probe == "core":
+                evidence = evidence + _SPLITS * self._layer_evidence(layout, setting, air, (t, y), now_s)
             weights = np.exp(evidence - evidence.max())
             weights /= weights.sum()
             self._z = z
@@ -589,12 +616,13 @@ class Estimator:
         precision: Array,
     ) -> _Posterior:
         """Run fixed quasi-random draws from the mixture of Laplace posteriors to the planned dilution."""
-        kept = [int(i) for i in np.flatnonzero(weights > 0.002)]
-        counts = [min(max(8, round(_DRAWS * float(weights[i]))), _DRAWS) for i in kept]
+        kept = [int(i) for i in np.flatnonzero(weights > 0.01)]
+        # Fewer draws than twice the directions cannot show the spread of all of them.
+        counts = [min(max(2 * active.size, round(_DRAWS * float(weights[i]))), _DRAWS) for i in kept]
         columns, column_weight, column_kind = [], [], []
         for i, count in zip(kept, counts, strict=True):
             factor = np.linalg.cholesky(precision[i])
-            normals = _NORMALS[:count, : active.size] if count == _DRAWS else _rescaled(_NORMALS[:count, : active.size])
+            normals = _whitened(_NORMALS[:count, : active.size])
             steps = np.linalg.solve(factor.T, normals.T)
             x = np.repeat((centre[i] + sd[i] * z[i])[:, None], count, axis=1)
             x[active] += sd[i][active][:, None] * steps
@@ -712,24 +740,32 @@ class _Fitter:
         ages: Array,
         y: Array,
         whiten: Whitener,
+        room: Array,
+        plunges: Sequence[float],
     ) -> None:
         self._setting, self._centre, self._sd, self._active = setting, centre, sd, active
         self._ages, self._y, self._whiten = ages, y, whiten
         self._end_s = max(float(ages[-1]), setting.blended_s, 60.0)
+        self._room, self._plunges = room, plunges
 
     def predicted(self, x: Array) -> Array:
-        """What the probe would show at the thinned times, for each column."""
+        """What the probe would show at the thinned times, for each column: late by its lag, cold since the plunge."""
         paths = m.run(self._setting, x, self._end_s)
-        core = m.at_times(paths.time_s, paths.core_c, np.maximum(self._ages - m.PROBE_LAG_S, 0.0))
-        return np.asarray(core + x[m.PROBE], float)
+        core = m.at_times(paths.time_s, paths.core_c, self._ages)
+        before = m.at_times(paths.time_s, paths.core_c, np.maximum(self._ages - _LOOK_BACK_S, 0.0))
+        lag_s = np.exp(np.clip(x[m.LAG], 1.0, 6.0))
+        shown = core + (before - core) * (lag_s / _LOOK_BACK_S)
+        for plunged in self._plunges:
+            shown -= np.maximum(core - self._room[:, None], 0.0) * _lacking((self._ages - plunged)[:, None], lag_s)
+        return np.asarray(shown + x[m.PROBE], float)
 
     def best_start(self, z: Array) -> Array:
-        """The best of a fixed set of starts for each component: where the mix began, and how fast it reacts."""
+        """The best of a fixed set of starts for each component: where the mix began, how fast it reacts, how soon."""
         components = z.shape[0]
-        grid = [(a, b) for a in (-2.2, -1.1, 0.0, 1.1) for b in (-1.6, 0.0, 1.6)]
+        grid = [(a, b, c) for a in (-2.0, -0.7, 0.7) for b in (-1.6, 0.0, 1.6) for c in (-1.0, 1.0)]
         all_z = np.zeros((components, len(grid), z.shape[1]))
-        for i, (start, rate) in enumerate(grid):
-            all_z[:, i, m.START], all_z[:, i, m.RATE] = start, rate
+        for i, (start, rate, seed) in enumerate(grid):
+            all_z[:, i, m.START], all_z[:, i, m.RATE], all_z[:, i, m.SEED] = start, rate, seed
         x = (self._centre[:, None, :] + self._sd[:, None, :] * all_z).reshape(-1, z.shape[1]).T
         misfit = self._misfit(x)
         cost = np.square(misfit).sum(0).reshape(components, -1) + np.square(all_z).sum(2)
@@ -824,6 +860,13 @@ class _Fitter:
         return all_z, out_cost, normal, used
 
 
+def _lacking(since_s: Array, lag_s: Array | float) -> Array:
+    """Share of the step that a probe pushed in ``since_s`` ago still lacks, as the mean over a minute."""
+    half = 30.0 / np.maximum(lag_s, 5.0)
+    share = np.exp(-np.maximum(since_s, 0.0) / lag_s) * np.sinh(half) / half
+    return np.asarray(np.where(since_s > -120.0, np.minimum(share, 1.0), 0.0), float)
+
+
 def _with_air(setting: m.Setting, time_s: Array, air_c: Array) -> m.Setting:
     from dataclasses import replace
 
@@ -840,9 +883,11 @@ def _with_air(setting: m.Setting, time_s: Array, air_c: Array) -> m.Setting:
     return replace(setting, air_time_s=time_s, air_c=air_c)
 
 
-def _rescaled(normals: Array) -> Array:
-    scale = np.sqrt((normals * normals).mean(0))
-    return np.asarray((normals - normals.mean(0)) / np.where(scale > 0.0, scale, 1.0), float)
+def _whitened(normals: Array) -> Array:
+    """The points with mean 0 and covariance 1 exactly, in every direction."""
+    centred = normals - normals.mean(0)
+    factor = np.linalg.cholesky(centred.T @ centred / len(centred))
+    return np.asarray(np.linalg.solve(factor, centred.T).T, float)
 
 
 def _row_at(time_s: Array, table: Array, age_s: float) -> Array:
@@ -927,7 +972,8 @@ def _tabulate(  # noqa: PLR0917
 
     planned = min(estimator._batch.planned_dilution_s, float(grid[-1]))
     last = m.at_times(grid, paths.reacted, np.array([planned]))[0]
-    final = float(last @ w)
+    # The median errs least where two peaks stand apart; the spread is that of the whole posterior about it.
+    final = float(_weighted_quantiles(last[None, :], w, (0.5,))[0][0])
     final_sd = float(np.sqrt(max(np.square(last - final) @ w, 0.0)))
     names = np.array([priors.COMPONENTS[int(i)].name for i in kind])
     causes = {name: float(w[names == name].sum()) for name in priors.NAMES}

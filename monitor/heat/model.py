@@ -5,8 +5,8 @@ the mean, d. All heat is divided by the heat capacity at the start, so powers ar
 
     (1 + g x) dT/dt = D dx/dt + blender + grains - loss
     dx/dt           = k exp(E/R (1/Tref - 1/T)) (x + x0) (1 - x/m)^p + creep (0.2 + T/75) (0.97 - x)
-    loss            = u f (1 + beta theta) theta + evaporation + boiling,   theta = T - d - air
-    dd/dt           = set(x) loss - d / tc
+    loss            = u f (1 + beta |theta|) theta + evaporation + boiling,   theta = T - d - air
+    dd/dt           = set(x) loss - d / tc,               set = (x/s)^3 / (1 + (x/s)^3)
 
 ``D`` is the rise that the recipe promises, ``m`` the fraction within reach, ``f`` covers and lids. The paste that
 has set conducts slowly: its core does not feel the loss at once, d grows as the loss does and levels off at loss times
@@ -49,22 +49,23 @@ Array = NDArray[np.float64]
     EVAPORATION,  # ln of the loss by evaporation at 80 degC, K/s
     ACTIVATION,  # activation energy, kJ/mol
     CREEP,  # ln of the rate at which coarse drops go on reacting by diffusion, 1/s at 60 degC
-) = range(17)
-FIXED = 17
+    SET,  # ln of the fraction reacted at which the paste half stops mixing itself
+    LAG,  # ln of the time constant of the probe in its sheath, s: of the reading, not of the batch
+) = range(19)
+FIXED = 19
 NAMES = (
     "heat", "loss", "spread", "start", "blender", "grains", "rate", "seed", "order", "reach", "air", "day_sin",
-    "day_cos", "probe", "evaporation", "activation", "creep",
+    "day_cos", "probe", "evaporation", "activation", "creep", "set", "lag",
 )  # fmt: skip
 
 REFERENCE_K = 60.0 + ZERO_CELSIUS_K
 GRAINS_S = 900.0  # time constant with which late grains dissolve: a guess, 10 to 20 minutes
-PROBE_LAG_S = 45.0  # sheathed thermocouple in paste: a guess, 20 to 90 s
-SET_AT = 0.20  # fraction reacted at which the paste stops mixing itself: a guess
 # (until this long after the blend, step in s): the steepest rise lies within the first hour.
 _STEPS = ((1800.0, 50.0), (4800.0, 90.0), (3 * 3600.0, 240.0), (6 * 3600.0, 600.0), (12 * 3600.0, 1200.0),
           (24 * 3600.0, 2400.0), (9e18, 4800.0))  # fmt: skip
 # Diffusion through soap quickens by 2 % a kelvin (20 kJ/mol, a guess); a straight line is near enough: 0.2 + T/75.
 CREEP_COLD, CREEP_PER_K = 0.2, 1.0 / 75.0
+BOIL_OFF_PER_S = 0.01  # how fast steam takes what stands above boiling: a guess
 SHORTEST_S = 15.0
 GAIN_A_STEP = 0.12  # e-folds of autocatalysis in one step
 HALF_DAY_RATE = 2.0 * np.pi / 86400.0
@@ -135,6 +136,7 @@ def run(setting: Setting, x: Array, end_s: float, coarse: float = 1.0) -> Paths:
     # Bounds far outside every prior, so that a search gone astray stays finite.
     loss_base = s.loss_per_s * np.exp(np.clip(x[LOSS], -3.0, 2.0))
     inverse_core_time = np.exp(-x[SPREAD]) / s.core_time_s
+    inverse_set = np.exp(-np.clip(x[SET], -4.0, 1.0))
     creep = np.exp(np.minimum(x[CREEP], -8.0))
     blender = np.maximum(x[BLENDER], 0.0)
     grains = np.exp(np.minimum(x[GRAINS], 3.0))
@@ -238,8 +240,10 @@ def run(setting: Setting, x: Array, end_s: float, coarse: float = 1.0) -> Paths:
         np.add(work, CREEP_COLD, out=work)
         np.multiply(creeping, work, out=creeping)
         np.add(rate, creeping, out=rate)
-        # loss = u f (1 + beta theta) theta + evaporation
-        np.multiply(theta, beta, out=conductance)
+        # loss = u f (1 + beta |theta|) theta + evaporation
+        np.abs(theta, out=conductance)  # the air may be the warmer of the two
+        np.minimum(conductance, 150.0, out=conductance)
+        np.multiply(conductance, beta, out=conductance)
         np.add(conductance, 1.0, out=conductance)
         np.multiply(conductance, conductance_base, out=conductance)
         np.multiply(inverse, v_over_r, out=loss)
@@ -276,8 +280,9 @@ def run(setting: Setting, x: Array, end_s: float, coarse: float = 1.0) -> Paths:
                     temperature += power * share
         np.subtract(temperature, boil, out=work)
         np.maximum(work, 0.0, out=work)
-        np.multiply(work, 1.0 - exp(-0.01 * dt), out=work)
+        np.multiply(work, 1.0 - exp(-BOIL_OFF_PER_S * dt), out=work)
         np.subtract(temperature, work, out=temperature)
+        np.minimum(temperature, boil + 30.0, out=temperature)  # no paste stands so far above boiling
         # A long step must not run past what is within reach; only the creep may.
         np.multiply(creeping, dt, out=work)
         np.add(work, fraction, out=work)
@@ -289,8 +294,9 @@ def run(setting: Setting, x: Array, end_s: float, coarse: float = 1.0) -> Paths:
         np.multiply(slope, conductance, out=work)
         np.multiply(work, 0.5, out=work)
         np.add(loss, work, out=loss)
-        np.add(fraction, SET_AT, out=work)
-        np.divide(fraction, work, out=work)
+        np.multiply(fraction, inverse_set, out=work)
+        np.multiply(work, np.square(work), out=work)
+        np.divide(work, 1.0 + work, out=work)
         np.multiply(loss, work, out=loss)
         np.multiply(d, inverse_core_time, out=slope)
         np.subtract(loss, slope, out=loss)

@@ -17,16 +17,17 @@ from monitor.heat import model as m
 
 # kJ per mol of alkali consumed: 55, range 48 to 70 (Hess cycle on ethyl acetate plus neutralisation; a computed
 # judgement, no calorimetry of a triglyceride with potash was found). The range reaches further up than down, so its
-# middle is the centre here, and it is taken as about 2.5 sd.
-HEAT_KJ_MOL = 59.0
-HEAT_SD_LN = 0.085
+# spread is that of a triangle from 48 over 55 to 70: mean 57.7, standard deviation 4.6.
+HEAT_KJ_MOL = 57.7
+HEAT_SD_LN = 0.080
 # Heat capacity of the whole batch, computed by mixing: 4 % (oils +/- 0.1 kJ/(kg K), lye extrapolated).
 CAPACITY_SD_LN = 0.04
 # Loss coefficient 8.3 + 0.07 theta W/(m2 K) +/- 25 % real, and the paste's surface from the vessel's volume only.
-LOSS_LN, LOSS_SD_LN = -0.1, 0.32
-# Blanket 20-40 mm brings U from about 10 to 1-2 at best; loosely laid, factor 2 to 4. Box: the same or better. guess
-INSULATION_LN = {"bare": (0.0, 0.0), "blanket": (log(1 / 2.4), 0.35), "box": (log(1 / 3.2), 0.40)}
-COVERED_LN, COVERED_SD = log(1 / 2.2), 0.40
+LOSS_LN, LOSS_SD_LN = -0.15, 0.32
+# Blanket 20-40 mm brings U from about 10 to 1-2 where it lies (computed); the time constant grows 2 to 4 times, since
+# base and steam lose as before. Box: somewhat better. guess
+INSULATION_LN = {"bare": (0.0, 0.0), "blanket": (log(1 / 3.0), 0.35), "box": (log(1 / 4.2), 0.40)}
+COVERED_LN, COVERED_SD = log(1 / 2.8), 0.40
 LID_OFF_LN, LID_OFF_SD = log(1.25), 0.20  # guess; and evaporation times
 LID_OFF_EVAPORATION = 4.0
 NO_LOSS_KNOWN_SD = 0.45  # vessel not given
@@ -44,9 +45,12 @@ NOTED_START_SD_K = 1.5
 
 # Priors of the rows shared by all hypotheses: (centre, sd).
 SHARED: dict[int, tuple[float, float]] = {
-    m.SPREAD: (0.2, 0.50),  # conductivity 0.25-0.4 W/(m K), and where the core probe really sits
+    m.SPREAD: (0.05, 0.50),  # conductivity 0.25-0.4 W/(m K), and where the core probe really sits
     m.GRAINS: (log(0.5), 1.2),  # guess: mostly nothing, sometimes several kelvin
-    m.SEED: (log(0.06), 0.7),  # S-shaped conversion, slow start; no primary source
+    # Liquid paste mixes itself, set paste does not; butter-stiff well before half has reacted. guess
+    m.SET: (log(0.25), 0.0),
+    m.SEED: (log(0.09), 0.9),  # S-shaped conversion, slow start; no primary source
+    m.LAG: (log(45.0), 0.45),  # sheathed thermocouple in paste: a guess, 20 to 90 s
     m.PROBE: (0.0, 0.7),  # class 2 type K: 2.5 K at most, most are better
     m.EVAPORATION: (log(6.0e-4), 0.8),  # K/s at 80 degC under a loose lid: a tenth of the dry loss. guess
     # kJ/mol, Tsujikawa and Inoue 1966: 48.4; range 43 to 50. Held: rate and order take up what it would.
@@ -73,31 +77,34 @@ class Component:
 # One name may stand for several components, because a normal distribution cannot spread over all ways to fail and a
 # search does not find its way from one to another: their reaches lie side by side. What hardly reacts at all is rather
 # an emulsion that broke than a coarse one: drops always have some surface.
-_GOOD_RATE = (log(3.6e-3), 0.45)
-_POOR_RATE = (log(2.2e-3), 0.70)
-_GOOD_ORDER = (log(1.65), 0.24)
+_GOOD_RATE = (log(3.6e-3), 0.55)
+_POOR_RATE = (log(1.7e-3), 0.65)
+_SPLIT_RATE = (log(2.2e-3), 0.70)
+_GOOD_ORDER = (log(1.8), 0.30)
+# Where potash runs out with oil to spare the end is sharp (first order in what is left); where both run out it is slow.
+_SHORT_ORDER = (log(1.4), 0.28)
 _USUAL_ORDER = (log(1.5), 0.40)
 _SHARP_ORDER = (log(0.75), 0.60)
 _NO_CREEP = (log(1e-9), 0.0)
 # What lies in coarse lumps reacts on as fast as lye and oil diffuse through the soap between them: pi2 D / R2 with
 # D of 1e-11 to 1e-10 m2/s (soft soap phases, a guess) gives 1e-6 to 1e-5 per second for lumps of half a centimetre to
 # one, and next to nothing for layers of several. Hot paste; a cold one creeps at half of it.
-_SOME_CREEP = (log(1.5e-6), 0.8)
-_LITTLE_CREEP = (log(8e-8), 1.0)
+_SOME_CREEP = (log(6e-7), 0.9)
+_LITTLE_CREEP = (log(5e-8), 1.0)
 
 # Shares: of a grower's batches about one in four fails outright (guess; nobody has counted), and about one in ten is
 # short of potash by more than its own margin, because bags draw water. Costs of missing a failure are no part of
 # these shares: they are in the limits of judgement.verdict.
 COMPONENTS: tuple[Component, ...] = (
-    Component("good", 0.58, _GOOD_RATE, _GOOD_ORDER, (0.970, 0.022), _NO_CREEP),
-    Component("short_potash", 0.10, _GOOD_RATE, _GOOD_ORDER, (0.83, 0.06), _NO_CREEP),
-    Component("poor_blend", 0.045, _POOR_RATE, _USUAL_ORDER, (0.80, 0.08), _SOME_CREEP),
-    Component("poor_blend", 0.045, _POOR_RATE, _USUAL_ORDER, (0.60, 0.09), _SOME_CREEP),
-    Component("poor_blend", 0.035, _POOR_RATE, _USUAL_ORDER, (0.38, 0.10), _SOME_CREEP),
-    Component("poor_blend", 0.010, _POOR_RATE, _USUAL_ORDER, (0.17, 0.08), _SOME_CREEP),
-    Component("split", 0.055, _POOR_RATE, _SHARP_ORDER, (0.60, 0.12), _LITTLE_CREEP),
-    Component("split", 0.045, _POOR_RATE, _SHARP_ORDER, (0.33, 0.10), _LITTLE_CREEP),
-    Component("split", 0.030, _POOR_RATE, _SHARP_ORDER, (0.12, 0.06), _LITTLE_CREEP),
+    Component("good", 0.53, _GOOD_RATE, _GOOD_ORDER, (0.970, 0.022), _NO_CREEP),
+    Component("short_potash", 0.10, _GOOD_RATE, _SHORT_ORDER, (0.83, 0.06), _NO_CREEP),
+    Component("poor_blend", 0.05, _POOR_RATE, _USUAL_ORDER, (0.80, 0.08), _SOME_CREEP),
+    Component("poor_blend", 0.05, _POOR_RATE, _USUAL_ORDER, (0.60, 0.09), _SOME_CREEP),
+    Component("poor_blend", 0.04, _POOR_RATE, _USUAL_ORDER, (0.38, 0.10), _SOME_CREEP),
+    Component("poor_blend", 0.015, _POOR_RATE, _USUAL_ORDER, (0.17, 0.08), _SOME_CREEP),
+    Component("split", 0.07, _SPLIT_RATE, _SHARP_ORDER, (0.60, 0.12), _LITTLE_CREEP),
+    Component("split", 0.055, _SPLIT_RATE, _SHARP_ORDER, (0.33, 0.10), _LITTLE_CREEP),
+    Component("split", 0.035, _SPLIT_RATE, _SHARP_ORDER, (0.12, 0.06), _LITTLE_CREEP),
     Component("cold", 0.03, _GOOD_RATE, _GOOD_ORDER, (0.96, 0.03), _SOME_CREEP, (-13.0, 5.0)),
     Component("cold", 0.025, _POOR_RATE, _USUAL_ORDER, (0.68, 0.15), _SOME_CREEP, (-13.0, 5.0)),
 )
@@ -111,16 +118,17 @@ SECOND_POUR_JUMP_K = (0.0, 6.0)
 
 # Errors of the model itself, which hang together over time: K, and the length of an e-fold of age over which
 # they do. Tuned on batches of simulators unlike this model (tests/bench), then left.
-WANDER_K = 0.15
-WANDER_PER_EXCESS = 0.004
+WANDER_K = 0.2
+WANDER_PER_EXCESS = 0.007
 WANDER_LENGTH = 0.6
 # What one lump with an air of its own gets wrong once the paste cools, K; grows with the square of 1 - exp(-age / 5 h).
 # Without it the error of failed batches grew from 0.115 after one hour to 0.127 after three days.
 AIR_WANDER_K, AIR_UNKNOWN_WANDER_K = 4.0, 3.5
 AIR_REACHES_S = 5.0 * 3600.0
 NOISE_K = 0.08
-# A sheathed probe that was just pushed in still reads low: its error dies away with about this time constant.
-PLUNGE_S = 75.0
+# A sheathed probe that was just pushed in still reads low, and dies away with its own lag: the model says by how much,
+# and of that this share stays unsure, since the minute of the plunge is known to half a minute at best.
+PLUNGE_UNSURE = 0.5
 
 
 @dataclass(frozen=True, slots=True)

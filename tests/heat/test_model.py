@@ -56,12 +56,14 @@ def reference(s: m.Setting, x: np.ndarray, end_s: float, at: np.ndarray) -> np.n
         loss = s.loss_per_s * cover * np.exp(x[m.LOSS]) * (1 + s.loss_slope_per_k * theta) * theta
         loss += np.exp(vapour + 42e3 / 8.314462618 * (1 / 353.15 - 1 / kelvin))
         warm = s.rise_k * np.exp(x[m.HEAT]) * rate - loss
-        other = np.exp(x[m.GRAINS]) * np.exp(-t / m.GRAINS_S) / m.GRAINS_S - 0.01 * max(mean - s.boiling_c - 3.0, 0.0)
+        other = np.exp(x[m.GRAINS]) * np.exp(-t / m.GRAINS_S) / m.GRAINS_S
+        other -= m.BOIL_OFF_PER_S * max(mean - s.boiling_c - 3.0, 0.0)
         if s.blend_from_s <= t < s.blended_s:
             other += max(x[m.BLENDER], 0.0) / (s.blended_s - s.blend_from_s)
         if kick is not None and kick[0] <= t < kick[1]:
             other += kick[2]
-        gate = done / (done + m.SET_AT)
+        gate = (done / np.exp(x[m.SET])) ** 3
+        gate /= 1.0 + gate
         return [
             warm / (1 + s.capacity_growth * done) + other,
             rate,
