@@ -63,6 +63,7 @@ HALF_OUT_OUTER_SHARE = 0.4
 FALL_STAYS_S = 40.0
 BACK_IN_SHARE = 0.5
 BACK_IN_K = 8.0
+BACK_OVER_AIR_K = 2.0  # less than that is the air's own rise in the morning
 
 # A jump up within the paste, further than a lively batch gets in the time between two readings.
 JUMP_K = 6.0
@@ -235,11 +236,13 @@ class Fall:
     """Whether a paste probe fell as only one that left the paste does. ``outer``: it sits where lid or cover are."""
 
     __slots__ = (
-        "_deep_for_s", "_deep_from_s", "_high", "_low", "_out", "_three", "air_c", "at_c", "from_c", "outer", "since_s",
+        "_deep_for_s", "_deep_from_s", "_high", "_low", "_out", "_three", "air_c", "air_now_c", "at_c", "from_c",
+        "outer", "since_s",
     )  # fmt: skip
 
     def __init__(self, *, outer: bool = False) -> None:
         self.outer = outer
+        self.air_now_c: float | None = None  # by another probe
         self.air_c: float | None = None  # the first it showed: before it went in, most likely the air
         self.start_again()
 
@@ -279,7 +282,9 @@ class Fall:
             low.popleft()
         self.at_c = value_c
         if self._out:
-            if value_c - low[0][1] >= min(BACK_IN_K, BACK_IN_SHARE * (self.from_c - low[0][1])):
+            rose_k = value_c - low[0][1]
+            over_air = self.air_now_c is None or value_c - self.air_now_c >= BACK_OVER_AIR_K
+            if over_air and rose_k >= min(BACK_IN_K, BACK_IN_SHARE * (self.from_c - low[0][1])):
                 self.since_s = self._deep_from_s = None
                 self._out = False
                 high.clear()

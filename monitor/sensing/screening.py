@@ -72,12 +72,14 @@ LOOSE_BREAKS = 4
 WIDEST_WINDOW_S = 1200.0
 # White noise turns about at two in three of its values.
 STORM_TURNS = 0.35
+STORM_VALUES = 12
+MEAN_TO_SD = 1.2533  # of absolute deviations
 HOT_C = 60.0
 SUDDEN_S = 150.0
 
-# So far have the other probes gone while a stuck one stood still. At its peak a core rests for a quarter of an hour, by
-# a coarse sensor to the last bit, while the top cools by 2 to 3 K.
-MOVED_ELSEWHERE_K = 3.5
+# So far have the other probes gone while a stuck one stood still. At its peak a core rests for half an hour, by a
+# coarse sensor to the last bit, while the top cools by 4 K.
+MOVED_ELSEWHERE_K = 8.0
 
 # Reversed wires: below the air by this much, which no bucket is, and either below frost or come down to there (an
 # ambient probe may hang in a warmer place than the bucket).
@@ -234,7 +236,7 @@ class ProbeScreen:
         if moved is None or jump.since_s is not None or self._storm or self._fall.since_s is not None:
             return
         from_s, from_c, to_s, to_c = moved
-        warm_c = WARM_C if self._air_c is None else self._air_c + OVER_AIR_K
+        warm_c = AIR_AT_MOST_C + OVER_AIR_K if self._air_c is None else self._air_c + OVER_AIR_K
         settled = self._warm_since_s is not None and from_s - self._warm_since_s >= SETTLES_IN_S
         if from_c < warm_c or not settled or from_s - self._fresh_from_s < HANDLED_S or to_s - from_s > SUDDEN_S:
             return
@@ -354,7 +356,7 @@ class ProbeScreen:
         if (quiet and not self._storm) or not self._times:
             self._noise_k = self._follower.jitter_k / 1.128  # mean difference of two Normal values is 1.128 sd
             return
-        start = self._window_from(self.limits.window_s, 8)
+        start = self._window_from(self.limits.window_s, STORM_VALUES)
         indices = [i for i in range(start, len(self._times)) if self._codes[i] in _SCATTERED][-60:]
         values = [self._values[i] for i in indices]
         if len(values) < 8:
@@ -364,6 +366,8 @@ class ProbeScreen:
         calm = [abs(values[k] - values[k - 1]) <= self.limits.noise_k for k in range(1, len(values))]
         # What goes one way, as a slow probe pushed into the paste, bends but does not turn about.
         wild = self._storm or _turns_share(values) >= STORM_TURNS
+        # A dozen values tell a small storm from bad luck; a great one shows in eight.
+        wild = wild and (self._storm or len(values) >= STORM_VALUES or self._noise_k > 2.0 * self.limits.noise_k)
         if not wild or self._noise_k <= (0.6 if self._storm else 1.0) * self.limits.noise_k:
             if self._storm:
                 self._storm = False
@@ -454,8 +458,11 @@ class ProbeScreen:
     def moved_k(self, since_s: float) -> float:
         """How far the believed values have moved since then, K; for holding one probe against another.
 
-        Taken between the medians of eight stretches: the range of hundreds of values is the probe's noise.
+        Taken between the medians of eight stretches: the range of hundreds of values is the probe's noise. One that has
+        a fault of its own, or is falling out of the paste, tells nothing.
         """
+        if self._problem is not None or self._fall.since_s is not None or self._jump.since_s is not None:
+            return 0.0
         start = bisect_left(self._times, since_s)
         values = [self._values[i] for i in range(start, len(self._times)) if self._codes[i] == 0]
         if not values:
@@ -497,7 +504,7 @@ class ProbeScreen:
 
     def _mind_air(self, ambient_c: float | None) -> None:
         """What the air tells: whether the probe is in the paste, and whether it rests there for longer than it can."""
-        self._air_c = ambient_c
+        self._air_c = self._fall.air_now_c = ambient_c
         run = self._run
         if not self.limits.paste or not run.readings:
             return
@@ -682,9 +689,12 @@ def _turns_share(values: list[float]) -> float:
 
 
 def _noise_by_neighbours(values: list[float]) -> float:
-    """Robust sd from each value's distance to the mean of its two neighbours (white noise: sd * sqrt(1.5))."""
+    """Robust sd from each value's distance to the mean of its two neighbours (white noise: sd * sqrt(1.5)).
+
+    By their median, which outliers leave alone, or their mean, which scatters less in a dozen values: the smaller.
+    """
     apart = [abs(values[k] - 0.5 * (values[k - 1] + values[k + 1])) for k in range(1, len(values) - 1)]
-    return MAD_TO_SD * _middle(apart) / 1.2247
+    return min(MAD_TO_SD * _middle(apart), MEAN_TO_SD * sum(apart) / len(apart)) / 1.2247
 
 
 def _noise_about_trend(values: list[float]) -> float:

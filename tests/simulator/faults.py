@@ -30,7 +30,7 @@ MORE_KINDS = (
 # Kinds for which nothing is due: a single spike, one stray 85.0, a short break.
 HARMLESS = (
     "spike", "stray-85", "stray-minus-127", "open-brief", "silent-short", "seldom-open", "noise-1", "few-spikes",
-    "sun-heated", "fast-drift",
+    "sun-heated",
 )  # fmt: skip
 
 
