@@ -38,6 +38,7 @@ _DIFFERENCE = 0.03  # of one prior sd
 _SPLITS = np.array([c.name == "split" for c in priors.COMPONENTS], float)
 _HANDLING = frozenset({"lid-off", "lid-on", "covered", "uncovered", "probe-out", "probe-in", "stirred", "looked"})
 _LAYERS_UNTIL_S = 12 * 3600.0  # after that the probes tell nothing new of layers
+_SLOW_CURVE_S = 900.0  # of cadence: from six hours on nothing hangs on the probe's lag
 _LOOK_BACK_S = 60.0  # two points of the core between which the lagging probe is read
 # (until this age after the latest blend, s between refits): the first hour decides, the last two days add little.
 _CADENCE = ((1500.0, 60.0), (2400.0, 120.0), (5400.0, 300.0), (3 * 3600.0, 900.0), (6 * 3600.0, 3600.0),
@@ -525,6 +526,10 @@ class Estimator:
         if probe == "wall":
             centre[:, m.SPREAD], sd[:, m.SPREAD] = log(0.05), 0.8  # the wall runs near or under the mean
         components = centre.shape[0]
+        if self._z is not None and self._cadence_s(now_s) > _SLOW_CURVE_S:
+            # The curve is slow by now: the probe's lag is as known as it will be, and costs a column no more.
+            centre[:, m.LAG] += sd[:, m.LAG] * self._z[:, m.LAG]
+            sd[:, m.LAG] = 0.0
         active = np.flatnonzero(sd.max(0) > 0.0)
         if self._z is None or self._z.shape != (components, centre.shape[1]):
             old = self._z
@@ -579,14 +584,16 @@ class Estimator:
             self._x = centre + sd * z
             self._setting = setting
         self.refits += 1
-        if self._stale or self._moved(z, weights, precision, now_s):
+        if self._stale or self._moved(z, active, weights, precision, now_s):
             self._posterior = self._draw(now_s, layout, setting, centre, sd, active, z, weights, precision)
             self._drawn = (z, weights)
         self._assumed = tuple(dict.fromkeys(assumed))
         self._fresh = self._stale = False
         self._next_refit_s = now_s + self._cadence_s(now_s)
 
-    def _moved(self, z: Array, weights: Array, precision: Array, now_s: float) -> bool:
+    def _moved(
+        self, z: Array, active: NDArray[np.intp], weights: Array, precision: Array, now_s: float
+    ) -> bool:
         """Whether the posterior has moved since the draws were made by more than a fifth of its own width."""
         p = self._posterior
         if p is None or self._drawn is None or self._drawn[0].shape != z.shape or now_s - p.made_s > 6 * 3600.0:
@@ -596,9 +603,8 @@ class Estimator:
         old_z, old_weights = self._drawn
         if np.abs(weights - old_weights).max() > 0.02:
             return True
-        active = np.flatnonzero(np.any(z != 0.0, axis=0))
         step = (z - old_z)[weights > 0.02][:, active]
-        if active.size != precision.shape[1] or step.size == 0:
+        if step.size == 0:
             return True
         shift = np.einsum("kp,kpq,kq->k", step, precision[weights > 0.02], step)
         return bool(shift.max() > 0.04 * active.size)
@@ -934,6 +940,8 @@ def _tabulate(  # noqa: PLR0917
 
     heat = paths.reacted * (rise * capacity)
     put("completeness", paths.reacted)
+    # The median errs least where two peaks stand apart; the spread stays that of the whole posterior.
+    (table[:, _INDEX["completeness"]],) = _weighted_quantiles(paths.reacted, w, (0.5,))
     put("heat_kj", heat)
     put("self_k", paths.reacted * rise / (1.0 + 0.5 * setting.capacity_growth * paths.reacted))
     put("rate_w", paths.rate_per_s * (rise * capacity * 1000.0))
@@ -941,7 +949,7 @@ def _tabulate(  # noqa: PLR0917
     put("core_c", core)
 
     # The hottest place is not quite where the probe sits. After blending only: lye before it may be hotter.
-    hottest = core + 0.15 * paths.excess_k + 0.3
+    hottest = core + 0.05 * paths.excess_k + 0.2
     after = grid >= setting.blended_s
     limit = place.too_hot_c
     hot = (hottest > limit) & after[:, None]
@@ -972,7 +980,6 @@ def _tabulate(  # noqa: PLR0917
 
     planned = min(estimator._batch.planned_dilution_s, float(grid[-1]))
     last = m.at_times(grid, paths.reacted, np.array([planned]))[0]
-    # The median errs least where two peaks stand apart; the spread is that of the whole posterior about it.
     final = float(_weighted_quantiles(last[None, :], w, (0.5,))[0][0])
     final_sd = float(np.sqrt(max(np.square(last - final) @ w, 0.0)))
     names = np.array([priors.COMPONENTS[int(i)].name for i in kind])

@@ -45,6 +45,9 @@ COLD_CORE_C = 45.0
 # Past 75 to 80 °C a paste has taken (common practice); above about 75 nobody blends it again.
 HOT_CORE_C = 80.0
 
+# A forecast of too much heat needs a reading of warm paste to stand on.
+FORECAST_FROM_C = 62.0
+
 # After a hand at the bucket (lid, probe, blender) a probe may jump; what it shows is told only when it lasts longer.
 HANDLING_S = 15 * MINUTE_S
 
@@ -59,17 +62,17 @@ class Limits:
 
     # A failure missed costs a batch and leaves corrosive paste; a call without cause costs one look, by somebody who is
     # up. At two or three looks for a failure found, one rings from 0.3 to 0.45 on: 1 / (1 + cost ratio).
-    not_taken_early: float = 0.55  # at 15 minutes: ten more minutes often settle it
+    not_taken_early: float = 0.60  # at 15 minutes: ten more minutes often settle it
     not_taken_late: float = 0.36  # at 40 minutes: the paste is still soft, and somebody is up
     # A boil-over is the costliest to miss; but a core at the limit rings whatever this says, so the forecast
     # must be worth its minutes, and good batches peak only just under the limit.
-    too_hot: float = 0.52
-    cooled_early: float = 0.42
+    too_hot: float = 0.50
+    cooled_early: float = 0.45
     # Paste over 80 degC has taken as makers know it, and is too hot to blend again: more is asked before one says no.
     while_hot: float = 0.60
     incomplete_early: float = 0.50  # waits for daylight and can ripen
-    incomplete_late: float = 0.45  # at the planned dilution
-    separated: float = 0.28
+    incomplete_late: float = 0.48  # at the planned dilution
+    separated: float = 0.33
     clear_below: float = 0.20  # deadband: what was raised stands until it is this unlikely
 
 
@@ -197,8 +200,10 @@ def _too_hot(evidence: Evidence, facts: dict[str, object]) -> Condition:
     blended = evidence.now_s >= evidence.course.first_blended_at_s
     now = blended and hottest_c is not None and hottest_c >= limit_c
     forecast = estimate.probabilities.get("too_hot", 0.0) if blended and estimate is not None else 0.0
-    probability = 1.0 if now else forecast
-    standing = now or forecast >= evidence.limits.too_hot
+    # Before a probe reads the paste the forecast is the recipe's alone: that is told by the plan, and rings nobody.
+    founded = hottest_c is not None and hottest_c >= FORECAST_FROM_C
+    probability = 1.0 if now else forecast if founded else 0.0
+    standing = now or (founded and forecast >= evidence.limits.too_hot)
     # A probe that a boil-over threw out reads cool air: without a reading of the paste only the hours end the alarm.
     cooler = hottest_c < limit_c - 1.0 if hottest_c is not None else _since_blend_s(evidence) > 6 * HOUR_S
     gone = not now and forecast < evidence.limits.clear_below and cooler
