@@ -942,6 +942,8 @@ def _tabulate(  # noqa: PLR0917
     put("completeness", paths.reacted)
     # The median errs least where two peaks stand apart; the spread stays that of the whole posterior.
     (table[:, _INDEX["completeness"]],) = _weighted_quantiles(paths.reacted, w, (0.5,))
+    spread = table[:, _INDEX["completeness_sd"]]
+    table[:, _INDEX["completeness_sd"]] = np.hypot(spread, priors.form_error(table[:, _INDEX["completeness"]]))
     put("heat_kj", heat)
     put("self_k", paths.reacted * rise / (1.0 + 0.5 * setting.capacity_growth * paths.reacted))
     put("rate_w", paths.rate_per_s * (rise * capacity * 1000.0))
@@ -981,7 +983,7 @@ def _tabulate(  # noqa: PLR0917
     planned = min(estimator._batch.planned_dilution_s, float(grid[-1]))
     last = m.at_times(grid, paths.reacted, np.array([planned]))[0]
     final = float(_weighted_quantiles(last[None, :], w, (0.5,))[0][0])
-    final_sd = float(np.sqrt(max(np.square(last - final) @ w, 0.0)))
+    final_sd = float(np.sqrt(np.square(last - final) @ w + priors.form_error(final) ** 2))
     names = np.array([priors.COMPONENTS[int(i)].name for i in kind])
     causes = {name: float(w[names == name].sum()) for name in priors.NAMES}
     short = names == "short_potash"

@@ -105,8 +105,8 @@ COMPONENTS: tuple[Component, ...] = (
     Component("split", 0.07, _SPLIT_RATE, _SHARP_ORDER, (0.60, 0.12), _LITTLE_CREEP),
     Component("split", 0.055, _SPLIT_RATE, _SHARP_ORDER, (0.33, 0.10), _LITTLE_CREEP),
     Component("split", 0.035, _SPLIT_RATE, _SHARP_ORDER, (0.12, 0.06), _LITTLE_CREEP),
-    Component("cold", 0.03, _GOOD_RATE, _GOOD_ORDER, (0.96, 0.03), _SOME_CREEP, (-13.0, 5.0)),
-    Component("cold", 0.025, _POOR_RATE, _USUAL_ORDER, (0.68, 0.15), _SOME_CREEP, (-13.0, 5.0)),
+    Component("cold", 0.03, _GOOD_RATE, _GOOD_ORDER, (0.96, 0.03), _SOME_CREEP, (-19.0, 8.0)),
+    Component("cold", 0.025, _POOR_RATE, _USUAL_ORDER, (0.68, 0.15), _SOME_CREEP, (-19.0, 8.0)),
 )
 NAMES = tuple(dict.fromkeys(c.name for c in COMPONENTS))
 
@@ -129,6 +129,16 @@ NOISE_K = 0.08
 # A sheathed probe that was just pushed in still reads low, and dies away with its own lag: the model says by how much,
 # and of that this share stays unsure, since the minute of the plunge is known to half a minute at best.
 PLUNGE_UNSURE = 0.5
+
+
+# What the form itself (one lump, one law of reaction) gets wrong of the completeness: little where all has reacted,
+# more the more is left. Read off tuning batches of two simulators unlike the model; a real bucket has not been seen.
+FORM_ERROR, FORM_ERROR_PER_LEFT = 0.02, 0.08
+
+
+def form_error(completeness: NDArray[np.float64] | float) -> NDArray[np.float64] | float:
+    """Standard deviation of the completeness that no posterior of this model knows of."""
+    return FORM_ERROR + FORM_ERROR_PER_LEFT * np.clip(1.0 - np.asarray(completeness), 0.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
