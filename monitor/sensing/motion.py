@@ -63,6 +63,11 @@ HALF_OUT_OUTER_SHARE = 0.4
 FALL_STAYS_S = 40.0
 BACK_IN_SHARE = 0.5
 BACK_IN_K = 8.0
+# A small fall or rise must stand out of the probe's noise.
+NOISES = 6.0
+# Pushed into paste that is hardly warmer than the air: up by so much within ten minutes, and there to stay.
+ROSE_K = 3.0
+ROSE_STAYS_S = 90.0
 BACK_OVER_AIR_K = 2.0  # less than that is the air's own rise in the morning
 
 # A jump up within the paste, further than a lively batch gets in the time between two readings.
@@ -214,6 +219,34 @@ class Standstill:
         return rested_s / 3600.0 * over_air_k >= REST_K_HOURS
 
 
+class Rise:
+    """When a probe last went up, and stayed up, as one pushed into something warm."""
+
+    __slots__ = ("_low", "_since_s", "rose_s")
+
+    def __init__(self) -> None:
+        self._low: deque[tuple[float, float]] = (
+            deque()
+        )  # rising values of the last ten minutes: its first is the bottom
+        self._since_s: float | None = None
+        self.rose_s: float | None = None
+
+    def take(self, time_s: float, value_c: float, noise_k: float) -> None:
+        """Count a value in; ``noise_k`` is the probe's noise."""
+        low = self._low
+        while low and low[-1][1] >= value_c:
+            low.pop()
+        low.append((time_s, value_c))
+        while low[0][0] < time_s - FALL_S:
+            low.popleft()
+        if value_c - low[0][1] < max(ROSE_K, NOISES * noise_k):
+            self._since_s = None
+        elif self._since_s is None:
+            self._since_s = time_s
+        elif time_s - self._since_s >= ROSE_STAYS_S:
+            self.rose_s = time_s
+
+
 class Jump:
     """Whether a probe in the paste went up at once, further than a batch can."""
 
@@ -237,12 +270,13 @@ class Fall:
 
     __slots__ = (
         "_deep_for_s", "_deep_from_s", "_high", "_low", "_out", "_three", "air_c", "air_now_c", "at_c", "from_c",
-        "outer", "since_s",
+        "noise_k", "outer", "since_s",
     )  # fmt: skip
 
     def __init__(self, *, outer: bool = False) -> None:
         self.outer = outer
         self.air_now_c: float | None = None  # by another probe
+        self.noise_k = 0.0
         self.air_c: float | None = None  # the first it showed: before it went in, most likely the air
         self.start_again()
 
@@ -317,6 +351,8 @@ class Fall:
             first_c = self.air_c
             known = first_c is not None and first_c <= min(AIR_AT_MOST_C, self.from_c - FALL_TO_FIRST_K)
             return known and fell_k >= FALL_TO_FIRST_K and self.at_c <= (first_c or 0.0) + FIRST_AIR_K
+        if fell_k < NOISES * self.noise_k:
+            return False
         if self.at_c - ambient_c <= FALL_TO_AIR_SHARE * fell_k:
             return True
         least_k = HALF_OUT_OUTER_K if self.outer else HALF_OUT_K

@@ -15,7 +15,7 @@ from itertools import pairwise
 from monitor.domain import AMBIENT, PASTE_PROBES, ProbeHealth, Reading
 from monitor.sensing.clocks import LaggingLines
 from monitor.sensing.following import BUCKET_K_PER_S, MAD_TO_SD, POWER_ON_C, Follower
-from monitor.sensing.motion import BOILING_C, JUMP_FORGOTTEN_S, JUMP_K, REST_MOVES_K, Fall, Jump, Standstill
+from monitor.sensing.motion import BOILING_C, JUMP_FORGOTTEN_S, JUMP_K, REST_MOVES_K, Fall, Jump, Rise, Standstill
 
 LOST_C = -127.0  # what a common host library gives for a digital sensor that does not answer
 
@@ -85,6 +85,7 @@ MOVED_ELSEWHERE_K = 8.0
 # ambient probe may hang in a warmer place than the bucket).
 BELOW_AIR_K = 8.0
 COLD_FOR_PASTE_C = -5.0
+YOUNG_RISE = 0.4
 # A rest is worth a question after so long.
 REST_ASKED_S = 900.0
 
@@ -116,6 +117,7 @@ class ProbeScreen:
         self._run = Standstill()
         self._fall = Fall(outer=probe in _OUTER)
         self._jump = Jump()
+        self._rise = Rise()
         self._air_c: float | None = None
         self._warm_since_s: float | None = None
         self._problem: str | None = None
@@ -224,6 +226,7 @@ class ProbeScreen:
         if self.limits.paste and not reason:
             self._mind_jump(reading.time_s, value_c)
             self._fall.take(reading.time_s, value_c)
+            self._rise.take(reading.time_s, value_c, self._noise_k)
 
     def _mind_jump(self, time_s: float, value_c: float) -> None:
         """Whether the probe, in the paste by itself and undisturbed, went up at once by more than a batch can."""
@@ -342,21 +345,22 @@ class ProbeScreen:
 
     # -- storms and stuck values -----------------------------------------------------------------------------------
 
-    def _window_from(self, window_s: float, fewest: int) -> int:
+    def _window_from(self, window_s: float, fewest: int, *, widest_s: float = WIDEST_WINDOW_S) -> int:
         """Index of the first reading of the last ``window_s``, or of the last ``fewest`` if that reaches further."""
         n = len(self._times)
         start = bisect_left(self._times, self._times[-1] - window_s)
         if n - start < fewest:
-            start = max(n - fewest, bisect_left(self._times, self._times[-1] - WIDEST_WINDOW_S), 0)
+            start = max(n - fewest, bisect_left(self._times, self._times[-1] - widest_s), 0)
         return start
 
     def _mind_storm(self) -> None:
         """While the values scatter wildly about any trend, none of them tells the temperature."""
+        self._fall.noise_k = self._noise_k
         quiet = self._follower.jitter_k <= 1.0
         if (quiet and not self._storm) or not self._times:
             self._noise_k = self._follower.jitter_k / 1.128  # mean difference of two Normal values is 1.128 sd
             return
-        start = self._window_from(self.limits.window_s, STORM_VALUES)
+        start = self._window_from(self.limits.window_s, STORM_VALUES, widest_s=2.0 * WIDEST_WINDOW_S)
         indices = [i for i in range(start, len(self._times)) if self._codes[i] in _SCATTERED][-60:]
         values = [self._values[i] for i in indices]
         if len(values) < 8:
@@ -409,14 +413,15 @@ class ProbeScreen:
     def _expected_k(self, since_s: float, lasted_s: float) -> float:
         """How far it should have moved since then (signed, K) by its own slope before, halved; 0 where not known.
 
-        The smallest slope of the last five and fifteen minutes counts, if they have one sign. A batch that has been
-        cooling for long does so slowly, and goes on: then the last three quarters of an hour tell more.
+        The smallest slope of the last five and fifteen minutes counts, if they have one sign; a younger rise may be the
+        probe's own, and counts for less. A batch that has been cooling for long does so slowly, and goes on: then the
+        last three quarters of an hour tell more.
         """
         if not self.limits.paste:
             return 0.0  # air turns as it likes
         five, quarter = self._slope_before(since_s, 300.0), self._slope_before(since_s, 900.0)
         if five and (quarter is None or five * quarter > 0.0):
-            slope = five if quarter is None else min(five, quarter, key=abs)
+            slope = (YOUNG_RISE * five if five > 0.0 else five) if quarter is None else min(five, quarter, key=abs)
             return 0.5 * slope * lasted_s if slope < 0.0 or self._run.value_c < BOILING_C else 0.0
         long = self._slope_before(since_s, 2700.0)
         if long is not None and long < 0.0 and (quarter or 0.0) <= 0.0:
@@ -429,7 +434,7 @@ class ProbeScreen:
         if since_s - back_s < from_s - 60.0:
             return None
         last = bisect_left(self._times, since_s)
-        i = bisect_right(self._times, since_s - back_s) - 1
+        i = max(bisect_right(self._times, since_s - back_s) - 1, 0)
         while i >= 0 and self._codes[i] != 0:
             i -= 1
         if i < 0 or self._times[i] < from_s or self._times[i] < since_s - 2.0 * back_s or last >= len(self._times):
@@ -449,6 +454,11 @@ class ProbeScreen:
                     self._set(reading, "stuck")
 
     # -- health ----------------------------------------------------------------------------------------------------
+
+    @property
+    def rose_s(self) -> float | None:
+        """When it last went up, and stayed up, as a probe does that is pushed into paste hardly warmer than the air."""
+        return self._rise.rose_s
 
     @property
     def constant_since_s(self) -> float | None:

@@ -231,7 +231,9 @@ def _explains(fault: faults.Fault, r: Rung) -> bool:
 def _truly_silent(case: Case, r: Rung) -> bool:
     """Damaged and late lines too make a silence as long as the design's: then it is due."""
     heard = [a for a, readings in case.arrivals if a < r.from_s and any(x.probe != "ambient" for x in readings)]
-    least_s = 180.0 if r.from_s <= case.blended_s + 3600.0 else 1200.0
+    again = [entry.at_s for entry in case.log if entry.kind == "reblended"]
+    early = any(0.0 <= r.from_s - at_s <= 3660.0 for at_s in (case.poured_s, case.blended_s, *again))
+    least_s = 180.0 if early else 1200.0
     return r.kind == "silent" and r.from_s - max(heard, default=-np.inf) > least_s
 
 
