@@ -92,9 +92,9 @@ _NO_CREEP = (log(1e-9), 0.0)
 _SOME_CREEP = (log(6e-7), 0.9)
 _LITTLE_CREEP = (log(5e-8), 1.0)
 
-# Shares: of a grower's batches about one in four fails outright (guess; nobody has counted), and about one in ten is
-# short of potash by more than its own margin, because bags draw water. Costs of missing a failure are no part of
-# these shares: they are in the limits of judgement.verdict.
+# Shares: every second batch is good, one in ten is short of potash by more than its own margin, because bags draw
+# water, and a good third is blended poorly, splits or starts too cold (guesses: nobody has counted). What a missed
+# failure costs is no part of these shares: that is in judgement.verdict.
 COMPONENTS: tuple[Component, ...] = (
     Component("good", 0.53, _GOOD_RATE, _GOOD_ORDER, (0.970, 0.022), _NO_CREEP),
     Component("short_potash", 0.10, _GOOD_RATE, _SHORT_ORDER, (0.83, 0.06), _NO_CREEP),
