@@ -102,6 +102,8 @@ class Follower:
         self.jitters_k = (self.jitters_k[1], self.jitter_k)
         self.jitter_k += 0.1 * (min(change_k, 3.0) - self.jitter_k)
         if change_k <= self.tolerance_k(time_s - self.time_s) and (value_c != POWER_ON_C or self._may_be_85(time_s)):
+            if self.candidates and change_k > DIFFER_K:
+                self._take_along(time_s, value_c)
             self._believe(reading, value_c)
             if self.candidates:
                 self._weigh_candidates(time_s)
@@ -185,6 +187,21 @@ class Follower:
         self.other_time_s, self.other_value_c = others[-1].time_s, _value(others[-1])
         self.believed = len(level.members)
         self.jitter_k = min(self.jitter_k, 0.5)
+
+    def _take_along(self, time_s: float, value_c: float) -> None:
+        """What was doubted before was no spike, when a value that may follow by now agrees with that rather."""
+        found = self.candidates[-1]
+        apart_k = abs(value_c - found.value_c)
+        alone = found.others == 0 and found.value_c != POWER_ON_C and self.time_s is not None
+        if not alone or apart_k > DIFFER_K + BUCKET_K_PER_S * (time_s - found.time_s) / 2.0:
+            return
+        if apart_k >= 0.5 * abs(value_c - self.value_c):
+            return
+        first = found.members[0]
+        if self.believed > 2 and self.time_s is not None:
+            self.moved = (self.time_s, self.value_c, first.time_s, _value(first))
+        self.revised.extend((member, "") for member in found.members)
+        self.candidates.pop()
 
     def _weigh_candidates(self, time_s: float) -> None:
         """The probe is where it was: what stood apart was a spike, unless it still may win."""

@@ -43,7 +43,7 @@ GAP_S = 1200.0
 REST_OVER_AIR_K = 15.0
 BOILING_C = 93.0  # what boils rests as long as it likes; even in the hills it is hotter than this
 # By its slope before, halved, it should have left the band so many times over.
-REST_MOVES_K = 2.5
+REST_MOVES_K = 2.0
 
 # Out of the paste: no bucket falls this far in ten minutes. Less will do when it comes down to the air, or most of the
 # way. A frosty bare bucket loses 8 K; the top and the wall go with the lid and the cover.
@@ -261,8 +261,8 @@ class Jump:
         self.since_s, self.from_c, self.to_c = time_s, from_c, to_c
 
     def is_undone(self, value_c: float) -> bool:
-        """Whether a value lies about where the probe was before it jumped."""
-        return abs(value_c - self.from_c) <= max(3.0, JUMP_BACK_SHARE * abs(self.to_c - self.from_c))
+        """Whether a value lies about where the probe was before it jumped, or where the batch has cooled to since."""
+        return value_c <= self.from_c + JUMP_BACK_SHARE * (self.to_c - self.from_c)
 
 
 class Fall:

@@ -39,7 +39,7 @@ class Limits:
     low_c: float
     high_c: float
     paste: bool
-    noise_k: float = 2.0  # robust standard deviation above which nothing can be told from the probe
+    noise_k: float = 2.3  # robust standard deviation above which nothing can be told from the probe
     window_s: float = 300.0  # health looks back this far, or four readings
 
 

@@ -182,3 +182,95 @@ def test_after_the_grower_has_been_there_the_past_is_not_held_against_the_probe(
     run.screen.begin_anew(4200.0)
     run.feed(readings(lambda t: paste_c(t) - 30.0, from_s=4200.0, to_s=6000.0))
     assert run.health.problem is None
+
+
+def test_a_probe_that_slipped_half_out_is_out_of_the_paste() -> None:
+    """Half way between paste and air within minutes: no bucket loses a third of what it stood over the air in that."""
+
+    def curve(t: float) -> float:
+        return paste_c(t) - 0.45 * (paste_c(t) - 12.0) * (1.0 - math.exp(-max(0.0, t - 9000.0) / 90.0))
+
+    half = readings(curve, to_s=3 * HOUR)
+    assert Run().feed(half, ambient_c=12.0).health.problem == "out_of_paste"
+
+
+def late_c(t: float) -> float:
+    """A small bare batch on its way to air of 12 °C: 5 K over it after four hours and a half."""
+    return 12.0 + 48.0 * math.exp(-t / (2 * HOUR))
+
+
+def test_a_probe_that_falls_out_late_is_told_by_the_air() -> None:
+    """Only 5 K over the air by then: down to it within minutes is out, and the air's own rise does not put it back."""
+
+    def curve(t: float) -> float:
+        if t < 16200.0:
+            return late_c(t)
+        return 12.0 + 5.0 * math.exp(-(t - 16200.0) / 90.0) + (1.5 if t > 21000.0 else 0.0)
+
+    run = Run().feed(readings(curve, to_s=7 * HOUR, every_s=20.0), ambient_c=12.0)
+    assert run.health.problem == "out_of_paste"
+    assert run.health.since_s == pytest.approx(16200.0, abs=90.0)
+
+
+def test_noise_that_makes_a_cool_paste_wobble_is_no_fall() -> None:
+    """A noisy probe (sd 1 K) in paste near the air does not fall out of it with every wobble."""
+    run = Run().feed(readings(late_c, noise_k=1.0, to_s=8 * HOUR, every_s=20.0), ambient_c=12.0)
+    assert run.problems() == []
+
+
+@pytest.mark.parametrize("by_k", [8.0, 15.0])
+def test_a_jump_up_that_no_batch_makes(by_k: float) -> None:
+    """The cold junction's error steps up: told while it lasts, gone when it goes."""
+    run = Run().feed(
+        readings(lambda t: paste_c(t) + (by_k if 9000.0 <= t < 12000.0 else 0.0), to_s=5 * HOUR, every_s=30.0),
+        ambient_c=12.0,
+    )
+    assert [name for _, name, _ in run.problems()] == ["rate", "none"]
+
+
+def test_a_loose_contact_that_is_open_a_third_of_the_time() -> None:
+    """Open for one reading in three, all the time, is a fault; one outage of seven minutes ends when it ends."""
+    rng = random.Random(11)
+    loose = Run().feed(readings(lambda t: "open" if t > 3000.0 and rng.random() < 0.42 else paste_c(t)))
+    assert loose.health.problem == "open"
+    once = faulty("open", to_s=3420.0)
+    assert once.problems()[-1][1] == "none"
+    assert once.problems()[-1][0] <= 3420.0 + 300.0
+
+
+def test_a_slow_probe_pushed_in_is_no_storm() -> None:
+    """A slow probe read every two minutes bends towards the paste; it does not turn about, and so is no storm."""
+    curve = readings(lambda t: 19.0 if t < 900.0 else 85.0 - 60.0 * math.exp(-(t - 900.0) / 200.0), every_s=120.0)
+    assert "noisy" not in {name for _, name, _ in Run().feed(curve).problems()}
+
+
+def test_paste_that_boils_is_not_stuck() -> None:
+    """Boiling holds the temperature to a tenth of a kelvin for an hour and more."""
+    curve = readings(lambda t: min(101.8, 60.0 + t / 40.0), noise_k=0.03, step_k=0.0078125, to_s=3 * HOUR, every_s=30.0)
+    assert Run().feed(curve, ambient_c=18.0).problems() == []
+
+
+def test_a_value_that_dithers_for_hours_above_the_air_is_stuck() -> None:
+    """Frozen with its last bits alive: no bucket 50 K over the air stays within 0.4 K for four hours."""
+    rng = random.Random(4)
+    dither = readings(
+        lambda t: paste_c(t) if t < 3000.0 else paste_c(3000.0) + rng.choice((-0.06, 0.0, 0.06)),
+        to_s=6 * HOUR, noise_k=0.0, step_k=0.0, every_s=30.0,
+    )  # fmt: skip
+    run = Run().feed(dither, ambient_c=12.0)
+    assert run.health.problem == "stuck"
+
+
+def test_a_quiet_probe_next_to_a_step_is_not_stuck_when_it_stops_flickering() -> None:
+    """Noise far below the sensor's step flickers while the value lies between two steps, and rests when it does not."""
+    wall = readings(lambda t: 8.0 + 3.0 * math.exp(-t / (5 * HOUR)), noise_k=0.04, to_s=30 * HOUR, every_s=20.0)
+    assert Run().feed(wall, ambient_c=7.0).problems() == []
+
+
+def test_when_a_probe_went_into_paste_hardly_warmer_than_the_air() -> None:
+    """A rise of some kelvin within minutes that stays is remembered; a wave of warm breath is not."""
+    pushed = Run().feed(readings(lambda t: 16.0 if t < 1200.0 else 23.0, every_s=30.0, to_s=2400.0), ambient_c=16.0)
+    assert pushed.screen.rose_s is not None
+    assert pushed.screen.rose_s > 1200.0
+    breath = Run().feed(readings(lambda t: 22.0 if 1200.0 <= t < 1260.0 else 16.0, every_s=30.0, to_s=2400.0))
+    assert breath.screen.rose_s is None
