@@ -97,6 +97,8 @@ class Follower:
                 return "power_on_85"
             self._believe(reading, value_c)
             self.level_since_s = time_s
+            if self.candidates:
+                self._weigh_candidates(time_s)
             return ""
         change_k = abs(value_c - self.value_c)
         self.jitters_k = (self.jitters_k[1], self.jitter_k)

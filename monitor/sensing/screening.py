@@ -39,7 +39,7 @@ class Limits:
     low_c: float
     high_c: float
     paste: bool
-    noise_k: float = 2.3  # robust standard deviation above which nothing can be told from the probe
+    noise_k: float = 2.5  # robust standard deviation above which nothing can be told from the probe
     window_s: float = 300.0  # health looks back this far, or four readings
 
 
@@ -72,7 +72,7 @@ LOOSE_BREAKS = 4
 WIDEST_WINDOW_S = 1200.0
 # White noise turns about at two in three of its values.
 STORM_TURNS = 0.35
-STORM_VALUES = 12
+STORM_VALUES = 15
 MEAN_TO_SD = 1.2533  # of absolute deviations
 HOT_C = 60.0
 SUDDEN_S = 150.0
@@ -123,6 +123,7 @@ class ProbeScreen:
         self._problem: str | None = None
         self._since_s: float | None = None
         self._suddenly = False
+        self._sound_from_s = float("-inf")
         self._storm = False
         self._storm_from_s = 0.0
         self._noise_k = 0.0
@@ -370,7 +371,7 @@ class ProbeScreen:
         calm = [abs(values[k] - values[k - 1]) <= self.limits.noise_k for k in range(1, len(values))]
         # What goes one way, as a slow probe pushed into the paste, bends but does not turn about.
         wild = self._storm or _turns_share(values) >= STORM_TURNS
-        # A dozen values tell a small storm from bad luck; a great one shows in eight.
+        # So many values tell a small storm from bad luck; a great one shows in eight.
         wild = wild and (self._storm or len(values) >= STORM_VALUES or self._noise_k > 2.0 * self.limits.noise_k)
         if not wild or self._noise_k <= (0.6 if self._storm else 1.0) * self.limits.noise_k:
             if self._storm:
@@ -405,7 +406,7 @@ class ProbeScreen:
             if run.noise_has_vanished() or run.should_have_moved(expected_k):
                 self._call_stuck(run.since_s)
                 return
-        if not self.limits.paste or run.rested_s < REST_ASKED_S:
+        if not self.limits.paste or run.rested_s < REST_ASKED_S or run.value_c >= BOILING_C:
             return
         if -self._expected_k(run.rest_since_s, run.rested_s) >= REST_MOVES_K:
             self._call_stuck(run.rest_since_s)
@@ -473,7 +474,7 @@ class ProbeScreen:
         """
         if self._problem is not None or self._fall.since_s is not None or self._jump.since_s is not None:
             return 0.0
-        start = bisect_left(self._times, since_s)
+        start = bisect_left(self._times, max(since_s, self._sound_from_s))
         values = [self._values[i] for i in range(start, len(self._times)) if self._codes[i] == 0]
         if not values:
             return 0.0
@@ -559,6 +560,7 @@ class ProbeScreen:
             self._set_problem("rate", self._jump.since_s)
         elif self._problem is not None and not self._still_bad(bad_share):
             self._problem = self._since_s = None
+            self._sound_from_s = self._times[-1]
 
     def _still_bad(self, bad_share: float) -> bool:
         """Hysteresis of the kinds that come from a share of bad readings; the others end by themselves."""
