@@ -114,6 +114,12 @@ class _Layout:
     assumed: tuple[str, ...]
     stop_s: float  # readings from here on belong to no reaction (diluted, filled)
 
+    @property
+    def lively_from_s(self) -> list[float]:
+        """When the curve begins to move fast: the end of the blend, each re-blend and second pour, Unix s."""
+        again = [self.pour_s + c.at_s for c in self.setting.changes if c.kind in ("reblend", "pour")]
+        return [self.pour_s + self.setting.blended_s, *again]
+
 
 @dataclass(slots=True)
 class _Posterior:
@@ -403,14 +409,14 @@ class Estimator:
         self, layout: _Layout, setting: m.Setting, air: tuple[Array, Array], core: tuple[Array, Array], now_s: float
     ) -> float:
         """ln of how much likelier top, bottom and the pace of the core are in a broken emulsion (layers.py)."""
-        again = [layout.pour_s + c.at_s + 300.0 for c in setting.changes if c.kind == "reblend" and c.at_s <= now_s]
+        again = [layout.pour_s + c.at_s + 300.0 for c in setting.changes if c.kind == "reblend"]
         blended_s = max([layout.pour_s + setting.blended_s, *(at for at in again if at <= now_s)])
         if now_s - blended_s > _LAYERS_UNTIL_S:
             return self._layers_said
         wrap_ln, wrap_sd = priors.INSULATION_LN.get(self._batch.vessel.insulation, (0.0, 0.0))
         handled = [(e.at_s, e.at_s) for e in self._notes if e.kind in _HANDLING]
         said = layering(
-            core, self._in_paste("top", layout, air), self._in_paste("bottom", layout, air), None, air,
+            core, self._in_paste("top", layout, air), self._in_paste("bottom", layout, air), air,
             blended_s=blended_s, now_s=now_s, rise_k=setting.rise_k, loss_per_s=setting.loss_per_s,
             loss_ln=priors.LOSS_LN + wrap_ln, loss_ln_sd=sqrt(priors.LOSS_SD_LN**2 + wrap_sd**2),
             core_time_s=setting.core_time_s, handled=handled,
@@ -453,6 +459,14 @@ class Estimator:
             t, y = np.add.reduceat(t, start) / count, np.add.reduceat(y, start) / count
         return t, y
 
+    def _in_the_air(self, layout: _Layout, air: tuple[Array, Array]) -> tuple[m.Setting, float]:
+        """The setting in this air, and how sure the air is, K: as measured, as seen before the pour, or guessed."""
+        if air[0].size:
+            return _with_air(layout.setting, air[0] - layout.pour_s, air[1]), priors.AIR_OFFSET_SD_K
+        before = self._air_before_pour(layout)
+        level, spread = (before, 2.0) if before is not None else (priors.AIR_UNKNOWN_C, priors.AIR_UNKNOWN_SD_K)
+        return _with_air(layout.setting, np.array([0.0]), np.array([level])), spread
+
     def _air_before_pour(self, layout: _Layout) -> float | None:
         """What the paste probe read while it still hung in the air, if it did."""
         minutes = self._minutes.get("core")
@@ -489,10 +503,7 @@ class Estimator:
         return self._fresh and now_s >= self._next_refit_s
 
     def _cadence_s(self, now_s: float) -> float:
-        layout = self._layout_now()
-        lively = [layout.pour_s + layout.setting.blended_s]
-        lively += [layout.pour_s + c.at_s for c in layout.setting.changes if c.kind in ("reblend", "pour")]
-        age = min((now_s - at for at in lively if at <= now_s), default=-1.0)
+        age = min((now_s - at for at in self._layout_now().lively_from_s if at <= now_s), default=-1.0)
         if age < 0.0:
             return 300.0
         return next(span for until, span in _CADENCE if age < until)
@@ -511,17 +522,10 @@ class Estimator:
             self._seen_peak = None
 
         centre, sd = layout.centre.copy(), layout.sd.copy()
-        setting = layout.setting
         assumed = list(layout.assumed)
-        if air[0].size:
-            setting = _with_air(setting, air[0] - layout.pour_s, air[1])
-            sd[:, m.AIR] = priors.AIR_OFFSET_SD_K
-        else:
+        setting, sd[:, m.AIR] = self._in_the_air(layout, air)
+        if not air[0].size:
             assumed.append("no_ambient")
-            before = self._air_before_pour(layout)
-            level, spread = (before, 2.0) if before is not None else (priors.AIR_UNKNOWN_C, priors.AIR_UNKNOWN_SD_K)
-            setting = _with_air(setting, np.array([0.0]), np.array([level]))
-            sd[:, m.AIR] = spread
             sd[:, m.DAY_SIN] = sd[:, m.DAY_COS] = priors.AIR_SWING_SD_K
         if probe == "wall":
             centre[:, m.SPREAD], sd[:, m.SPREAD] = log(0.05), 0.8  # the wall runs near or under the mean
@@ -544,9 +548,7 @@ class Estimator:
         precision = np.broadcast_to(np.eye(active.size), (components, active.size, active.size)).copy()
         z = self._z
         if t.size >= 2:
-            lively = [layout.pour_s + setting.blended_s]
-            lively += [layout.pour_s + c.at_s for c in setting.changes if c.kind in ("reblend", "pour")]
-            t_thin, y_thin, count = self._thin(t, y, lively)
+            t_thin, y_thin, count = self._thin(t, y, layout.lively_from_s)
             ages = t_thin - layout.pour_s
             room = np.interp(ages, setting.air_time_s, setting.air_c)
             excess = np.abs(y_thin - room)
@@ -718,16 +720,7 @@ class Estimator:
         if self._good is not None and self._good[0] is layout:
             return self._good[1], self._good[2]
         centre, sd = layout.centre[0].copy(), layout.sd[0].copy()
-        setting = layout.setting
-        air = self._air()
-        if air[0].size:
-            setting = _with_air(setting, air[0] - layout.pour_s, air[1])
-            sd[m.AIR] = priors.AIR_OFFSET_SD_K
-        else:
-            before = self._air_before_pour(layout)
-            level, spread = (before, 2.0) if before is not None else (priors.AIR_UNKNOWN_C, priors.AIR_UNKNOWN_SD_K)
-            setting = _with_air(setting, np.array([0.0]), np.array([level]))
-            sd[m.AIR] = spread
+        setting, sd[m.AIR] = self._in_the_air(layout, self._air())
         x = centre[:, None] + sd[:, None] * _NORMALS[:64, : centre.size].T
         paths = m.run(setting, x, self._batch.planned_dilution_s, coarse=1.5)
         self._good = (layout, paths.time_s, paths.core_c)

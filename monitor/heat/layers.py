@@ -26,6 +26,7 @@ from math import exp, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.heat import model, priors
 from monitor.heat.balance import SURFACE_A_W_M2_K, SURFACE_B_W_M2_K2
 from monitor.units import GAS_CONSTANT_J_MOL_K, ZERO_CELSIUS_K
 
@@ -55,9 +56,6 @@ LAYER_UNTIL_S = 5.0 * 3600.0  # what two layers do later, a set paste does, too
 UNSEEN = 0.45  # share of breaks that show no warm layer: what is left reacts nowhere
 
 # ---- the stop
-LOSS_LN, LOSS_LN_SD = -0.1, 0.32  # as in priors: the loss known from the vessel's volume only
-AIR_GUESS_C, AIR_GUESS_SD_K = 15.0, 8.0
-AIR_OFFSET_SD_K = 1.2
 # Share of what is left that reacts in an hour, at one hour of age; a tail of order above one falls as 1/age. Diffusion
 # from lumps of half a centimetre to one gives 0.4 to 4 % per hour for days (priors), the tail of the pulse adds to it
 # in the first hours. Layers: a plane of a few square decimetres instead of square metres.
@@ -73,7 +71,7 @@ BREAK_USUAL, BREAK_WEIGHT, BREAK_BOUNDS = 5.5, 1.5, (-0.7, 1.2)
 BREAK_UNTIL_S = 9400.0  # after that next to nothing is left to break, and the rate drowns in the loss
 PACE_FLOOR = 0.25  # of the loss: what of a rate cannot be told from the loss
 USED_FLOOR = 0.05
-ACTIVATION_K = 48.0e3 / GAS_CONSTANT_J_MOL_K  # 48 kJ/mol: Tsujikawa and Inoue 1966, as in priors
+ACTIVATION_K = 1e3 * priors.SHARED[model.ACTIVATION][0] / GAS_CONSTANT_J_MOL_K
 STRETCH = 0.65  # of the age: the stretch that is looked at
 PACE_ERROR = 0.10  # of the loss: draughts, steam, a core that does not follow the mean
 
@@ -99,7 +97,6 @@ def layering(
     core: Curve,
     top: Curve | None,
     bottom: Curve | None,
-    wall: Curve | None,
     ambient: Curve | None,
     *,
     blended_s: float,
@@ -107,16 +104,15 @@ def layering(
     rise_k: float,
     loss_per_s: float,
     loss_slope_per_k: float = SURFACE_B_W_M2_K2 / SURFACE_A_W_M2_K,
-    loss_ln: float = LOSS_LN,
-    loss_ln_sd: float = LOSS_LN_SD,
+    loss_ln: float = priors.LOSS_LN,
+    loss_ln_sd: float = priors.LOSS_SD_LN,
     core_time_s: float = 5400.0,
     start_c: float | None = None,
     handled: Sequence[tuple[float, float]] = (),
 ) -> Layering:
     """Evidence, at ``now_s``, that the batch blended until ``blended_s`` is in layers.
 
-    core, top, bottom, wall   minute means while each probe was in the paste; None or empty where there is none.
-                              ``wall`` is taken for the form's sake and tells nothing of layers
+    core, top, bottom         minute means while each probe was in the paste; None or empty where there is none
     ambient                   the air; None: guessed, and the guess weighs
     blended_s                 end of the latest blending: a re-blend begins anew (pass its end, and ``start_c`` then)
     rise_k                    rise the recipe promises, K
@@ -176,7 +172,7 @@ def _within(curve: Curve | None, since_s: float, until_s: float) -> Curve:
 
 def _air_at(ambient: Curve | None, t: Array) -> Array:
     if ambient is None or ambient[0].size == 0:
-        return np.full(t.size, AIR_GUESS_C)
+        return np.full(t.size, priors.AIR_UNKNOWN_C)
     return np.asarray(np.interp(t, ambient[0], ambient[1]), float)
 
 
@@ -376,7 +372,7 @@ def _fall(  # noqa: PLR0917
     slope = (cross - at * level / n) / np.maximum(square - at * at / n, 1.0)
     level, loss = level / n, loss / n
     began = start_c if start_c is not None else min(float(level[0]), 48.0)
-    cold = np.exp(ACTIVATION_K * (1.0 / (level + ZERO_CELSIUS_K) - 1.0 / 333.15))
+    cold = np.exp(ACTIVATION_K * (1.0 / (level + ZERO_CELSIUS_K) - 1.0 / model.REFERENCE_K))
     falls = []
     for z in (-1.2, 0.0, 1.2):
         rate = (slope + exp(loss_ln + loss_ln_sd * z) * loss) / rise_k
@@ -407,7 +403,7 @@ def _dead(  # noqa: PLR0917
     felt = 1.0 - 0.8 * stiff * np.exp(-pace.age_s / core_time_s)  # a set core does not feel the loss at once
     left = float(np.clip(0.97 - pace.share, 0.1, 0.97)) * rise_k / 3600.0
     hours = np.maximum(pace.age_s / 3600.0, 0.3)
-    air_sd = AIR_OFFSET_SD_K if known_air else AIR_GUESS_SD_K
+    air_sd = priors.AIR_OFFSET_SD_K if known_air else priors.AIR_UNKNOWN_SD_K
     # An air that is off by so much acts like a loss that is: one factor for both.
     spread = sqrt(loss_ln_sd**2 + (air_sd / max(float(pace.excess_k.mean()), 4.0)) ** 2)
     loss = np.exp(loss_ln + spread * grid)[:, None] * (pace.loss_k_s * felt)

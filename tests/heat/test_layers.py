@@ -42,7 +42,7 @@ def judged(  # noqa: PLR0917
     own = curve(core, 0.5)
     assert own is not None
     return layering(
-        own, curve(top, -0.4), curve(bottom, 0.9), None, air, blended_s=START - 120.0, now_s=START + float(t[-1]),
+        own, curve(top, -0.4), curve(bottom, 0.9), air, blended_s=START - 120.0, now_s=START + float(t[-1]),
         rise_k=RISE, loss_per_s=LOSS, handled=tuple((START + a, START + b) for a, b in handled),
     )  # fmt: skip
 
@@ -119,6 +119,10 @@ def test_a_lid_taken_off_is_no_break() -> None:
     dip = 4.0 * np.clip((t - 2400.0) / 600.0, 0.0, 1.0) * np.exp(-np.maximum(t - 3000.0, 0.0) / 3000.0)
     plain, opened = judged(t, core), judged(t, core - dip, handled=((2400.0, 3000.0),))
     assert opened.parts.get("break", 0.0) <= plain.parts.get("break", 0.0) + 0.3
+    # One that takes 8 K looks like a break where nobody noted it, and not where somebody did.
+    unnoted, noted = judged(t, core - 2.0 * dip), judged(t, core - 2.0 * dip, handled=((2400.0, 3000.0),))
+    assert unnoted.parts["break"] > 0.5
+    assert noted.parts["break"] < 0.0
 
 
 def test_nothing_known_is_no_evidence() -> None:
@@ -127,7 +131,7 @@ def test_nothing_known_is_no_evidence() -> None:
     assert judged(t, core) == Layering()
     empty = (np.empty(0), np.empty(0))
     nothing = layering(
-        empty, None, None, None, None, blended_s=START, now_s=START + 9e3, rise_k=RISE, loss_per_s=LOSS
+        empty, None, None, None, blended_s=START, now_s=START + 9e3, rise_k=RISE, loss_per_s=LOSS
     )  # fmt: skip
     assert nothing == Layering()
     t, core, _ = core_curve(rate=2e-3, reach=0.9, hours=1.0)
@@ -150,7 +154,7 @@ def test_no_foresight() -> None:
     whole = [(START + t, y) for y in (core, top, bottom)]
     cut = [(START + t[t <= 3600.0], y[t <= 3600.0]) for y in (core, top, bottom)]
     answers = [
-        layering(c[0], c[1], c[2], None, None, blended_s=START, now_s=at, rise_k=RISE, loss_per_s=LOSS)
+        layering(c[0], c[1], c[2], None, blended_s=START, now_s=at, rise_k=RISE, loss_per_s=LOSS)
         for c in (whole, cut)
     ]
     assert answers[0] == answers[1]
