@@ -26,13 +26,13 @@ import numpy as np
 
 from monitor.domain import Batch, LogEntry, Place, Reading
 from monitor.heat.estimator import Estimator
+from monitor.judgement.verdict import FORECAST_FROM_C
 from monitor.sources.batch_file import read_batch_file
-from tests.simulator import faults, write
+from tests.simulator import write
 
 MINUTES = (*range(3, 61), 75, 90, 120, 150, 180, 240, 360, 540, 720, 1440, 2880)
 SHOWN = (20, 40, 60, 180, 720)
 LIMITS = (0.3, 0.4, 0.5, 0.6, 0.7)
-WARM_C = 62.0
 
 
 @dataclass
@@ -71,9 +71,9 @@ def make(seed: int, count: int, styles: tuple[str, ...]) -> list[Made]:
         s, pour_s = draw.scenario, told["poured_at"]
         t = np.arange(told["first_arrival_at"] - pour_s, 72 * 3600.0, 60.0)  # type: ignore[operator]
         in_s = told["probe_in_at"] - pour_s  # type: ignore[operator]
-        out = tuple((d.at_s - 60, d.at_s + d.for_s + 60) for d in s.doings if d.kind == "reblended")
-        fittings = faults.draw_fittings(s.seed, ambient=bool(told["has_ambient"]), extra=tuple(told["extra_probes"]))  # type: ignore[arg-type]
-        shown = {f.probe: faults.sample(run, f, t, in_s, s.seed, out_windows=out).value_c for f in fittings}
+        extra = tuple(told["extra_probes"])  # type: ignore[arg-type]
+        samples = write.sample_all(run, t, in_s, s.seed, ambient=bool(told["has_ambient"]), extra=extra)  # type: ignore[arg-type]
+        shown = {one.probe: one.value_c for one in samples}
         made.append(Made(entered.batch, list(entered.log), t + pour_s, shown, told, (run.t_s + pour_s, run.hottest_c)))
     return made
 
@@ -143,12 +143,12 @@ def chances(made: list[Made], said: list[dict[int, Seen]]) -> None:
     found = []
     for x in LIMITS:
         first = [
-            min((v.at_s for v in s.values() if v.chances["too_hot"] >= x and v.core_c >= WARM_C), default=np.inf)
+            min((v.at_s for v in s.values() if v.core_c >= FORECAST_FROM_C and v.chances["too_hot"] >= x), default=9e99)
             for s in said
         ]
         early = sum(first[i] <= _last_useful_s(made[i]) for i in hot)
-        found.append(f"{early}, {sum(np.isfinite(first[i]) for i in good)}")
-    print(f"  too_hot early, core read {WARM_C:g} or more, {len(hot)} due: {' | '.join(found)}")
+        found.append(f"{early}, {sum(first[i] < 9e99 for i in good)}")
+    print(f"  too_hot early, core read {FORECAST_FROM_C:g} or more, {len(hot)} due: {' | '.join(found)}")
 
 
 def _measured(one: Made) -> bool:

@@ -26,7 +26,7 @@ from tests.simulator.bucket import (
     simulate_with_truth,
     world_for,
 )
-from tests.simulator.write import SHARES
+from tests.simulator.write import SHARES, blended_again
 
 Array = NDArray[Any]
 
@@ -56,9 +56,8 @@ def _probe_curves(runs: list[Run], in_s: Array) -> Array:
             f.probe: f for f in faults.draw_fittings(run.scenario.seed, ambient=True, extra=("top", "bottom", "wall"))
         }
         out = t < in_s[i]
-        for d in run.scenario.doings:
-            if d.kind == "reblended":
-                out |= (t >= d.at_s - 60) & (t < d.at_s + d.for_s + 60)
+        for since_s, until_s in blended_again(run.scenario):
+            out |= (t >= since_s) & (t < until_s)
         for j, probe in enumerate(PROBES):
             f = fittings[probe]
             place = faults.place_c(run, f)

@@ -34,7 +34,7 @@ from monitor.sources.batch_file import read_batch_file
 from monitor.sources.recording import read_recording
 from tests.bench.judgement import wilson
 from tests.sensing.replayed import without_estimator
-from tests.simulator import faults, wire
+from tests.simulator import faults, wire, write
 from tests.simulator.bucket import Run, Truth
 from tests.simulator.write import FIRST_REPORT_SEED, Draw, draw_batches, simulate_draws, styles_of
 
@@ -77,29 +77,15 @@ def make_case(draw: Draw, run: Run, seed: int, kind: str | None, *, hours: float
     """A recording of this batch by some node and probes, with a fault of ``kind`` or none."""
     s = draw.scenario
     rng = np.random.default_rng([seed, 181])
-    u = rng.uniform
-    more = rng.random()
+    extra = write.second_probes(rng)
     ambient = bool(rng.random() < 0.75) or kind in ("sun-heated", "on-the-bucket", "ambient-open", "ambient-stuck")
-    extra: tuple[str, ...] = ("top", "bottom") if more < 0.2 else ("wall",) if more < 0.35 else ()
-    extra = ("wall", "top", "bottom") if 0.35 <= more < 0.4 else extra
     every_s = float(rng.choice([10, 15, 20, 30, 60, 120], p=[0.04, 0.06, 0.25, 0.30, 0.30, 0.05]))
     if kind in LONG:
         hours, every_s = 72.0, max(every_s, 60.0)
-    begins = rng.random()
-    t0 = (
-        float(u(-2400, -60))
-        if begins < 0.6
-        else float(u(0, 600))
-        if begins < 0.94
-        else s.blend_to_s + float(u(1800, 7200))
-    )
+    t0 = write.heard_from_s(rng, s)
     t = np.arange(t0, hours * 3600.0, every_s)
-    in_s = s.blend_to_s + (float(u(60, 300)) if rng.random() < 0.95 else float(u(600, 1500)))
-    out = tuple((d.at_s - 60, d.at_s + d.for_s + 60) for d in s.doings if d.kind == "reblended")
-    samples = [
-        faults.sample(run, f, t, in_s + (20 if f.probe != "core" else 0), seed, out_windows=out)
-        for f in faults.draw_fittings(seed, ambient=ambient, extra=extra)
-    ]
+    in_s = write.pushed_in_s(rng, s)
+    samples = write.sample_all(run, t, in_s, seed, ambient=ambient, extra=extra)
     laid = [] if kind is None else faults.draw_more(run, samples, in_s, seed, kind)
     for fault in laid:
         for one in samples:
@@ -126,7 +112,7 @@ def make_case(draw: Draw, run: Run, seed: int, kind: str | None, *, hours: float
     # What explains an alarm without being a fault: the probe that waited, and hands at the bucket.
     if in_s > s.blend_to_s + 300:
         laid.append(faults.Fault("*", "not-in-yet", s.blend_to_s, in_s + 420, ""))
-    laid += [faults.Fault("*", "reblending", a - 60, b + 420, "") for a, b in out]
+    laid += [faults.Fault("*", "reblending", a - 60, b + 420, "") for a, b in write.blended_again(s)]
     batch, log, arrivals = _decoded(wire.recording(samples, s, style, draw.bucket, seed), toml, folder)
     return Case(
         f"{s.name} {seed}", kind or "none", batch, log, arrivals,

@@ -94,38 +94,59 @@ def simulate_draws(draws: list[Draw], hours: float = 72.0) -> list[tuple[Draw, R
     return [(d, *results[i]) for i, d in enumerate(draws)]
 
 
+def second_probes(rng: np.random.Generator) -> tuple[str, ...]:
+    """Which probes there are beside the core: mostly none."""
+    more = rng.random()
+    if more < 0.2:
+        return ("top", "bottom")
+    if more < 0.35:
+        return ("wall",)
+    return ("wall", "top", "bottom") if more < 0.4 else ()
+
+
+def heard_from_s(rng: np.random.Generator, scenario: Scenario) -> float:
+    """When the recorder starts, seconds after the pour: before it, minutes late, or half an hour after the blend."""
+    start = rng.random()
+    if start < 0.6:
+        return float(rng.uniform(-2400, -60))
+    if start < 0.94:
+        return float(rng.uniform(0, 600))
+    return scenario.blend_to_s + float(rng.uniform(1800, 7200))
+
+
+def pushed_in_s(rng: np.random.Generator, scenario: Scenario) -> float:
+    """When the core probe goes in, seconds after the pour: right after the blend, or forgotten for a while."""
+    soon = rng.random() < 0.95
+    return scenario.blend_to_s + (float(rng.uniform(60, 300)) if soon else float(rng.uniform(600, 1500)))
+
+
+def blended_again(scenario: Scenario) -> tuple[tuple[float, float], ...]:
+    """From when to when every paste probe is out for a re-blend, seconds after the pour."""
+    return tuple((d.at_s - 60, d.at_s + d.for_s + 60) for d in scenario.doings if d.kind == "reblended")
+
+
+def sample_all(
+    run: Run, t_s: np.ndarray, in_s: float, seed: int, *, ambient: bool, extra: tuple[str, ...]
+) -> list[faults.Samples]:
+    """What every probe of the node shows, out of the paste while it is blended again; the core comes first."""
+    out_windows = blended_again(run.scenario)
+    return [
+        faults.sample(run, f, t_s, in_s + (20 if f.probe != "core" else 0), seed, out_windows=out_windows)
+        for f in faults.draw_fittings(seed, ambient=ambient, extra=extra)
+    ]
+
+
 def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[bytes, str, dict[str, object]]:
     """The recording, the grower's notes, and the truth for the scorer."""
     s = draw.scenario
     rng = np.random.default_rng([s.seed, 81])
-    u = rng.uniform
     ambient = bool(rng.random() < 0.75)
-    more = rng.random()
-    extra = (
-        ("top", "bottom")
-        if more < 0.2
-        else ("wall",)
-        if more < 0.35
-        else ("wall", "top", "bottom")
-        if more < 0.4
-        else ()
-    )
+    extra = second_probes(rng)
     every = float(rng.choice([10, 15, 20, 30, 60], p=[0.04, 0.06, 0.25, 0.35, 0.30]))
-    start = rng.random()
-    t0 = (
-        float(u(-2400, -60))
-        if start < 0.6
-        else float(u(0, 600))
-        if start < 0.94
-        else s.blend_to_s + float(u(1800, 7200))
-    )
+    t0 = heard_from_s(rng, s)
     t = np.arange(t0, hours * 3600.0, every)
-    in_s = s.blend_to_s + (float(u(60, 300)) if rng.random() < 0.95 else float(u(600, 1500)))
-    out_windows = tuple((d.at_s - 60, d.at_s + d.for_s + 60) for d in s.doings if d.kind == "reblended")
-    samples = [
-        faults.sample(run, f, t, in_s + (20 if f.probe != "core" else 0), s.seed, out_windows=out_windows)
-        for f in faults.draw_fittings(s.seed, ambient=ambient, extra=extra)
-    ]
+    in_s = pushed_in_s(rng, s)
+    samples = sample_all(run, t, in_s, s.seed, ambient=ambient, extra=extra)
     style = wire.draw_style(s.seed, hours)
     # A node that kept its samples back for longer would be silent by the design's three minutes of the first hour.
     style = replace(style, samples_per_pack=max(1, min(style.samples_per_pack, int(120 / every))))
@@ -153,7 +174,7 @@ def record(draw: Draw, run: Run, truth: Truth, hours: float = 72.0) -> tuple[byt
             laid.append(faults.Fault("*", "backfill", style.backfill[0], style.backfill[1], "silent"))
     if in_s > s.blend_to_s + 300:
         laid.append(faults.Fault("core", "not-in-yet", s.blend_to_s, in_s + 420, ""))
-    for a, b in out_windows:
+    for a, b in blended_again(s):
         laid.append(faults.Fault("core", "reblending", a - 60, b + 420, ""))
 
     forget: tuple[str, ...] = ()
