@@ -353,6 +353,10 @@ class Minder:
             latest = self._latest.get(probe)
             if latest is not None and latest[0] >= course.poured_at_s and latest[1] >= least_c:
                 self._in_paste.add(probe)
+            # A cold mix lies hardly above the air: then a quick rise that stays, after the blend, tells.
+            rose_s = self._screens[probe].rose_s
+            if rose_s is not None and rose_s >= max(course.poured_at_s, course.blended_at_s):
+                self._in_paste.add(probe)
             # One that is on its way up has gone in, though what it shows is not believed yet.
             if shown[1] >= least_c:
                 self._on_its_way.add(probe)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Condition, Estimate, LogEntry, Place, ProbeHealth
 
@@ -45,7 +45,8 @@ COLD_CORE_C = 45.0
 # Past 75 to 80 °C a paste has taken (common practice); above about 75 nobody blends it again.
 HOT_CORE_C = 80.0
 
-# A forecast of too much heat needs a reading of warm paste to stand on.
+# A forecast of too much heat needs a reading of warm paste to stand on: warmer than the usual pour, cooler than a paste
+# that has taken (50 and 75 to 80 °C, common practice).
 FORECAST_FROM_C = 62.0
 
 # After a hand at the bucket (lid, probe, blender) a probe may jump; what it shows is told only when it lasts longer.
@@ -176,12 +177,16 @@ def judge(evidence: Evidence) -> list[Condition]:
     conditions.append(_too_hot(evidence, facts))
     if evidence.estimate is not None:
         facts.update(_estimate_facts(evidence.estimate))
-        conditions += [
+        course = [
             _not_taken(evidence, evidence.estimate, facts),
             _cooled_early(evidence, evidence.estimate, facts),
             _separated(evidence, evidence.estimate, facts),
             _incomplete(evidence, evidence.estimate, facts),
         ]
+        if not _believed(evidence):
+            # No probe tells of the paste: that is what rings, and no guess at the batch. What stands goes on standing.
+            course = [replace(condition, standing=False) for condition in course]
+        conditions += course
     return conditions
 
 
@@ -315,15 +320,18 @@ def _estimate_facts(estimate: Estimate) -> dict[str, object]:
     }
 
 
+def _believed(evidence: Evidence) -> dict[str, tuple[float, float]]:
+    """What paste probes read, with its age: of none that lies in the air or cannot be so."""
+    return {
+        probe: read
+        for probe, read in evidence.paste_c.items()
+        if evidence.health.get(probe, ProbeHealth()).problem is None and probe not in evidence.never_in_paste
+    }
+
+
 def _read_c(evidence: Evidence) -> dict[str, float]:
-    """Fresh readings by probe, of those probes only that read the paste: none that lies in the air or cannot be so."""
-    read = {}
-    for probe, (value, age_s) in evidence.paste_c.items():
-        health = evidence.health.get(probe)
-        told = (health is None or health.problem is None) and probe not in evidence.never_in_paste
-        if age_s < 10 * MINUTE_S and told:
-            read[probe] = value
-    return read
+    """Fresh readings of the paste by probe."""
+    return {probe: value for probe, (value, age_s) in _believed(evidence).items() if age_s < 10 * MINUTE_S}
 
 
 def _soft_for_h(estimate: Estimate, soft_c: float = 40.0) -> float | None:

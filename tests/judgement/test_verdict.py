@@ -435,6 +435,20 @@ def test_without_entries_the_start_of_the_batch_stands_for_pour_and_blend() -> N
     assert not course.blended_noted
 
 
+@pytest.mark.parametrize("kind", ["not_taken", "cooled_early", "separated", "incomplete"])
+def test_no_guess_at_the_batch_rings_while_no_probe_tells_of_the_paste(kind: str) -> None:
+    """With the only paste probe open, or never pushed in, that rings; what stood before is not cleared by it."""
+    sure = estimate(final_below_085=1.0, final_below_090=1.0, cooled_early=1.0, separated=1.0)
+    minutes = 30 if kind == "not_taken" else 60
+    assert judged(kind, minutes, sure, core_c=40.0).standing
+    faulty = {"core": ProbeHealth("open", BLEND_S)}
+    blind: tuple[dict[str, object], ...] = ({"health": faulty}, {"never_in": ("core",)}, {"core_c": None})
+    for how in blind:
+        found = judged(kind, minutes, sure, **{"core_c": 40.0, **how})
+        assert not found.standing and not found.gone
+    assert judged(kind, minutes, sure, core_c=40.0, quiet_s=30 * MINUTE).standing  # late is not lying
+
+
 def test_without_an_estimate_the_raw_checks_go_on() -> None:
     """A failure of the mathematics leaves too_hot now, silence and probes judged."""
     kinds = {c.kind for c in judge(evidence(20))}
