@@ -29,7 +29,7 @@ from monitor.heat.estimator import Estimator, History
 from monitor.judgement import alarms, verdict, wording
 from monitor.judgement.events import alarm_event, estimate_event, verdict_event
 from monitor.judgement.summaries import verdict_text
-from monitor.sensing.screening import Judged, ProbeScreen
+from monitor.sensing.screening import OVER_AIR_K, WARM_C, Judged, ProbeScreen
 from monitor.trade.dilution import potash_left
 from monitor.trade.recipe import without_bad_numbers
 
@@ -347,9 +347,8 @@ class Minder:
         for probe, shown in self._shown.items():
             if probe not in PASTE_PROBES or shown[0] < course.poured_at_s:
                 continue
-            # 8 K over the air. Where no ambient probe tells it: over the least the probe itself has shown, most likely
-            # the air; or 38 °C, for no shed reads that.
-            least_c = air[1] + 8.0 if air is not None else min(38.0, self._least_c.get(probe, 30.0) + 8.0)
+            # Where no ambient probe tells the air: the least the probe itself has shown was most likely it.
+            least_c = min(WARM_C, self._least_c.get(probe, 30.0) + OVER_AIR_K) if air is None else air[1] + OVER_AIR_K
             latest = self._latest.get(probe)
             if latest is not None and latest[0] >= course.poured_at_s and latest[1] >= least_c:
                 self._in_paste.add(probe)

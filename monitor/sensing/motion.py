@@ -76,6 +76,22 @@ JUMP_FORGOTTEN_S = 3 * 3600.0
 JUMP_BACK_SHARE = 0.35
 
 
+# Values thinned to those that nothing newer tops (HIGHEST) or undercuts (LOWEST): the first is the extreme.
+_Extremes = deque[tuple[float, float]]
+HIGHEST, LOWEST = 1.0, -1.0
+
+
+def _push(extremes: _Extremes, time_s: float, value_c: float, side: float) -> None:
+    while extremes and side * extremes[-1][1] <= side * value_c:
+        extremes.pop()
+    extremes.append((time_s, value_c))
+
+
+def _forget_before(extremes: _Extremes, time_s: float) -> None:
+    while extremes[0][0] < time_s:
+        extremes.popleft()
+
+
 class _Block:
     """A stretch of readings: how many pairs of neighbours, how many turns, how far the values went."""
 
@@ -114,8 +130,8 @@ class Standstill:
         self.readings = 0
         self._was_up: bool | None = None
         self.stuck_since_s: float | None = None
-        self._high: deque[tuple[float, float]] = deque()
-        self._low: deque[tuple[float, float]] = deque()
+        self._high: _Extremes = deque()
+        self._low: _Extremes = deque()
 
     def take(self, time_s: float, value_c: float) -> bool:
         """Count a value in; whether the probe is known to be stuck on it."""
@@ -158,12 +174,8 @@ class Standstill:
         high, low = self._high, self._low
         if not high:
             self.rest_since_s = time_s
-        while high and high[-1][1] <= value_c:
-            high.pop()
-        high.append((time_s, value_c))
-        while low and low[-1][1] >= value_c:
-            low.pop()
-        low.append((time_s, value_c))
+        _push(high, time_s, value_c, HIGHEST)
+        _push(low, time_s, value_c, LOWEST)
         while high[0][1] - low[0][1] > REST_BAND_K:
             (high if high[0][0] < low[0][0] else low).popleft()
             self.rest_since_s = min(high[0][0], low[0][0])
@@ -225,20 +237,15 @@ class Rise:
     __slots__ = ("_low", "_since_s", "rose_s")
 
     def __init__(self) -> None:
-        self._low: deque[tuple[float, float]] = (
-            deque()
-        )  # rising values of the last ten minutes: its first is the bottom
+        self._low: _Extremes = deque()  # of the last ten minutes
         self._since_s: float | None = None
         self.rose_s: float | None = None
 
     def take(self, time_s: float, value_c: float, noise_k: float) -> None:
         """Count a value in; ``noise_k`` is the probe's noise."""
         low = self._low
-        while low and low[-1][1] >= value_c:
-            low.pop()
-        low.append((time_s, value_c))
-        while low[0][0] < time_s - FALL_S:
-            low.popleft()
+        _push(low, time_s, value_c, LOWEST)
+        _forget_before(low, time_s - FALL_S)
         if value_c - low[0][1] < max(ROSE_K, NOISES * noise_k):
             self._since_s = None
         elif self._since_s is None:
@@ -285,8 +292,8 @@ class Fall:
         self._three: deque[tuple[float, float]] = deque(maxlen=3)
         self._deep_from_s: float | None = None
         self._deep_for_s = 0.0
-        self._high: deque[tuple[float, float]] = deque()  # falling values of the last ten minutes: its first is the top
-        self._low: deque[tuple[float, float]] = deque()  # rising ones: its first is the bottom
+        self._high: _Extremes = deque()  # of the last ten minutes
+        self._low: _Extremes = deque()
         self._out = False
         self.since_s: float | None = None
         self.from_c = 0.0
@@ -304,16 +311,9 @@ class Fall:
         middle_s = time_s
         if len(three) == 3:
             middle_s, value_c = three[1][0], sorted(v for _, v in three)[1]
-        while high and high[-1][1] <= value_c:
-            high.pop()
-        high.append((middle_s, value_c))
-        while high[0][0] < time_s - FALL_S:
-            high.popleft()
-        while low and low[-1][1] >= value_c:
-            low.pop()
-        low.append((middle_s, value_c))
-        while low[0][0] < time_s - FALL_S:
-            low.popleft()
+        for extremes, side in ((high, HIGHEST), (low, LOWEST)):
+            _push(extremes, middle_s, value_c, side)
+            _forget_before(extremes, time_s - FALL_S)
         self.at_c = value_c
         if self._out:
             rose_k = value_c - low[0][1]

@@ -92,7 +92,7 @@ REST_ASKED_S = 900.0
 WARM_C = 38.0  # no shed reads that
 OVER_AIR_K = 8.0
 # Where nobody measures the air: a warm shed, so that a rest is rather too short for a fault than too long.
-AIR_AT_MOST_C = 22.0
+AIR_GUESS_C = 22.0
 # A probe just pushed in may be pushed further in.
 SETTLES_IN_S = 1200.0
 HANDLED_S = 900.0
@@ -240,7 +240,7 @@ class ProbeScreen:
         if moved is None or jump.since_s is not None or self._storm or self._fall.since_s is not None:
             return
         from_s, from_c, to_s, to_c = moved
-        warm_c = AIR_AT_MOST_C + OVER_AIR_K if self._air_c is None else self._air_c + OVER_AIR_K
+        warm_c = AIR_GUESS_C + OVER_AIR_K if self._air_c is None else self._air_c + OVER_AIR_K
         settled = self._warm_since_s is not None and from_s - self._warm_since_s >= SETTLES_IN_S
         if from_c < warm_c or not settled or from_s - self._fresh_from_s < HANDLED_S or to_s - from_s > SUDDEN_S:
             return
@@ -522,7 +522,7 @@ class ProbeScreen:
         warm = run.value_c >= (WARM_C if ambient_c is None else ambient_c + OVER_AIR_K)
         if warm and self._warm_since_s is None:
             self._warm_since_s = run.since_s
-        over_air_k = run.value_c - (AIR_AT_MOST_C if ambient_c is None else ambient_c)
+        over_air_k = run.value_c - (AIR_GUESS_C if ambient_c is None else ambient_c)
         if run.stuck_since_s is None and run.rests_too_long(over_air_k):
             self._call_stuck(run.rest_since_s)
 
