@@ -12,6 +12,8 @@ from collections.abc import Sequence
 
 from monitor import __version__
 from monitor.commands import CANNOT, COMMANDS
+from monitor.languages import language_of, voice_for
+from monitor.words import speak
 
 # Longer than any path, name or remark that means something here.
 _MOST_CHARACTERS = 1000
@@ -45,6 +47,8 @@ def build_parser(command: str | None = None) -> argparse.ArgumentParser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; its exit code is 0 (done, or yes), 1 (the answer is no) or 2 (could not be done)."""
     given = list(sys.argv[1:] if arguments is None else arguments)
+    # Until the settings are read, which may ask for another.
+    speak(voice_for(language_of(os.environ)))
     if given == ["--version"]:
         print(f"emberpail {__version__}")
         return 0

@@ -23,9 +23,11 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from monitor.domain import INSULATIONS, PROBES, Place
+from monitor.languages import LANGUAGES, language_of, voice_for
 from monitor.sensing.senml import ProbeSettings as DecoderProbeSettings
 from monitor.sensing.thermocouple import STRAIGHT_LINE_UV_PER_C
 from monitor.toml_tables import MISSING, Reader, Secret, Table, WakingHours, line_numbers
+from monitor.words import METRIC, UNIT_SYSTEMS, Voice
 
 SETTINGS_NAME = "emberpail.toml"
 SETTINGS_VARIABLE = "EMBERPAIL_SETTINGS"
@@ -51,13 +53,22 @@ class SettingsError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class SiteSettings:
-    """Where the buckets stand. ``altitude_m`` and ``time_zone`` are None when nobody said."""
+    """Where the buckets stand. ``altitude_m`` and ``time_zone`` are None when nobody said.
+
+    ``language`` is "" when nobody said: then that of the environment is spoken. ``units``: "metric" or "us".
+    """
 
     name: str = "the shed"
     emergency_number: str = "112"
     altitude_m: float | None = None
     time_zone: str | None = None
     waking_hours: WakingHours = field(default_factory=WakingHours)
+    language: str = ""
+    units: str = METRIC
+
+    def voice(self, language: str = "", units: str = "") -> Voice:
+        """The voice of the place, or of somebody there who asked for another language or other units."""
+        return voice_for(language or self.language or language_of(os.environ), units or self.units)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,13 +133,16 @@ class BucketSettings:
 class Person:
     """Someone to ring, in the order of the file. ``routes`` are Apprise URLs, which hold secrets.
 
-    Who does not know the trade is only asked to look, and is not told of what can wait.
+    Who does not know the trade is only asked to look, and is not told of what can wait. ``language`` and ``units``
+    are "" for those of the place.
     """
 
     name: str
     routes: tuple[Secret, ...] = ()
     waking_hours: WakingHours = field(default_factory=WakingHours)
     knows_the_trade: bool = True
+    language: str = ""
+    units: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -371,8 +385,15 @@ def _read_place(table: Table) -> SiteSettings:
     altitude = table.optional_number("altitude_m", low=-450, high=6000, unit=" m", example="120")
     zone = table.text("time_zone", "", example='"Europe/Berlin"', check=_zone_fault) or None
     waking = table.clock_pair("waking_hours", default.waking_hours)
+    language = _read_language(table)
+    units = table.choice("units", METRIC, UNIT_SYSTEMS)
     table.finish()
-    return SiteSettings(name, emergency, altitude, zone, waking)
+    return SiteSettings(name, emergency, altitude, zone, waking, language, units)
+
+
+def _read_language(table: Table) -> str:
+    """The language asked for, "" when none was."""
+    return table.choice("language", "", LANGUAGES) if table.has("language") else ""
 
 
 def _zone_fault(name: str) -> str | None:
@@ -528,10 +549,12 @@ def _read_person(table: Table, site: SiteSettings) -> Person:
     routes = table.secrets("routes", example='["${MY_ROUTE}"]')
     waking = table.clock_pair("waking_hours", site.waking_hours)
     knows = table.flag("knows_the_trade", True)
+    language = _read_language(table)
+    units = table.choice("units", "", UNIT_SYSTEMS) if table.has("units") else ""
     table.finish()
     if name and not routes and not table.data.get("routes"):
         table.reader.warnings.append(f"{table.reader.path}: {name} has no routes, so {name} cannot be rung.")
-    return Person(name, routes, waking, knows)
+    return Person(name, routes, waking, knows, language, units)
 
 
 def _read_page(table: Table) -> PageSettings:

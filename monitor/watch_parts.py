@@ -48,6 +48,13 @@ def probe_settings(settings: Settings) -> dict[tuple[str, str], ProbeSettings]:
 def people_of(settings: Settings) -> list[Person]:
     """The people to ring, in the order of the settings."""
     return [
-        Person(one.name, tuple(route.reveal() for route in one.routes), one.waking_hours, one.knows_the_trade)
+        Person(
+            one.name,
+            tuple(route.reveal() for route in one.routes),
+            one.waking_hours,
+            one.knows_the_trade,
+            one.language,
+            one.units,
+        )
         for one in settings.people
     ]

@@ -94,6 +94,7 @@ def _no_settings_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> Iterat
     with pytest.MonkeyPatch.context() as patch:
         for name in [name for name in os.environ if name.startswith("EMBERPAIL_")]:
             patch.delenv(name)
+        patch.setenv("EMBERPAIL_LANGUAGE", "en")
         patch.setenv("XDG_DATA_HOME", str(folder / "data"))
         patch.setenv("XDG_CONFIG_HOME", str(folder / "config"))
         yield

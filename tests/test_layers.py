@@ -16,21 +16,24 @@ _MONITOR = Path(__file__).parents[1] / "monitor"
 # The core, from the top down: a part may import what stands after it in its own row, and itself.
 _CORE: dict[str, set[str]] = {
     "units": set(),
+    "words": {"units"},
     "domain": {"units"},
-    "trade": {"domain", "units"},
-    "sensing": {"domain", "units"},
+    "trade": {"domain", "words", "units"},
+    "sensing": {"domain", "words", "units"},
     "heat": {"trade", "domain", "units"},
-    "judgement": {"heat", "trade", "domain", "units"},
-    "pipeline": {"judgement", "heat", "trade", "sensing", "domain", "units"},
+    "judgement": {"heat", "trade", "domain", "words", "units"},
+    "pipeline": {"judgement", "heat", "trade", "sensing", "domain", "words", "units"},
 }
 # An edge may use the values and rules of the core named here, never another edge.
 _EDGES: dict[str, set[str]] = {
-    "sources": {"sensing", "trade", "domain", "units", "toml_tables"},
-    "journal": {"judgement", "domain", "units"},
-    "phone": {"judgement", "domain", "units"},
-    "page": {"domain", "units"},
-    "settings": {"sensing", "trade", "domain", "units", "toml_tables"},
-    "toml_tables": set(),  # a tool without a file of its own: text in, values or sentences out
+    "sources": {"sensing", "trade", "domain", "words", "units", "toml_tables"},
+    "journal": {"judgement", "domain", "words", "units"},
+    "phone": {"judgement", "domain", "words", "units"},
+    "page": {"trade", "domain", "words", "units"},
+    "papers": {"trade", "domain", "words", "units"},  # labels and sheets to print
+    "languages": {"words", "units"},
+    "settings": {"sensing", "trade", "domain", "words", "units", "toml_tables", "languages"},
+    "toml_tables": {"words"},  # a tool without a file of its own: text in, values or sentences out
     "clock": set(),
 }
 # The wiring may import anything below it, and its own kind.

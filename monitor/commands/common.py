@@ -16,6 +16,7 @@ from typing import Any
 
 from monitor.journal.database import Journal
 from monitor.settings import Settings, load_settings
+from monitor.words import speak
 
 # Where the terminal does not say how wide it is, and the widest that is still easily read.
 _USUAL_WIDTH, _WIDEST, _NARROWEST = 80, 100, 30
@@ -56,6 +57,7 @@ class _Help(argparse.RawDescriptionHelpFormatter):
 def settings_of(args: argparse.Namespace) -> Settings:
     """The settings this command runs with; their warnings go to standard error."""
     settings = load_settings(args.settings)
+    speak(settings.site.voice())
     for warning in settings.warnings:
         warn(warning)
     return settings

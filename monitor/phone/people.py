@@ -18,12 +18,17 @@ class WakingHours(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Someone to ring. ``routes`` are Apprise URLs: they hold secrets, so they never show in a repr."""
+    """Someone to ring. ``routes`` are Apprise URLs: they hold secrets, so they never show in a repr.
+
+    ``language`` and ``units`` are "" for those of the place.
+    """
 
     name: str
     routes: tuple[str, ...] = field(default=(), repr=False)
     waking_hours: WakingHours | None = None
     knows_the_trade: bool = True
+    language: str = ""
+    units: str = ""
 
     @property
     def labels(self) -> tuple[str, ...]:
