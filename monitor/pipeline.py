@@ -24,6 +24,8 @@ from monitor.domain import (
     Place,
     ProbeHealth,
     Reading,
+    Recipe,
+    Vessel,
 )
 from monitor.heat.estimator import Estimator, History
 from monitor.judgement import alarms, verdict, wording
@@ -75,8 +77,16 @@ class Pause:
     from_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Amendment:
+    """From now on the batch is known to have been made so: what was weighed has been corrected."""
+
+    recipe: Recipe
+    vessel: Vessel
+
+
 # What arrives at one moment.
-Arrived = Sequence[Reading] | Pause | Act
+Arrived = Sequence[Reading] | Pause | Act | Amendment
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +181,16 @@ class Minder:
         """Take a log entry back, as if it had never been noted."""
         if self._log.pop(entry_id, None) is not None:
             self._estimator.forget(entry_id)
+
+    def amend(self, amendment: Amendment) -> None:
+        """Masses or vessel have been corrected: what was said stands; from the next tick on the new ones count."""
+        recipe, self.recipe_warnings = without_bad_numbers(amendment.recipe)
+        if recipe == self._recipe and amendment.vessel == self.batch.vessel:
+            return
+        self.batch = replace(self.batch, recipe=amendment.recipe, vessel=amendment.vessel)
+        self._recipe = recipe
+        self._potash_left = self._good = None
+        self._estimator = self._estimator.amended(recipe, amendment.vessel)
 
     def pause(self, pause: Pause) -> None:
         """Watching began anew. The time without it does not count as silence, nor as time with a probe in the air."""
@@ -544,6 +564,8 @@ def mind(
             tick_s = max(tick_s, first_tick_s(readings.from_s))
         elif isinstance(readings, Act):
             minder.try_act(readings)
+        elif isinstance(readings, Amendment):
+            minder.amend(readings)
         else:
             for reading in readings:
                 minder.take(reading)

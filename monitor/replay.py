@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import Any
 
-from monitor.domain import AMBIENT, Batch, Event, Place
+from monitor.domain import AMBIENT, INSULATIONS, Batch, Event, OilShare, Place, Recipe, Vessel
 from monitor.heat.estimator import History
 from monitor.judgement.events import event_line
 from monitor.judgement.verdict import Limits
-from monitor.pipeline import PRELUDE_S, Act, Arrived, Minder, Pause, mind
+from monitor.pipeline import PRELUDE_S, Act, Amendment, Arrived, Minder, Pause, mind
 from monitor.sensing.senml import Decoder, ProbeSettings
 from monitor.sources.batch_file import Recorded, read_batch_file
 from monitor.sources.recording import read_recording
@@ -21,6 +22,9 @@ from monitor.sources.recording import read_recording
 WATCH_STARTED = "watch started"
 # ... and when a batch was ended: what comes after it is another batch's.
 BATCH_ENDED = "batch ended"
+
+# ... and that what was weighed has been corrected.
+RECIPE_CORRECTED = "recipe corrected"
 
 # ... and what somebody did about an alarm: an alarm that stays until it is seen ends by it.
 ALARM_ANSWERED = "alarm answered"
@@ -152,6 +156,8 @@ def _arrivals(
                 break
             elif line.note.get("note") == ALARM_ANSWERED and line.note.get("batch") == batch.name:
                 yield at_s, _act_of(line.note, at_s)
+            elif line.note.get("note") == RECIPE_CORRECTED and line.note.get("batch") == batch.name:
+                yield at_s, amendment_of(line.note)
             continue
         result.lines += 1
         decoded = decoder.decode(line.data, line.arrival_s, retained=line.retained, default_bucket=default_bucket)
@@ -178,6 +184,33 @@ def _act_of(note: Mapping[str, object], at_s: float) -> Act:
         str(note.get("alarm", "")), str(note.get("act", "")), at_s,
         float(until_s) if isinstance(until_s, int | float) else None, str(note.get("who", "")),
     )  # fmt: skip
+
+
+def amendment_note(batch: str, amendment: Amendment, at_s: float) -> dict[str, object]:
+    """What a recording notes of a corrected recipe; ``amendment_of`` reads it back."""
+    return {"at": at_s, "note": RECIPE_CORRECTED, "batch": batch, **asdict(amendment)}
+
+
+def amendment_of(note: Mapping[str, Any]) -> Amendment:
+    """A corrected recipe out of a recording's note. What is missing or no number counts as not weighed."""
+    recipe, vessel = _table(note.get("recipe")), _table(note.get("vessel"))
+    written = recipe.get("oils")
+    tables = map(_table, written) if isinstance(written, list | tuple) else ()
+    oils = tuple(OilShare(str(oil["name"]), _kg(oil.get("kg"))) for oil in tables if "name" in oil)
+    koh_kg, purity, water_kg = (_kg(recipe.get(key)) for key in ("koh_kg", "koh_purity", "water_kg"))
+    insulation = vessel.get("insulation")
+    return Amendment(
+        Recipe(oils, koh_kg, purity, water_kg),
+        Vessel(_kg(vessel.get("litres")), insulation if insulation in INSULATIONS else "bare"),
+    )
+
+
+def _table(value: object) -> Mapping[str, Any]:
+    return value if isinstance(value, dict) else {}
+
+
+def _kg(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
 def _bucket_of(note: Mapping[str, object], batch_bucket: str) -> str | None:

@@ -11,14 +11,14 @@ from __future__ import annotations
 
 from bisect import insort
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import log, sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Estimate, LogEntry, Place, Reading
+from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Estimate, LogEntry, Place, Reading, Recipe, Vessel
 from monitor.heat import model as m
 from monitor.heat import priors
 from monitor.heat.balance import SURFACE_A_W_M2_K, SURFACE_B_W_M2_K2, bucket_area_m2, bucket_size_m, core_time_s
@@ -206,6 +206,15 @@ class Estimator:
         self._layout = None
         self._good = None
         self._stale = True
+
+    def amended(self, recipe: Recipe, vessel: Vessel) -> Estimator:
+        """The estimator of the same batch with its masses corrected: the curve and the log stay, all else is anew."""
+        batch = replace(self._batch, recipe=recipe, vessel=vessel)
+        fresh = Estimator(batch, self._place, self._history)
+        fresh._minutes = self._minutes
+        fresh._notes = self._notes
+        fresh._seen_plunge_s = self._seen_plunge_s
+        return fresh
 
     # ---------------------------------------------------------------- what is known
 
