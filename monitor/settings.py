@@ -17,7 +17,7 @@ import re
 import tomllib
 import zoneinfo
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -27,7 +27,7 @@ from monitor.languages import LANGUAGES, language_of, voice_for
 from monitor.sensing.senml import ProbeSettings as DecoderProbeSettings
 from monitor.sensing.thermocouple import STRAIGHT_LINE_UV_PER_C
 from monitor.toml_tables import MISSING, Reader, Secret, Table, WakingHours, line_numbers
-from monitor.words import METRIC, UNIT_SYSTEMS, Voice
+from monitor.words import METRIC, UNIT_SYSTEMS, Voice, tr
 
 SETTINGS_NAME = "emberpail.toml"
 SETTINGS_VARIABLE = "EMBERPAIL_SETTINGS"
@@ -40,6 +40,7 @@ THERMOCOUPLES = ("K", "T", "J", "N")
 AMPLIFIERS = ("linear", "straight-line")
 # The characters RFC 8428 section 4.5.1 allows in a name; "/" parts bucket from probe, so it is left out here.
 _BUCKET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
+_TIME_OF_DAY = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
 _EMERGENCY_NUMBER = re.compile(r"\+?[0-9][0-9 ]{1,19}")
 
 
@@ -134,7 +135,7 @@ class Person:
     """Someone to ring, in the order of the file. ``routes`` are Apprise URLs, which hold secrets.
 
     Who does not know the trade is only asked to look, and is not told of what can wait. ``language`` and ``units``
-    are "" for those of the place.
+    are "" for those of the place. ``reminders``: whether the steps of the trade are told, too.
     """
 
     name: str
@@ -143,6 +144,18 @@ class Person:
     knows_the_trade: bool = True
     language: str = ""
     units: str = ""
+    reminders: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class ReminderSettings:
+    """Whether the tool reminds of the steps. ``evening_minute``: when the evening's word comes, in minutes after local
+    midnight; None is an hour before each person's waking hours end. ``at_night``: also outside waking hours.
+    """
+
+    enabled: bool = True
+    evening_minute: int | None = None
+    at_night: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +190,7 @@ class Settings:
     journal_path: Path = Path("journal.sqlite")
     mirror: MirrorSettings | None = None
     warnings: tuple[str, ...] = ()
+    reminders: ReminderSettings = field(default_factory=ReminderSettings)
 
     def place(self) -> Place:
         """What the place adds to the physics."""
@@ -311,14 +325,7 @@ def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, oth
             f"{path} holds a password, token or phone route, and other users of this computer can read it: "
             f"chmod 600 {path}"
         )
-    return _with_warnings(settings, warnings)
-
-
-def _with_warnings(settings: Settings, warnings: Sequence[str]) -> Settings:
-    return Settings(
-        settings.file, settings.site, settings.sources, settings.buckets, settings.people, settings.page,
-        settings.journal_path, settings.mirror, tuple(warnings),
-    )  # fmt: skip
+    return replace(settings, warnings=tuple(warnings))
 
 
 # ---- the sections -------------------------------------------------------------------------------------------------
@@ -340,8 +347,9 @@ def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
     journal_path = _read_journal(top.table("journal"), path, environ)
     mirror = _read_mirror(top.table("mirror")) if top.has("mirror") else None
     top.asked.add("mirror")
+    reminders = _read_reminders(top.table("reminders"))
     top.finish()
-    return Settings(path, site, sources, buckets, people, page, journal_path, mirror)
+    return Settings(path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders)
 
 
 def _tell_twins(reader: Reader, kind: str, names: list[str]) -> None:
@@ -551,10 +559,25 @@ def _read_person(table: Table, site: SiteSettings) -> Person:
     knows = table.flag("knows_the_trade", True)
     language = _read_language(table)
     units = table.choice("units", "", UNIT_SYSTEMS) if table.has("units") else ""
+    reminders = table.flag("reminders", True)
     table.finish()
     if name and not routes and not table.data.get("routes"):
         table.reader.warnings.append(f"{table.reader.path}: {name} has no routes, so {name} cannot be rung.")
-    return Person(name, routes, waking, knows, language, units)
+    return Person(name, routes, waking, knows, language, units, reminders)
+
+
+def _read_reminders(table: Table) -> ReminderSettings:
+    default = ReminderSettings()
+    enabled = table.flag("enabled", default.enabled)
+    evening = table.text("evening_at", "", example='"21:00"', check=_time_of_day_fault)
+    at_night = table.flag("at_night", default.at_night)
+    table.finish()
+    hour, _, minute = evening.partition(":")
+    return ReminderSettings(enabled, int(hour) * 60 + int(minute) if evening else None, at_night)
+
+
+def _time_of_day_fault(text: str) -> str | None:
+    return None if _TIME_OF_DAY.fullmatch(text) else tr('"{text}" is no time from 00:00 to 23:59', text=text)
 
 
 def _read_page(table: Table) -> PageSettings:

@@ -55,6 +55,7 @@ def people_of(settings: Settings) -> list[Person]:
             one.knows_the_trade,
             one.language,
             one.units,
+            one.reminders,
         )
         for one in settings.people
     ]

@@ -367,6 +367,36 @@ def test_a_readable_file_with_a_secret_in_it_is_warned_of(tmp_path: Path) -> Non
     assert load_settings(path, {"HOME": "/", "ROUTE": "json://user:pw@far"}).warnings == ()
 
 
+# ---- reminders ----
+
+
+def test_reminders_come_by_day_unless_said_otherwise() -> None:
+    """Without a word about them reminders are on, keep to waking hours, and go to everybody who knows the trade."""
+    settings = _read('[[person]]\nname = "Ada"\nroutes = ["json://ada"]')
+    assert settings.reminders == s.ReminderSettings(enabled=True, evening_minute=None, at_night=False)
+    assert settings.people[0].reminders
+
+
+def test_reminders_can_be_set() -> None:
+    """Off, another evening, at night too, and off for one person alone."""
+    settings = _read(
+        '[reminders]\nenabled = false\nevening_at = "9:05"\nat_night = true\n'
+        '[[person]]\nname = "Ada"\nroutes = ["json://ada"]\nreminders = false'
+    )
+    assert settings.reminders == s.ReminderSettings(enabled=False, evening_minute=545, at_night=True)
+    assert not settings.people[0].reminders
+
+
+@pytest.mark.parametrize("evening", ["24:00", "9", "21.00", "-1:00", "evening", "٢١:٠٠"])
+def test_an_evening_that_is_no_time_of_day_is_told(evening: str) -> None:
+    """One sentence that names the key, the section, the range and an example."""
+    with pytest.raises(SettingsError) as caught:
+        _read(f'[reminders]\nevening_at = "{evening}"')
+    (sentence,) = caught.value.problems
+    assert "evening_at in [reminders]" in sentence
+    assert 'no time from 00:00 to 23:59; write for example evening_at = "21:00"' in sentence
+
+
 # ---- the boiling point at an altitude ----
 
 

@@ -29,6 +29,7 @@ class Person:
     knows_the_trade: bool = True
     language: str = ""
     units: str = ""
+    reminders: bool = True
 
     @property
     def labels(self) -> tuple[str, ...]:
