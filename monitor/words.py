@@ -15,6 +15,7 @@ Beside Python's own format specs a field may name a quantity, which is then told
     degC     degrees Celsius  75 °C         167 °F
     deg      degrees Celsius  75            167             (in "75 to 80 °C" the first)
     dK       kelvin           12 K          22 °F           (a difference)
+    dC       kelvin           12 °C         22 °F           (the same, as a grower says it: "12 °C an hour")
     kg       kilograms        4.20 kg       9 lb 4.2 oz
     grams    grams            145 g         5.1 oz
     litres   litres           25 L          6.6 US gal
@@ -199,6 +200,7 @@ _QUANTITIES: Mapping[str, tuple[Callable[[float, int | None], str], Callable[[fl
     "degC": (_with("°C", 0), _degrees_f("°F")),
     "deg": (_with("", 0), _degrees_f("")),
     "dK": (_with("K", 0), _with("°F", 0, 1.8)),
+    "dC": (_with("°C", 0), _with("°F", 0, 1.8)),
     "kg": (_with("kg", 2), _pounds),
     "grams": (_with("g", 0), lambda grams, digits: _with("oz", 1, _OZ_PER_G)(grams, None)),
     "litres": (_with("L", 0), lambda litres, digits: _with("US gal", 1, _US_GAL_PER_L)(litres, None)),

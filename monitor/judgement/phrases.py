@@ -10,6 +10,9 @@ import math
 from collections.abc import Mapping
 from numbers import Real
 
+from monitor.words import US as US_UNITS
+from monitor.words import mark, quantity, tr, trc, trn, voice
+
 # A normal distribution holds 90 % within 1.645 standard deviations (any table of it): the "5 to 95 %" of the design.
 _NINETY_PERCENT_SD = 1.645
 
@@ -58,24 +61,19 @@ def finite(value: object) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def whole(value: float) -> str:
-    """A whole number without the minus sign of a rounded -0.4."""
-    return f"{round(value) + 0:d}"
-
-
 def degrees(temperature_c: float) -> str:
-    """'52 °C'."""
-    return f"{whole(temperature_c)} °C"
+    """'52 °C', in the units spoken."""
+    return quantity(temperature_c, "degC")
 
 
 def duration(minutes: float) -> str:
     """'25 min', '3 h', '2 days': as exact as a person says it."""
     minutes = max(0.0, minutes)
     if minutes < 100:
-        return f"{whole(minutes)} min"
+        return tr("{n} min", n=round(minutes))
     if minutes < 36 * 60:
-        return f"{whole(minutes / 60)} h"
-    return f"{whole(minutes / 1440)} days"
+        return tr("{n} h", n=round(minutes / 60))
+    return trn("{n} day", "{n} days", round(minutes / 1440))
 
 
 def percent_with_range(fraction: object, sd: object) -> str:
@@ -87,38 +85,60 @@ def percent_with_range(fraction: object, sd: object) -> str:
     middle = min(1.0, max(0.0, middle))
     low, high = max(0.0, middle - half), min(1.0, middle + half)
     if high - low > 0.6:
-        return f"somewhere between {whole(low * 100)} and {whole(high * 100)} %"
-    return f"about {whole(middle * 100)} % ({whole(low * 100)} to {whole(high * 100)})"
+        return tr("somewhere between {low:.0f} and {high:.0f} %", low=low * 100, high=high * 100)
+    return tr("about {middle:.0f} % ({low:.0f} to {high:.0f})", middle=middle * 100, low=low * 100, high=high * 100)
 
 
 def after_what(facts: Facts) -> str:
     """'25 min after blending', or after the pour when no blend is known, or ''."""
     since_blend = facts.number("minutes_since_blend")
     if since_blend is not None:
-        return f"{duration(since_blend)} after blending"
+        return tr("{time} after blending", time=duration(since_blend))
     since_pour = facts.number("minutes_since_pour")
     if since_pour is None:
         hours = facts.number("hours_since_pour")
         since_pour = None if hours is None else hours * 60
-    return "" if since_pour is None else f"{duration(since_pour)} after the pour"
+    return "" if since_pour is None else tr("{time} after the pour", time=duration(since_pour))
 
 
 def heat_now(facts: Facts) -> str:
     """'52 °C and falling 6 °C an hour', or that the temperature is not known."""
     temperature_c = facts.number("temperature_c")
     if temperature_c is None:
-        return "its temperature is not known"
+        return tr("its temperature is not known")
     if facts.flag("temperature_reckoned") is True:
-        return f"no probe reads the paste, by reckoning about {degrees(temperature_c)}"
-    direction = {"rising": " and rising", "falling": " and falling", "steady": " and steady"}.get(
-        facts.text("direction"), ""
-    )
+        return tr("no probe reads the paste, by reckoning about {temperature_c:degC}", temperature_c=temperature_c)
     rate = facts.number("rate_k_per_h")
-    if direction in (" and rising", " and falling") and rate is not None and abs(rate) >= 1:
-        per_minute = abs(rate) / 60
-        fast = f"{per_minute:.0f} °C a minute" if per_minute >= 1 else f"{whole(abs(rate))} °C an hour"
-        direction = f"{direction} {fast}"
-    return degrees(temperature_c) + direction
+    fast = _FAST.get(facts.text("direction"))
+    if fast is None or rate is None or abs(rate) < 1:
+        return heat_and_direction(facts, temperature_c)
+    per_minute, per_hour = abs(rate) / 60, abs(rate)
+    if per_minute >= 1:
+        return tr(fast[0], temperature_c=temperature_c, rate=per_minute)
+    return tr(fast[1], temperature_c=temperature_c, rate=per_hour)
+
+
+_FAST = {
+    "rising": (
+        mark("{temperature_c:degC} and rising {rate:dC} a minute"),
+        mark("{temperature_c:degC} and rising {rate:dC} an hour"),
+    ),
+    "falling": (
+        mark("{temperature_c:degC} and falling {rate:dC} a minute"),
+        mark("{temperature_c:degC} and falling {rate:dC} an hour"),
+    ),
+}
+_MOVING = {
+    "rising": mark("{temperature_c:degC} and rising"),
+    "falling": mark("{temperature_c:degC} and falling"),
+    "steady": mark("{temperature_c:degC} and steady"),
+}
+
+
+def heat_and_direction(facts: Facts, temperature_c: float) -> str:
+    """'52 °C and falling', or the degrees alone where the direction is not known."""
+    moving = _MOVING.get(facts.text("direction"))
+    return degrees(temperature_c) if moving is None else tr(moving, temperature_c=temperature_c)
 
 
 def heat_short(facts: Facts) -> str:
@@ -127,15 +147,16 @@ def heat_short(facts: Facts) -> str:
     if temperature_c is None:
         return ""
     if facts.flag("temperature_reckoned") is True:
-        return f"no reading, by reckoning {degrees(temperature_c)}"
-    direction = facts.text("direction")
-    return degrees(temperature_c) + (f" and {direction}" if direction in ("rising", "falling", "steady") else "")
+        return tr("no reading, by reckoning {temperature_c:degC}", temperature_c=temperature_c)
+    return heat_and_direction(facts, temperature_c)
 
 
 def good_now(facts: Facts, otherwise: str = "") -> str:
     """'a good one stands at 75 to 88', or ``otherwise`` when no band is known."""
     band = _good_band(facts)
-    return otherwise if band is None else f"a good one stands at {whole(band[0])} to {whole(band[1])} now"
+    if band is None:
+        return otherwise
+    return tr("a good one stands at {low:deg} to {high:deg} now", low=band[0], high=band[1])
 
 
 def _good_band(facts: Facts) -> tuple[float, float] | None:
@@ -153,25 +174,28 @@ def fits_a_good_one(facts: Facts, probability: float) -> str:
     if band is None or temperature_c is None or not round(band[0]) <= round(temperature_c) <= round(band[1]):
         return ""
     if probability >= 0.5:
-        return "The degrees alone would fit a good one; the course of the heat likely does not."
-    return "The degrees alone would fit a good one; the course of the heat leaves doubt."
+        return tr("The degrees alone would fit a good one; the course of the heat likely does not.")
+    return tr("The degrees alone would fit a good one; the course of the heat leaves doubt.")
 
 
 def cover_and_lid(facts: Facts) -> str:
     """'Last noted: bare, lid on.'"""
-    cover = {"bare": "no cover", "blanket": "under a blanket", "box": "in its box", "covered": "covered"}.get(
-        facts.text("cover"), facts.text("cover")
-    )
-    lid = {"on": "lid on", "off": "lid off"}.get(facts.text("lid"), "")
+    cover = {
+        "bare": trc("cover as last noted", "no cover"),
+        "blanket": trc("cover as last noted", "under a blanket"),
+        "box": trc("cover as last noted", "in its box"),
+        "covered": trc("cover as last noted", "covered"),
+    }.get(facts.text("cover"), facts.text("cover"))
+    lid = {"on": tr("lid on"), "off": tr("lid off")}.get(facts.text("lid"), "")
     noted = ", ".join(word for word in (cover, lid) if word)
-    return f"Last noted: {noted}." if noted else "Cover and lid: nothing noted."
+    return tr("Last noted: {noted}.", noted=noted) if noted else tr("Cover and lid: nothing noted.")
 
 
 _CAUSES = {
-    "poor_blend": "the blend was poor (a split looks much the same from the heat)",
-    "split": "it has split (a poor blend looks much the same from the heat)",
-    "short_potash": "weak or short potash",
-    "cold": "it was poured too cool",
+    "poor_blend": mark("the blend was poor (a split looks much the same from the heat)"),
+    "split": mark("it has split (a poor blend looks much the same from the heat)"),
+    "short_potash": mark("weak or short potash"),
+    "cold": mark("it was poured too cool"),
 }
 _CAUSE_ALIASES = {"separated": "split", "weak_potash": "short_potash", "weak": "short_potash", "poured_cold": "cold"}
 
@@ -187,10 +211,11 @@ def likely_cause(facts: Facts) -> str:
     """The cause as likely, never as sure."""
     cause = cause_id(facts)
     if cause == "unknown":
-        return "The heat alone does not show the cause."
+        return tr("The heat alone does not show the cause.")
     probability = facts.number("cause_probability")
-    likely = "Perhaps" if probability is not None and probability < 0.5 else "Likely"
-    return f"{likely}, not surely: {_CAUSES[cause]}."
+    if probability is not None and probability < 0.5:
+        return tr("Perhaps, not surely: {cause}.", cause=tr(_CAUSES[cause]))
+    return tr("Likely, not surely: {cause}.", cause=tr(_CAUSES[cause]))
 
 
 def short_of_potash(facts: Facts) -> bool:
@@ -202,7 +227,7 @@ def blending_in_doubt(facts: Facts) -> str:
     """That the heat does not tell whether another blend would help, where it does not; then the look decides."""
     if facts.flag("reblend_helps") is not False:
         return ""
-    return (
+    return tr(
         "The heat does not tell whether blending again would help, and where potash is short it does not: go by the "
         "look."
     )
@@ -227,16 +252,36 @@ def potash_left(facts: Facts) -> str:
     if left is None or left[1] < 0:
         return ""
     low, high = max(0.0, left[0]), left[1]
-    grams = f"up to {high:.1f}" if low < 0.05 else f"{low:.1f} to {high:.1f}"
-    return f"Potash left: {grams} g in each litre after dilution, more if the potash was stronger than entered."
+    if voice().units == US_UNITS:
+        if low < 0.05:
+            return tr(
+                "Potash left: up to {high:g_per_l} after dilution, more if the potash was stronger than entered.",
+                high=high,
+            )
+        return tr(
+            "Potash left: {low:g_per_l} to {high:g_per_l} after dilution, more if the potash was stronger than "
+            "entered.",
+            low=low, high=high,
+        )  # fmt: skip
+    if low < 0.05:
+        return tr(
+            "Potash left: up to {high:.1f} g in each litre after dilution, more if the potash was stronger than "
+            "entered.",
+            high=high,
+        )
+    return tr(
+        "Potash left: {low:.1f} to {high:.1f} g in each litre after dilution, more if the potash was stronger than "
+        "entered.",
+        low=low, high=high,
+    )  # fmt: skip
 
 
 def may_wait(facts: Facts, urgency: str) -> str:
     """Whether it may wait till morning, as far as anybody has said."""
     wait = facts.flag("can_wait_until_morning")
     if wait is None:
-        return "It may wait until morning." if urgency != "now" else ""
-    return "It may wait until morning." if wait else "It should not wait until morning."
+        return tr("It may wait until morning.") if urgency != "now" else ""
+    return tr("It may wait until morning.") if wait else tr("It should not wait until morning.")
 
 
 def clip(text: str, most: int) -> str:
@@ -250,55 +295,57 @@ def sentences(*parts: str) -> str:
 
 
 _GUESSED = {
-    "no_ambient": "no probe in the air, so the air's temperature is guessed",
-    "pour_temperature": "the temperature at the pour was not noted",
-    "blend_time": "the time of the blend was not noted",
-    "unweighed_koh": "the potash was not weighed",
-    "koh_kg": "the potash was not weighed",
-    "koh_purity": "the potash's purity was not given",
-    "unknown_purity": "the potash's purity was not given",
-    "pour_time": "the time of the pour was not noted",
-    "vessel": "the bucket's size was not given",
-    "unknown_bucket": "the bucket's size was not given",
-    "unweighed_oil": "the oil was not weighed",
-    "unweighed_oils": "the oil was not weighed",
-    "oil_kg": "the oil was not weighed",
-    "unweighed_water": "the water was not weighed",
-    "water_kg": "the water was not weighed",
-    "unknown_oil": "the oil is not in the table",
-    "litres": "the bucket's size was not given",
+    "no_ambient": mark("no probe in the air, so the air's temperature is guessed"),
+    "pour_temperature": mark("the temperature at the pour was not noted"),
+    "blend_time": mark("the time of the blend was not noted"),
+    "unweighed_koh": mark("the potash was not weighed"),
+    "koh_kg": mark("the potash was not weighed"),
+    "koh_purity": mark("the potash's purity was not given"),
+    "unknown_purity": mark("the potash's purity was not given"),
+    "pour_time": mark("the time of the pour was not noted"),
+    "vessel": mark("the bucket's size was not given"),
+    "unknown_bucket": mark("the bucket's size was not given"),
+    "unweighed_oil": mark("the oil was not weighed"),
+    "unweighed_oils": mark("the oil was not weighed"),
+    "oil_kg": mark("the oil was not weighed"),
+    "unweighed_water": mark("the water was not weighed"),
+    "water_kg": mark("the water was not weighed"),
+    "unknown_oil": mark("the oil is not in the table"),
+    "litres": mark("the bucket's size was not given"),
 }
 
 
 def guessed(assumed: tuple[str, ...]) -> str:
     """'Less certain: the potash was not weighed; ...', naming each guess; '' when nothing was guessed."""
-    words = [_GUESSED.get(name, name.replace("_", " ").strip()) for name in assumed if name.strip()]
+    words = [
+        tr(_GUESSED[name]) if name in _GUESSED else name.replace("_", " ").strip() for name in assumed if name.strip()
+    ]
     named = list(dict.fromkeys(words))
-    return f"Less certain, because: {'; '.join(named)}." if named else ""
+    return tr("Less certain, because: {reasons}.", reasons="; ".join(named)) if named else ""
 
 
 _PROBE_PROBLEMS = {
-    "open": "has no contact (cable, plug or junction)",
-    "short-gnd": "is shorted (wet plug or bare wire)",
-    "short-vcc": "is shorted (wet plug or bare wire)",
-    "short": "is shorted (wet plug or bare wire)",
-    "lost": "is lost: nothing usable comes from it",
-    "never-in": "has read only air since the blend: it is not in the paste yet",
-    "stuck": "shows one and the same value while the batch moves",
-    "noise": "jumps about and cannot be believed",
-    "noisy": "jumps about and cannot be believed",
-    "out-of-paste": "reads the air: it has come out of the paste",
-    "reads-air": "reads the air: it has come out of the paste",
-    "air": "reads the air: it has come out of the paste",
-    "out-of-range": "gives values that no bucket can have",
-    "range": "gives values that no bucket can have",
-    "rate": "gives jumps that no bucket can make",
-    "spike": "gives jumps that no bucket can make",
-    "power-on": "sends the value of a sensor that has just started",
-    "polarity": "falls as the batch warms: its wires are likely swapped",
-    "reversed": "falls as the batch warms: its wires are likely swapped",
-    "silent": "sends nothing",
-    "ok": "reads well",
+    "open": mark("has no contact (cable, plug or junction)"),
+    "short-gnd": mark("is shorted (wet plug or bare wire)"),
+    "short-vcc": mark("is shorted (wet plug or bare wire)"),
+    "short": mark("is shorted (wet plug or bare wire)"),
+    "lost": mark("is lost: nothing usable comes from it"),
+    "never-in": mark("has read only air since the blend: it is not in the paste yet"),
+    "stuck": mark("shows one and the same value while the batch moves"),
+    "noise": mark("jumps about and cannot be believed"),
+    "noisy": mark("jumps about and cannot be believed"),
+    "out-of-paste": mark("reads the air: it has come out of the paste"),
+    "reads-air": mark("reads the air: it has come out of the paste"),
+    "air": mark("reads the air: it has come out of the paste"),
+    "out-of-range": mark("gives values that no bucket can have"),
+    "range": mark("gives values that no bucket can have"),
+    "rate": mark("gives jumps that no bucket can make"),
+    "spike": mark("gives jumps that no bucket can make"),
+    "power-on": mark("sends the value of a sensor that has just started"),
+    "polarity": mark("falls as the batch warms: its wires are likely swapped"),
+    "reversed": mark("falls as the batch warms: its wires are likely swapped"),
+    "silent": mark("sends nothing"),
+    "ok": mark("reads well"),
 }
 
 
@@ -306,6 +353,6 @@ def probe_problem(problem: str) -> str:
     """What is wrong with a probe, in words: 'has no contact (cable, plug or junction)'."""
     known = _PROBE_PROBLEMS.get(problem) or _PROBE_PROBLEMS.get(problem.replace("_", "-"))
     if known:
-        return known
+        return tr(known)
     words = problem.replace("_", " ").replace("-", " ").strip()
-    return f"cannot be believed ({words})" if words else "cannot be believed"
+    return tr("cannot be believed ({why})", why=words) if words else tr("cannot be believed")

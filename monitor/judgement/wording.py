@@ -3,7 +3,7 @@
 The measure is what a maker and a safety officer expect: degrees and direction, minutes since the blend, what a good
 batch shows now, cover and lid as last noted, the likely cause as likely, what to do with what gear, how long that
 helps, whether it may wait. Advice follows the cause: weak or short potash is never answered with blending. Above about
-75 °C nobody blends. How far it went is never given without its range, and never as a promise that it does no harm.
+{75:degC} nobody blends. How far it went is never given without its range, and never as a promise that it does no harm.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ from monitor.judgement.phrases import (
     cause_id,
     clip,
     cover_and_lid,
-    degrees,
     duration,
     finite,
     fits_a_good_one,
     good_now,
+    heat_and_direction,
     heat_now,
     heat_short,
     likely_cause,
@@ -58,6 +58,7 @@ from monitor.judgement.summaries import (
     verdict_message,
     verdict_text,
 )
+from monitor.words import mark, tr, trc, trn
 
 # What others may take from here, the summaries included, so that they need to know one module only.
 __all__ = [
@@ -90,43 +91,63 @@ class _Case:
     ) -> Message:
         return Message(message_id, says, do, title(self.bucket, what), tuple(s for s in short if s), deeds)
 
+    def line(self, what: str, otherwise: str = "") -> str:
+        """The bucket, what is the matter with it and how it stands: 'shed-2 has not taken: 52 °C and falling.'"""
+        return tr("{bucket} {what}: {state}.", bucket=self.bucket, what=what, state=_state(self.facts, otherwise))
+
+    def short_line(self, what: str) -> str:
+        """The same for a lock screen."""
+        state = _short_state(self.facts)
+        if state:
+            return tr("{bucket} {what}: {state}.", bucket=self.short_bucket, what=what, state=state)
+        return tr("{bucket} {what}.", bucket=self.short_bucket, what=what)
+
 
 # ---- cautions, each where its deed is --------------------------------------------------------------------------
 
-GEAR = "Visor, gloves, long sleeves; clean water within reach."
-_OPENING = "Opening: wait until any boiling stops, stand aside, tilt the far edge first."
-_LOOSE_LID = "Lid laid on loosely, never clipped or held down: steam must get out, at the cable's hole too."
-_BLENDING = (
+GEAR = mark("Visor, gloves, long sleeves; clean water within reach.")
+_OPENING = mark("Opening: wait until any boiling stops, stand aside, tilt the far edge first.")
+_LOOSE_LID = mark("Lid laid on loosely, never clipped or held down: steam must get out, at the cable's hole too.")
+_BLENDING = mark(
     "Probe out first. Bucket at most half full; no aluminium, zinc or tin on the blender or paddle, nothing "
     "galvanised: it gives off hydrogen; plugged into a residual-current device. Head under the surface before it "
-    "starts. Never blend or stir above 75 °C. Probe back in right after."
+    "starts. Never blend or stir above {75:degC}. Probe back in right after."
 )
-_NOT_MOVING = "Do not lift or carry it while it is hot."
-_SPILL = "Spilt: keep off, let it cool, bank it with sand, plastic shovel; not into drain, ditch or soil."
-_CORRECTING = (
+_NOT_MOVING = mark("Do not lift or carry it while it is hot.")
+_SPILL = mark("Spilt: keep off, let it cool, bank it with sand, plastic shovel; not into drain, ditch or soil.")
+_CORRECTING = mark(
     "Do not blend again for this: blending does not help a batch that is short of potash. By daylight check the bag "
     "(potassium hydroxide? purity? long open?) and both weighings, and test. More potash only after that, in visor and "
     "gloves and as the bag's data sheet says: all the water first, potash into it in small portions, stirring; "
     "never water onto potash or boiling lye, it erupts. It goes in as cold clear lye, half of what is missing; wait a "
     "day, test again."
 )
-_STIFF_CUT = "Stiff paste stalls a hand blender: cut it up and use a slow drill."
+_STIFF_CUT = mark("Stiff paste stalls a hand blender: cut it up and use a slow drill.")
 
 
 def first_aid(facts: Facts) -> str:
     """What to do when somebody is splashed, with the local emergency number when the settings have one."""
     number = facts.text("emergency_number")
-    help_words = f"call {number}" if number else "call emergency help"
-    return (
-        f"Splash in the eyes: rinse at once, up to 30 minutes, and {help_words}. "
+    return tr(
+        "Splash in the eyes: rinse at once, up to 30 minutes, and {call_help}. "
         "On skin: clothes off, rinse 15 minutes, no vinegar. "
-        f"Swallowed: rinse the mouth, do not vomit, {help_words}."
+        "Swallowed: rinse the mouth, do not vomit, {call_help}.",
+        call_help=_call_help(number),
     )
+
+
+def _call_help(emergency_number: str) -> str:
+    return tr("call {number}", number=emergency_number) if emergency_number else tr("call emergency help")
 
 
 def _after(facts: Facts) -> str:
     words = after_what(facts)
     return f", {words}" if words else ""
+
+
+def _lasting(minutes: float | None) -> str:
+    """' for 20 min', or ''."""
+    return "" if minutes is None else trc("how long it has lasted", " for {time}", time=duration(minutes))
 
 
 def _as_sure_as_it_is(probability: float, sure: str, likely: str, maybe: str) -> str:
@@ -136,41 +157,46 @@ def _as_sure_as_it_is(probability: float, sure: str, likely: str, maybe: str) ->
 
 def _later(facts: Facts, signs: str) -> str:
     """For paste too hot to blend now: what the same message still asks for when it has cooled, cautions included."""
-    doubt = blending_in_doubt(facts)
-    return sentences(f"Look again when it is below 75 °C, not before: {signs}, blend again then.", doubt, _BLENDING)
+    again = tr("Look again when it is below {75:degC}, not before: {signs}, blend again then.", signs=signs)
+    return sentences(again, blending_in_doubt(facts), tr(_BLENDING))
 
 
 def _leave(facts: Facts) -> str:
     """Nothing is put round a batch that still rises and may yet get too hot."""
-    return "Leave it as it is, cover nothing yet." if facts.text("direction") == "rising" else "Leave it, cover it."
+    if facts.text("direction") == "rising":
+        return tr("Leave it as it is, cover nothing yet.")
+    return tr("Leave it, cover it.")
 
 
-def _state_line(case: _Case, otherwise: str = "") -> str:
+def _state(facts: Facts, otherwise: str = "") -> str:
     """'52 °C and falling, 25 min after blending; a good one stands at 75 to 88 now'."""
-    good = good_now(case.facts, otherwise)
-    return heat_now(case.facts) + _after(case.facts) + (f"; {good}" if good else "")
+    good = good_now(facts, otherwise)
+    return heat_now(facts) + _after(facts) + (f"; {good}" if good else "")
 
 
 def _short_state(facts: Facts) -> str:
-    words = ", ".join(part for part in (heat_short(facts), after_what(facts)) if part)
-    return f": {words}." if words else "."
+    return ", ".join(part for part in (heat_short(facts), after_what(facts)) if part)
 
 
 def _used_up(facts: Facts) -> str:
     share = percent_with_range(facts.number("completeness"), facts.number("completeness_sd"))
-    return f"Potash used up so far: {share}." if share else "How much potash is used up cannot be said."
+    if not share:
+        return tr("How much potash is used up cannot be said.")
+    return tr("Potash used up so far: {share}.", share=share)
 
 
 def _by_dilution(facts: Facts) -> str:
     share = percent_with_range(facts.number("final_completeness"), facts.number("final_completeness_sd"))
-    return f"By the dilution: {share} of the soap this recipe promises." if share else ""
+    return tr("By the dilution: {share} of the soap this recipe promises.", share=share) if share else ""
 
 
 def _how_long(facts: Facts) -> str:
     hours = facts.number("help_window_h")
     if hours is not None and hours > 0:
-        return f"Easy for about {duration(hours * 60)} more, while it is warm and soft; harder later, not lost."
-    return (
+        return tr(
+            "Easy for about {time} more, while it is warm and soft; harder later, not lost.", time=duration(hours * 60)
+        )
+    return tr(
         "Easier and surer now than later: warm and soft; a stalled batch is not lost, potash left over keeps its heat."
     )
 
@@ -178,215 +204,234 @@ def _how_long(facts: Facts) -> str:
 def _sleepy(case: _Case) -> str:
     if case.condition.urgency != "now" or case.facts.flag("can_wait_until_morning") is True:
         return ""
-    return "But half asleep or alone: leave it shut until it is light, it is not lost."
+    return tr("But half asleep or alone: leave it shut until it is light, it is not lost.")
 
 
 # ---- one function an alarm kind --------------------------------------------------------------------------------
 
 
 def _not_taken(case: _Case) -> Message:
-    facts, bucket = case.facts, case.bucket
+    facts = case.facts
     what = _as_sure_as_it_is(
-        case.condition.probability, "has not taken", "has likely not taken", "may not have taken"
+        case.condition.probability, tr("has not taken"), tr("has likely not taken"), tr("may not have taken")
     )
     says = sentences(
-        f"{bucket} {what}: {_state_line(case, 'a good one is clearly warmer by now')}.",
+        case.line(what, tr("a good one is clearly warmer by now")),
         fits_a_good_one(facts, case.condition.probability), cover_and_lid(facts), likely_cause(facts),
     )  # fmt: skip
-    first = f"{case.short_bucket} {what}{_short_state(facts)}"
-    wait = may_wait(facts, "now") or "Now, while somebody is there: it should not wait until morning."
+    first = case.short_line(what)
+    wait = may_wait(facts, "now") or tr("Now, while somebody is there: it should not wait until morning.")
     if short_of_potash(facts):
         do = sentences(
-            GEAR, _OPENING, f"Look: stiff as butter and no oil on top: {_leave(facts).lower()}", _LOOSE_LID,
-            _CORRECTING, "The look now; the rest may wait until morning.", first_aid(facts),
+            tr(GEAR), tr(_OPENING),
+            tr("Look: stiff as butter and no oil on top: leave it as it is, cover nothing yet.")
+            if facts.text("direction") == "rising"
+            else tr("Look: stiff as butter and no oil on top: leave it, cover it."),
+            tr(_LOOSE_LID),
+            tr(_CORRECTING), tr("The look now; the rest may wait until morning."), first_aid(facts),
         )  # fmt: skip
-        short = "Likely short of potash: do not blend for it. Visor, gloves: look; lid loose."
+        short = tr("Likely short of potash: do not blend for it. Visor, gloves: look; lid loose.")
         return case.message("not_taken.short_potash", what, says, do, (first, short), deeds=("open", "look", "correct"))
     if too_hot_to_blend(facts):
         do = sentences(
-            GEAR, "Do not blend or stir: above 75 °C it reacts by itself and spits.", _LOOSE_LID, _OPENING,
-            "Look from the side. Stiff as butter, no oil on top: leave it.",
-            _later(facts, "oil on top or runny"), wait, first_aid(facts),
+            tr(GEAR), tr("Do not blend or stir: above {75:degC} it reacts by itself and spits."), tr(_LOOSE_LID),
+            tr(_OPENING), tr("Look from the side. Stiff as butter, no oil on top: leave it."),
+            _later(facts, tr("oil on top or runny")), wait, first_aid(facts),
         )  # fmt: skip
-        short = "Do not blend above 75 °C. Visor, gloves: look; lid loose. Look again when below 75 °C."
+        short = tr("Do not blend above {75:degC}. Visor, gloves: look; lid loose. Look again when below {75:degC}.")
         return case.message("not_taken.hot", what, says, do, (first, short), deeds=("open", "blend"))
     do = sentences(
-        GEAR, _OPENING, "Oil on top or runny: blend 5 minutes, now.", blending_in_doubt(facts), _BLENDING,
-        "Stiff as butter: do not blend, leave it, cover it.", _LOOSE_LID, _how_long(facts), wait, first_aid(facts),
+        tr(GEAR), tr(_OPENING), tr("Oil on top or runny: blend 5 minutes, now."), blending_in_doubt(facts),
+        tr(_BLENDING), tr("Stiff as butter: do not blend, leave it, cover it."), tr(_LOOSE_LID), _how_long(facts), wait,
+        first_aid(facts),
     )  # fmt: skip
     short = (
-        "Visor, gloves. Oil on top or runny, and below 75 °C: probe out, blend 5 min. Stiff: leave it."
+        tr("Visor, gloves. Oil on top or runny, and below {75:degC}: probe out, blend 5 min. Stiff: leave it.")
         if soon_too_hot_to_blend(facts)
-        else "Visor, gloves. Oil on top or runny: probe out, blend 5 min. Stiff as butter: cover it."
+        else tr("Visor, gloves. Oil on top or runny: probe out, blend 5 min. Stiff as butter: cover it.")
     )
     return case.message("not_taken.blend", what, says, do, (first, short), deeds=("open", "blend"))
 
 
 def _too_hot(case: _Case) -> Message:
     facts, bucket = case.facts, case.bucket
-    limit = facts.number("limit_c")
-    limit_words = degrees(95.0 if limit is None else limit)
+    limit_c = facts.number("limit_c")
+    limit_c = 95.0 if limit_c is None else limit_c
     soon, temperature_c = facts.number("too_hot_in_min"), facts.number("temperature_c")
     reckoned = facts.flag("temperature_reckoned") is True
-    over = temperature_c is not None and not reckoned and temperature_c >= (95.0 if limit is None else limit)
+    over = temperature_c is not None and not reckoned and temperature_c >= limit_c
     second = facts.flag("second_heat") is True
     if over or (soon is not None and soon < 0.5):
-        forecast, forecast_short = f"hot caustic paste boils over from about {limit_words}", "May boil over now."
+        forecast = tr("hot caustic paste boils over from about {limit:degC}", limit=limit_c)
+        forecast_short = tr("May boil over now.")
     elif soon is not None:
-        forecast = f"at this pace it passes {limit_words}, where it may boil over, in about {duration(soon)}"
-        forecast_short = f"May boil over in about {duration(soon)}."
+        forecast = tr(
+            "at this pace it passes {limit:degC}, where it may boil over, in about {time}",
+            limit=limit_c, time=duration(soon),
+        )  # fmt: skip
+        forecast_short = tr("May boil over in about {time}.", time=duration(soon))
     else:
-        forecast, forecast_short = f"it may pass {limit_words}, where it boils over", "It may boil over."
+        forecast = tr("it may pass {limit:degC}, where it boils over", limit=limit_c)
+        forecast_short = tr("It may boil over.")
     if reckoned:
-        what = "may be too hot"
+        what = tr("may be too hot")
     elif over:
-        what = "is too hot"
+        what = tr("is too hot")
     else:
         what = _as_sure_as_it_is(
-            case.condition.probability, "gets too hot", "likely gets too hot", "may get too hot"
+            case.condition.probability, tr("gets too hot"), tr("likely gets too hot"), tr("may get too hot")
         )
     covered = facts.text("cover") != "bare"
-    cause = "its cover keeps the heat in" if covered else "a warm pour, a warm place or a large batch"
+    if second:
+        cause = tr("This is the second heat, after blending again.")
+    elif covered:
+        cause = tr("Likely, not surely: {cause}.", cause=tr("its cover keeps the heat in"))
+    else:
+        cause = tr("Likely, not surely: {cause}.", cause=tr("a warm pour, a warm place or a large batch"))
     says = sentences(
-        f"{bucket} {what}: {_state_line(case)}; {forecast}.",
-        "This is the second heat, after blending again." if second else f"Likely, not surely: {cause}.",
-        cover_and_lid(facts),
-    )
-    do = sentences(
-        "Now, it cannot wait: keep people and animals away.",
-        "If it boils or foams stay back until that stops, then stand aside and tilt the far edge first.",
-        "Visor, gloves, long sleeves before you go near; clean water within reach.",
-        "Do not blend, stir or move it, and pour no water in.",
-        "Not boiling yet: take blanket or box off from the outside, let cool air at it."
-        if covered else "Not boiling yet: let cool air at it.",
-        "Lid loose, never clipped or held down; steam must get out, at the cable's hole too.",
-        "A fast rise lasts about half an hour: look again from the door until it falls.",
-        _SPILL, first_aid(facts),
+        tr("{bucket} {what}: {state}; {forecast}.", bucket=bucket, what=what, state=_state(facts), forecast=forecast),
+        cause, cover_and_lid(facts),
     )  # fmt: skip
-    deed = "cover off, lid loose" if covered else "lid loose, cool air at it"
+    do = sentences(
+        tr("Now, it cannot wait: keep people and animals away."),
+        tr("If it boils or foams stay back until that stops, then stand aside and tilt the far edge first."),
+        tr("Visor, gloves, long sleeves before you go near; clean water within reach."),
+        tr("Do not blend, stir or move it, and pour no water in."),
+        tr("Not boiling yet: take blanket or box off from the outside, let cool air at it.")
+        if covered else tr("Not boiling yet: let cool air at it."),
+        tr("Lid loose, never clipped or held down; steam must get out, at the cable's hole too."),
+        tr("A fast rise lasts about half an hour: look again from the door until it falls."),
+        tr(_SPILL), first_aid(facts),
+    )  # fmt: skip
+    deed = tr("cover off, lid loose") if covered else tr("lid loose, cool air at it")
     short = (
-        f"{case.short_bucket} {what}{_short_state(facts)}",
-        f"Boiling: keep away. Not yet: visor, gloves, {deed}; do not stir.",
+        case.short_line(what),
+        tr("Boiling: keep away. Not yet: visor, gloves, {deed}; do not stir.", deed=deed),
         forecast_short,
     )
     form = "second_heat" if second else "now" if over else "forecast"
-    return case.message(f"too_hot.{form}", "may boil over", says, do, short, deeds=("open", "spill"))
+    return case.message(f"too_hot.{form}", tr("may boil over"), says, do, short, deeds=("open", "spill"))
 
 
 def _cooled_early(case: _Case) -> Message:
-    facts, bucket = case.facts, case.bucket
+    facts = case.facts
     temperature_c, limit_c = facts.number("temperature_c"), facts.number("limit_c")
     # It is rung while it can still be helped, and so mostly before it is cold.
     warm_yet = temperature_c is not None and temperature_c >= (45.0 if limit_c is None else limit_c)
     sure = case.condition.probability
     what = (
-        _as_sure_as_it_is(sure, "will cool too early", "will likely cool too early", "may cool too early")
+        _as_sure_as_it_is(sure, tr("will cool too early"), tr("will likely cool too early"), tr("may cool too early"))
         if warm_yet
-        else _as_sure_as_it_is(sure, "has cooled early", "has likely cooled early", "may have cooled early")
+        else _as_sure_as_it_is(sure, tr("has cooled early"), tr("has likely cooled early"), tr("may have cooled early"))
     )
     says = sentences(
-        f"{bucket} {what}: {_state_line(case, 'a good one is warmer by now')}.",
+        case.line(what, tr("a good one is warmer by now")),
         fits_a_good_one(facts, sure), _used_up(facts), cover_and_lid(facts), likely_cause(facts),
     )  # fmt: skip
-    first = f"{case.short_bucket} {what}{_short_state(facts)}"
+    first = case.short_line(what)
     wait = may_wait(facts, case.condition.urgency)
     if short_of_potash(facts):
-        do = sentences(GEAR, _leave(facts), _LOOSE_LID, _CORRECTING, wait, first_aid(facts))
-        short = "Likely short of potash: do not blend. Gloves, visor: cover it; test by daylight."
+        do = sentences(GEAR, _leave(facts), tr(_LOOSE_LID), tr(_CORRECTING), wait, first_aid(facts))
+        short = tr("Likely short of potash: do not blend. Gloves, visor: cover it; test by daylight.")
         return case.message("cooled_early.short_potash", what, says, do, (first, short), deeds=("open", "correct"))
     if too_hot_to_blend(facts):
         do = sentences(
-            GEAR, "Do not blend or stir: above 75 °C it reacts by itself and spits.", _leave(facts), _LOOSE_LID,
-            _OPENING, _later(facts, "oil on top, layers or runny"), wait, _sleepy(case), first_aid(facts),
+            tr(GEAR), tr("Do not blend or stir: above {75:degC} it reacts by itself and spits."), _leave(facts),
+            tr(_LOOSE_LID), tr(_OPENING), _later(facts, tr("oil on top, layers or runny")), wait, _sleepy(case),
+            first_aid(facts),
         )  # fmt: skip
-        short = "Do not blend above 75 °C. Visor, gloves: look when it is below."
+        short = tr("Do not blend above {75:degC}. Visor, gloves: look when it is below.")
         return case.message("cooled_early.hot", what, says, do, (first, short, wait), deeds=("open", "blend"))
-    warm = "Cover it and stand something warm round it (blanket, box)." if cause_id(facts) == "cold" else ""
+    warm = tr("Cover it and stand something warm round it (blanket, box).") if cause_id(facts) == "cold" else ""
     do = sentences(
-        GEAR, warm, _OPENING, "Oil on top, layers or runny: blend again 5 minutes.", blending_in_doubt(facts),
-        _BLENDING, _STIFF_CUT, "Firm all through, no oil: leave it. Then cover it.", _LOOSE_LID, _how_long(facts),
-        wait, _sleepy(case), first_aid(facts),
+        tr(GEAR), warm, tr(_OPENING), tr("Oil on top, layers or runny: blend again 5 minutes."),
+        blending_in_doubt(facts), tr(_BLENDING), tr(_STIFF_CUT),
+        tr("Firm all through, no oil: leave it. Then cover it."), tr(_LOOSE_LID), _how_long(facts), wait, _sleepy(case),
+        first_aid(facts),
     )  # fmt: skip
     short = (
-        "Visor, gloves. Below 75 °C, oil or layers: probe out, blend 5 min. Firm all through: leave it."
+        tr("Visor, gloves. Below {75:degC}, oil or layers: probe out, blend 5 min. Firm all through: leave it.")
         if soon_too_hot_to_blend(facts)
-        else "Visor, gloves. Oil or layers: probe out, blend 5 min, cover. Firm all through: only cover."
+        else tr("Visor, gloves. Oil or layers: probe out, blend 5 min, cover. Firm all through: only cover.")
     )
     form = "cold" if cause_id(facts) == "cold" else "blend"
     return case.message(f"cooled_early.{form}", what, says, do, (first, short, wait), deeds=("open", "blend"))
 
 
 def _incomplete(case: _Case) -> Message:
-    facts, bucket = case.facts, case.bucket
+    facts = case.facts
     sure = case.condition.probability
-    what = _as_sure_as_it_is(sure, "will fall short", "will likely fall short", "may fall short")
+    what = _as_sure_as_it_is(sure, tr("will fall short"), tr("will likely fall short"), tr("may fall short"))
     says = sentences(
-        f"{bucket} {what}: {_state_line(case)}.", fits_a_good_one(facts, sure),
-        _by_dilution(facts) or "How far short cannot be said.", potash_left(facts), cover_and_lid(facts),
+        case.line(what), fits_a_good_one(facts, sure),
+        _by_dilution(facts) or tr("How far short cannot be said."), potash_left(facts), cover_and_lid(facts),
         likely_cause(facts),
     )  # fmt: skip
-    first = f"{case.short_bucket} {what}{_short_state(facts)}"
+    first = case.short_line(what)
     wait = may_wait(facts, case.condition.urgency)
-    ending = "Do not dilute before it is put right or tested; not for skin until tested."
+    ending = tr("Do not dilute before it is put right or tested; not for skin until tested.")
     if short_of_potash(facts):
         do = sentences(
-            GEAR, _OPENING, _LOOSE_LID, _CORRECTING, "Oil left over may cloud or float.", ending, wait,
-            first_aid(facts),
+            tr(GEAR), tr(_OPENING), tr(_LOOSE_LID), tr(_CORRECTING), tr("Oil left over may cloud or float."), ending,
+            wait, first_aid(facts),
         )  # fmt: skip
-        short = "Likely short of potash: do not blend. By daylight, in gloves and visor: check the bag, test."
+        short = tr("Likely short of potash: do not blend. By daylight, in gloves and visor: check the bag, test.")
         return case.message("incomplete.short_potash", what, says, do, (first, short), deeds=("open", "correct"))
     if too_hot_to_blend(facts):
         do = sentences(
-            GEAR, "Do not blend or stir: above 75 °C it reacts by itself and spits. Leave it.", _LOOSE_LID, _OPENING,
-            _later(facts, "oil, layers or soft places"), ending, wait, first_aid(facts),
+            tr(GEAR), tr("Do not blend or stir: above {75:degC} it reacts by itself and spits. Leave it."),
+            tr(_LOOSE_LID), tr(_OPENING), _later(facts, tr("oil, layers or soft places")), ending, wait,
+            first_aid(facts),
         )  # fmt: skip
-        short = "Do not blend above 75 °C. Visor, gloves: look again when it is cooler."
+        short = tr("Do not blend above {75:degC}. Visor, gloves: look again when it is cooler.")
         return case.message("incomplete.hot", what, says, do, (first, short, wait), deeds=("open", "blend"))
     do = sentences(
-        GEAR, _OPENING, "Look for oil, layers or soft places; if there are any, blend again.",
-        blending_in_doubt(facts), _BLENDING, _STIFF_CUT,
-        "Firm all through, no oil: leave it, and test before you dilute.",
-        "Easier and surer today than later; not lost on day three, potash left over keeps its heat.",
-        _LOOSE_LID, ending, wait, first_aid(facts),
+        tr(GEAR), tr(_OPENING), tr("Look for oil, layers or soft places; if there are any, blend again."),
+        blending_in_doubt(facts), tr(_BLENDING), tr(_STIFF_CUT),
+        tr("Firm all through, no oil: leave it, and test before you dilute."),
+        tr("Easier and surer today than later; not lost on day three, potash left over keeps its heat."),
+        tr(_LOOSE_LID), ending, wait, first_aid(facts),
     )  # fmt: skip
-    short = "Visor, gloves: look. Oil, layers or soft places: probe out, blend again today; firm: leave it."
+    short = tr("Visor, gloves: look. Oil, layers or soft places: probe out, blend again today; firm: leave it.")
     return case.message("incomplete.blend", what, says, do, (first, short, wait), deeds=("open", "blend"))
 
 
 def _separated(case: _Case) -> Message:
     facts, bucket = case.facts, case.bucket
     sure = case.condition.probability
-    what = _as_sure_as_it_is(sure, "has likely split", "has likely split", "may have split")
+    what = _as_sure_as_it_is(sure, tr("has likely split"), tr("has likely split"), tr("may have split"))
     says = sentences(
-        f"{bucket} {what}, oil apart from lye: {_state_line(case)}.", fits_a_good_one(facts, sure),
-        _used_up(facts), cover_and_lid(facts), "A poor blend looks much the same from the heat: only a look tells.",
+        tr("{bucket} {what}, oil apart from lye: {state}.", bucket=bucket, what=what, state=_state(facts)),
+        fits_a_good_one(facts, sure),
+        _used_up(facts), cover_and_lid(facts), tr("A poor blend looks much the same from the heat: only a look tells."),
     )  # fmt: skip
-    first = f"{case.short_bucket} {what}{_short_state(facts)}"
+    first = case.short_line(what)
     wait = may_wait(facts, case.condition.urgency)
-    lye = "The layer below is strong lye, and corners hide it."
+    lye = tr("The layer below is strong lye, and corners hide it.")
     if short_of_potash(facts):
         do = sentences(
-            GEAR, _OPENING, "Look for oil on top or a watery layer below.", lye,
-            "If there is none: leave it, cover it.", _LOOSE_LID, _CORRECTING, wait, first_aid(facts),
+            tr(GEAR), tr(_OPENING), tr("Look for oil on top or a watery layer below."), lye,
+            tr("If there is none: leave it, cover it."), tr(_LOOSE_LID), tr(_CORRECTING), wait, first_aid(facts),
         )  # fmt: skip
-        short = "Visor, gloves: look for oil on top. Short of potash: do not blend for that."
+        short = tr("Visor, gloves: look for oil on top. Short of potash: do not blend for that.")
         return case.message("separated.short_potash", what, says, do, (first, short), deeds=("open", "correct"))
     if too_hot_to_blend(facts):
         do = sentences(
-            GEAR, "Do not blend or stir: above 75 °C it reacts by itself and spits. Leave it.", _OPENING, _LOOSE_LID,
-            lye, _later(facts, "oil on top or a watery layer below"), wait, first_aid(facts),
+            tr(GEAR), tr("Do not blend or stir: above {75:degC} it reacts by itself and spits. Leave it."),
+            tr(_OPENING), tr(_LOOSE_LID), lye, _later(facts, tr("oil on top or a watery layer below")), wait,
+            first_aid(facts),
         )  # fmt: skip
-        short = "Do not blend above 75 °C. Visor, gloves: look again when it is cooler."
+        short = tr("Do not blend above {75:degC}. Visor, gloves: look again when it is cooler.")
         return case.message("separated.hot", what, says, do, (first, short, wait), deeds=("open", "blend"))
     do = sentences(
-        GEAR, _OPENING, "Oil on top or a watery layer below: blend again until it is one, about 5 minutes.", lye,
-        blending_in_doubt(facts), _BLENDING, _STIFF_CUT, "No layers: leave it, cover it.", _LOOSE_LID,
-        _how_long(facts), wait, _sleepy(case), first_aid(facts),
+        tr(GEAR), tr(_OPENING), tr("Oil on top or a watery layer below: blend again until it is one, about 5 minutes."),
+        lye, blending_in_doubt(facts), tr(_BLENDING), tr(_STIFF_CUT), tr("No layers: leave it, cover it."),
+        tr(_LOOSE_LID), _how_long(facts), wait, _sleepy(case), first_aid(facts),
     )  # fmt: skip
     short = (
-        "Visor, gloves. Oil or water apart, and below 75 °C: probe out, blend again. No layers: leave it."
+        tr("Visor, gloves. Oil or water apart, and below {75:degC}: probe out, blend again. No layers: leave it.")
         if soon_too_hot_to_blend(facts)
-        else "Visor, gloves. Oil on top or watery below: probe out, blend again. No layers: cover it."
+        else tr("Visor, gloves. Oil on top or watery below: probe out, blend again. No layers: cover it.")
     )
     return case.message("separated.blend", what, says, do, (first, short, wait), deeds=("open", "blend"))
 
@@ -394,55 +439,70 @@ def _separated(case: _Case) -> Message:
 def _sensor_fault(case: _Case) -> Message:
     facts, bucket = case.facts, case.bucket
     probe = facts.text("probe")
-    name = f"{probe} probe" if probe else "probe"
+    name = tr("{probe} probe", probe=probe) if probe else tr("probe")
     last_c, since_min = facts.number("last_good_c"), facts.number("problem_since_min")
-    last = f"The last good reading was {degrees(last_c)}." if last_c is not None else ""
-    since = f", for {duration(since_min)} now" if since_min is not None else ""
+    last = tr("The last good reading was {temperature_c:degC}.", temperature_c=last_c) if last_c is not None else ""
+    since = trc("how long it has lasted", ", for {time} now", time=duration(since_min)) if since_min is not None else ""
     if facts.flag("suddenly_lost") is True:
-        was = f" at {degrees(last_c)}" if last_c is not None else ""
+        was = trc("lost while hot", " at {temperature_c:degC}", temperature_c=last_c) if last_c is not None else ""
         says = sentences(
-            f"{bucket}'s {name} was lost suddenly while hot{was}{_after(facts)}.",
-            "The probe may have been pushed out by paste: there may be hot caustic on the floor.",
-            "How warm the paste is now is not known.", cover_and_lid(facts),
+            tr(
+                "{bucket}'s {probe} was lost suddenly while hot{was}{after}.",
+                bucket=bucket, probe=name, was=was, after=_after(facts),
+            ),
+            tr("The probe may have been pushed out by paste: there may be hot caustic on the floor."),
+            tr("How warm the paste is now is not known."), cover_and_lid(facts),
         )  # fmt: skip
         do = sentences(
-            "Look from the door first. It cannot wait: now. Keep people and animals away.", GEAR,
-            "Boiling: stay back until it stops. Do not stir, lift or carry it.", _LOOSE_LID, _SPILL,
-            "When all is calm put the probe back to its mark.", _OPENING, first_aid(facts),
+            tr("Look from the door first. It cannot wait: now. Keep people and animals away."), tr(GEAR),
+            tr("Boiling: stay back until it stops. Do not stir, lift or carry it."), tr(_LOOSE_LID), tr(_SPILL),
+            tr("When all is calm put the probe back to its mark."), tr(_OPENING), first_aid(facts),
         )  # fmt: skip
         short = (
-            f"{case.short_bucket}: hot probe lost suddenly{was}.",
-            "There may be hot caustic on the floor: look from the door first.",
-            "Keep people away. Visor, gloves.",
+            tr("{bucket}: hot probe lost suddenly{was}.", bucket=case.short_bucket, was=was),
+            tr("There may be hot caustic on the floor: look from the door first."),
+            tr("Keep people away. Visor, gloves."),
         )
         deeds = ("look", "spill", "probe")
-        return case.message("sensor_fault.hot_lost", "hot probe lost", says, do, short, deeds=deeds)
+        return case.message("sensor_fault.hot_lost", tr("hot probe lost"), says, do, short, deeds=deeds)
     problem = probe_problem(facts.text("problem"))
     if probe == AMBIENT:
-        says = f"{bucket}'s air probe {problem}{since}. The batch is still watched, less surely."
+        says = tr(
+            "{bucket}'s air probe {problem}{since}. The batch is still watched, less surely.",
+            bucket=bucket, problem=problem, since=since,
+        )  # fmt: skip
         do = sentences(
-            "Look at its cable, plug and place, away from the bucket; gloves and visor if you go near it.",
+            tr("Look at its cable, plug and place, away from the bucket; gloves and visor if you go near it."),
             may_wait(facts, case.condition.urgency),
         )
-        air = (f"{case.short_bucket}: the air probe {problem}.", "Batch still watched, less surely.")
-        return case.message("sensor_fault.ambient", "air probe trouble", says, do, air, deeds=("look",))
+        air = (
+            tr("{bucket}: the air probe {problem}.", bucket=case.short_bucket, problem=problem),
+            tr("Batch still watched, less surely."),
+        )
+        return case.message("sensor_fault.ambient", tr("air probe trouble"), says, do, air, deeds=("look",))
     says = sentences(
-        f"{bucket}'s {name} {problem}{since}{_after(facts)}.",
-        "How warm the paste is there now is not known.", last, cover_and_lid(facts),
+        tr(
+            "{bucket}'s {probe} {problem}{since}{after}.",
+            bucket=bucket, probe=name, problem=problem, since=since, after=_after(facts),
+        ),
+        tr("How warm the paste is there now is not known."), last, cover_and_lid(facts),
     )  # fmt: skip
     urgent, early = case.condition.urgency == "now", _may_still_peak(facts)
     do = sentences(
-        _look_how_soon(early, urgent), GEAR,
-        "Try plug and cable at the node first; then push the probe back to its mark, never while blending.",
-        _OPENING, _LOOSE_LID, _NOT_MOVING, may_wait(facts, case.condition.urgency), first_aid(facts),
+        _look_how_soon(early, urgent), tr(GEAR),
+        tr("Try plug and cable at the node first; then push the probe back to its mark, never while blending."),
+        tr(_OPENING), tr(_LOOSE_LID), tr(_NOT_MOVING), may_wait(facts, case.condition.urgency), first_aid(facts),
     )  # fmt: skip
     short = (
-        f"{case.short_bucket}: the {name} {problem}{since}.",
-        "Heat not known: look from the door; visor, gloves." if early or urgent
-        else "By daylight, visor, gloves: look, try the plug.",
+        tr(
+            "{bucket}: the {probe} {problem}{since}.",
+            bucket=case.short_bucket, probe=name, problem=problem, since=since,
+        ),
+        tr("Heat not known: look from the door; visor, gloves.") if early or urgent
+        else tr("By daylight, visor, gloves: look, try the plug."),
         last,
     )  # fmt: skip
-    return case.message("sensor_fault.probe", "probe trouble", says, do, short, deeds=("look", "probe"))
+    return case.message("sensor_fault.probe", tr("probe trouble"), says, do, short, deeds=("look", "probe"))
 
 
 def _may_still_peak(facts: Facts) -> bool:
@@ -453,89 +513,112 @@ def _may_still_peak(facts: Facts) -> bool:
 def _look_how_soon(early: bool, urgent: bool) -> str:
     """One time to look, never two that speak against each other."""
     if early:
-        return "The peak may be minutes away: look at the bucket now, from the door first."
+        return tr("The peak may be minutes away: look at the bucket now, from the door first.")
     return (
-        "Look at the bucket yourself now, from the door first." if urgent
-        else "Look at the bucket yourself by daylight, from the door first."
+        tr("Look at the bucket yourself now, from the door first.") if urgent
+        else tr("Look at the bucket yourself by daylight, from the door first.")
     )  # fmt: skip
 
 
 def _silent(case: _Case) -> Message:
     facts, bucket = case.facts, case.bucket
-    silent_min = facts.number("silent_min")
-    since = f" for {duration(silent_min)}" if silent_min is not None else ""
+    since = _lasting(facts.number("silent_min"))
     last_c = facts.number("last_good_c")
     if last_c is None:
         last_c = facts.number("temperature_c")
-    direction = facts.text("direction")
-    moving = f" and {direction}" if direction in ("rising", "falling", "steady") else ""
-    last = f"The last reading was {degrees(last_c)}{moving}." if last_c is not None else "No reading is known."
-    says = sentences(
-        f"{bucket} has sent no readings{since}{_after(facts)}: what the paste does now is not known.",
-        last,
-        cover_and_lid(facts),
+    last = (
+        tr("No reading is known.")
+        if last_c is None
+        else tr("The last reading was {heat}.", heat=heat_and_direction(facts, last_c))
     )
+    says = sentences(
+        tr(
+            "{bucket} has sent no readings{since}{after}: what the paste does now is not known.",
+            bucket=bucket, since=since, after=_after(facts),
+        ),
+        last, cover_and_lid(facts),
+    )  # fmt: skip
     urgent, early = case.condition.urgency == "now", _may_still_peak(facts)
     do = sentences(
-        _look_how_soon(early, urgent), GEAR, "Boiling or spilt: stay back.",
-        "Has it taken? " + _OPENING if early else "No need to open it for this.",
-        "Then the node: power, cable, network.", _NOT_MOVING, may_wait(facts, case.condition.urgency),
+        _look_how_soon(early, urgent), tr(GEAR), tr("Boiling or spilt: stay back."),
+        sentences(tr("Has it taken?"), tr(_OPENING)) if early else tr("No need to open it for this."),
+        tr("Then the node: power, cable, network."), tr(_NOT_MOVING), may_wait(facts, case.condition.urgency),
         first_aid(facts),
     )  # fmt: skip
     short = (
-        f"{case.short_bucket}: no readings{since}.",
+        tr("{bucket}: no readings{since}.", bucket=case.short_bucket, since=since),
         last,
-        "Look from the door first; visor, gloves near it. Then the node: power, cable, network."
-        if early or urgent else "By daylight look from the door first. Then the node: power, cable, network.",
+        tr("Look from the door first; visor, gloves near it. Then the node: power, cable, network.")
+        if early or urgent else tr("By daylight look from the door first. Then the node: power, cable, network."),
     )  # fmt: skip
-    return case.message("silent.early" if early else "silent.late", "no readings", says, do, short, deeds=("look",))
+    return case.message("silent.early" if early else "silent.late", tr("no readings"), says, do, short, deeds=("look",))
 
 
 _WATCH_PROBLEMS = {
-    "disk": ("The disk is full or cannot be written", "Free some room on the disk, or change the card."),
-    "journal": ("The journal cannot be written", "Look at the disk: full, worn or mounted read-only?"),
-    "worker": ("A part of the watch has stopped", "Start the watch again; if it comes back, keep the log."),
-    "clock": ("The computer's clock cannot be trusted", "Set the clock, or bring the network back."),
-    "mirror": ("The copy of the readings does not get through", "Look at the copy's server; nothing is lost here."),
-    "phone": ("A phone cannot be reached", "Look at that phone and its route, then test it with `emberpail ring`."),
-    "phone_route": (
-        "A phone cannot be reached",
-        "Look at that phone and its route, then test it with `emberpail ring`.",
+    "disk": (mark("The disk is full or cannot be written"), mark("Free some room on the disk, or change the card.")),
+    "journal": (mark("The journal cannot be written"), mark("Look at the disk: full, worn or mounted read-only?")),
+    "worker": (mark("A part of the watch has stopped"), mark("Start the watch again; if it comes back, keep the log.")),
+    "clock": (mark("The computer's clock cannot be trusted"), mark("Set the clock, or bring the network back.")),
+    "mirror": (
+        mark("The copy of the readings does not get through"),
+        mark("Look at the copy's server; nothing is lost here."),
     ),
-    "source": ("A source of readings is down", "Look at the port, the broker or the network."),
-    "broker": ("The broker cannot be reached", "Look at the broker and the network."),
+    "phone": (
+        mark("A phone cannot be reached"),
+        mark("Look at that phone and its route, then test it with `emberpail ring`."),
+    ),
+    "phone_route": (
+        mark("A phone cannot be reached"),
+        mark("Look at that phone and its route, then test it with `emberpail ring`."),
+    ),
+    "source": (mark("A source of readings is down"), mark("Look at the port, the broker or the network.")),
+    "broker": (mark("The broker cannot be reached"), mark("Look at the broker and the network.")),
 }
 
 
 def _watch_fault(case: _Case) -> Message:
     facts = case.facts
     problem = facts.text("problem")
-    what, do = _WATCH_PROBLEMS.get(problem, ("The watch itself has trouble", "Look at `emberpail check` and the log."))
-    if problem and problem not in _WATCH_PROBLEMS:
+    known = _WATCH_PROBLEMS.get(problem)
+    what = tr(known[0]) if known else tr("The watch itself has trouble")
+    do = tr(known[1]) if known else tr("Look at `emberpail check` and the log.")
+    if problem and not known:
         what = f"{what}: {problem.replace('_', ' ')}"
-    since_min = facts.number("problem_since_min")
-    since = f" for {duration(since_min)}" if since_min is not None else ""
-    where = f"{case.bucket}: " if case.bucket else ""
-    says = (
-        f"{where}{what}{since}. Until it is mended do not rely on being rung: look at the buckets yourself, from the "
-        "door first."
+    since = _lasting(facts.number("problem_since_min"))
+    says = sentences(
+        _where(case.bucket, what, since),
+        tr("Until it is mended do not rely on being rung: look at the buckets yourself, from the door first."),
     )
-    first = f"{f'{case.short_bucket}: ' if case.bucket else ''}{clip(what, 100)}{since}."
+    first = _where(case.short_bucket, clip(what, 100), since)
     form = problem if problem in _WATCH_PROBLEMS else "other"
     wait = may_wait(facts, case.condition.urgency)
-    short = (first, "Do not rely on being rung: look yourself.", sentences(do, wait))
-    do = sentences("Near a bucket: visor, gloves, long sleeves.", do, wait)
-    return case.message(f"watch_fault.{form}", "the watch has trouble", says, do, short, deeds=("look",))
+    short = (first, tr("Do not rely on being rung: look yourself."), sentences(do, wait))
+    do = sentences(tr("Near a bucket: visor, gloves, long sleeves."), do, wait)
+    return case.message(f"watch_fault.{form}", tr("the watch has trouble"), says, do, short, deeds=("look",))
+
+
+def _where(bucket: str, what: str, since: str) -> str:
+    if bucket:
+        return tr("{bucket}: {what}{since}.", bucket=bucket, what=what, since=since)
+    return tr("{what}{since}.", what=what, since=since)
 
 
 def _something(case: _Case) -> Message:
     """A kind that has no words yet still says which bucket, how warm, and to look."""
     what = case.condition.kind.replace("_", " ")
-    says = sentences(f"{case.bucket}: {what}: {_state_line(case)}.", cover_and_lid(case.facts))
-    do = sentences("Look from the door first.", GEAR, first_aid(case.facts))
-    first = f"{case.short_bucket}: {clip(what, 60)}{_short_state(case.facts)}"
+    says = sentences(
+        tr("{bucket}: {what}: {state}.", bucket=case.bucket, what=what, state=_state(case.facts)),
+        cover_and_lid(case.facts),
+    )
+    do = sentences(tr("Look from the door first."), tr(GEAR), first_aid(case.facts))
+    state, short_what = _short_state(case.facts), clip(what, 60)
+    first = (
+        tr("{bucket}: {what}: {state}.", bucket=case.short_bucket, what=short_what, state=state)
+        if state
+        else tr("{bucket}: {what}.", bucket=case.short_bucket, what=short_what)
+    )
     return case.message(
-        f"{case.condition.kind}.other", clip(what, 30), says, do, (first, "Look from the door."), deeds=("look",)
+        f"{case.condition.kind}.other", clip(what, 30), says, do, (first, tr("Look from the door.")), deeds=("look",)
     )
 
 
@@ -553,16 +636,16 @@ _TELLERS: dict[str, Callable[[_Case], Message]] = {
 # ---- other things a phone says ---------------------------------------------------------------------------------
 
 _FOR_A_STRANGER = {
-    "not_taken": "needs its maker soon",
-    "too_hot": "may boil over",
-    "cooled_early": "needs its maker",
-    "incomplete": "needs its maker, not in haste",
-    "separated": "needs its maker",
-    "sensor_fault": "is no longer watched by its probe",
-    "silent": "is no longer watched",
-    "watch_fault": "may no longer be watched",
+    "not_taken": mark("needs its maker soon"),
+    "too_hot": mark("may boil over"),
+    "cooled_early": mark("needs its maker"),
+    "incomplete": mark("needs its maker, not in haste"),
+    "separated": mark("needs its maker"),
+    "sensor_fault": mark("is no longer watched by its probe"),
+    "silent": mark("is no longer watched"),
+    "watch_fault": mark("may no longer be watched"),
 }
-_LOOK_ONLY = "Look only. Do not open or touch. Keep people and animals away."
+_LOOK_ONLY = mark("Look only. Do not open or touch. Keep people and animals away.")
 
 
 def for_someone_else(condition: Condition, *, batch: str, bucket: str, call: str = "") -> Message:
@@ -571,38 +654,51 @@ def for_someone_else(condition: Condition, *, batch: str, bucket: str, call: str
     ``call`` is a name and number ("Wren, 0555 0100"); without one the text says to call whoever made it.
     """
     facts = Facts(condition.facts)
-    what = _FOR_A_STRANGER.get(condition.kind, "needs its maker")
+    what = tr(_FOR_A_STRANGER.get(condition.kind, _FOR_A_STRANGER["separated"]))
     if condition.kind == "sensor_fault" and facts.flag("suddenly_lost") is True:
-        what = "may have boiled over: hot caustic on the floor"
-    call_words = f"Call {call}." if call else "Call whoever made it."
-    name = bucket or "The soap shed"
+        what = tr("may have boiled over: hot caustic on the floor")
+    call_words = tr("Call {call}.", call=call) if call else tr("Call whoever made it.")
+    name = bucket or tr("The soap shed")
     heat = heat_short(facts)
-    warm = f" ({heat})" if heat and condition.kind not in ("silent", "sensor_fault", "watch_fault") else ""
-    says = f"{_LOOK_ONLY} {name} holds hot caustic soap paste and {what}{warm}. Nobody has answered yet."
+    if heat and condition.kind not in ("silent", "sensor_fault", "watch_fault"):
+        holds = tr("{name} holds hot caustic soap paste and {what} ({heat}).", name=name, what=what, heat=heat)
+    else:
+        holds = tr("{name} holds hot caustic soap paste and {what}.", name=name, what=what)
+    says = sentences(tr(_LOOK_ONLY), holds, tr("Nobody has answered yet."))
     do = sentences(
-        "Look from the door.", call_words, "If anything boils, foams or is spilt, stay out.", first_aid(facts)
+        tr("Look from the door."), call_words, tr("If anything boils, foams or is spilt, stay out."), first_aid(facts)
     )
-    short = (_LOOK_ONLY, f"{clip(name, BUCKET_MOST)} (hot caustic) {what}.", call_words)
-    return Message("someone_else." + condition.kind, says, do, title(bucket, "look only"), short, ("look",))
+    short = (_LOOK_ONLY, tr("{name} (hot caustic) {what}.", name=clip(name, BUCKET_MOST), what=what), call_words)
+    return Message("someone_else." + condition.kind, says, do, title(bucket, tr("look only")), short, ("look",))
 
 
 # What may have been done, named by the alarm: nobody is asked whether a boiling bucket was blended.
 _MAY_HAVE_DONE = {
-    "too_hot": "cover off, lid loosened, looked, or nothing",
-    "sensor_fault": "probe put back, plug or cable, looked, or nothing",
-    "silent": "power, cable or network, looked, or nothing",
-    "watch_fault": "put right, or nothing",
+    "too_hot": mark("cover off, lid loosened, looked, or nothing"),
+    "sensor_fault": mark("probe put back, plug or cable, looked, or nothing"),
+    "silent": mark("power, cable or network, looked, or nothing"),
+    "watch_fault": mark("put right, or nothing"),
 }
+_MAY_HAVE_DONE_TO_PASTE = mark("blended again, covered, looked, or nothing")
 
 
 def ask_what_was_done(kind: str, *, bucket: str, batch: str, minutes: float = 30.0) -> Message:
     """The question to whoever said "I am going" and has noted nothing since."""
-    went = f"You went to {bucket or 'the watch'} {duration(minutes)} ago and it has not changed: {_plain(kind)}."
-    done = _MAY_HAVE_DONE.get(kind, "blended again, covered, looked, or nothing")
-    note = f" Note it: emberpail mark {bucket} looked (or what it was)." if bucket else ""
-    do = f"Answer what was done: {done}.{note} Unanswered, the next person is rung."
-    short = (f"{clip(bucket or 'The watch', BUCKET_MOST)}: still {_plain(kind)}.", "What was done? Please answer.")
-    return Message("ask.what_was_done", f"{went} What was done?", do, title(bucket, "what was done?"), short)
+    alarm, time = _plain(kind), duration(minutes)
+    if bucket:
+        went = tr(
+            "You went to {bucket} {time} ago and it has not changed: {alarm}.", bucket=bucket, time=time, alarm=alarm
+        )
+        note = tr("Note it: emberpail mark {bucket} looked (or what it was).", bucket=bucket)
+        still = tr("{bucket}: still {alarm}.", bucket=clip(bucket, BUCKET_MOST), alarm=alarm)
+    else:
+        went = tr("You went to the watch {time} ago and it has not changed: {alarm}.", time=time, alarm=alarm)
+        note, still = "", tr("The watch: still {alarm}.", alarm=alarm)
+    done = tr(_MAY_HAVE_DONE.get(kind, _MAY_HAVE_DONE_TO_PASTE))
+    do = sentences(tr("Answer what was done: {done}.", done=done), note, tr("Unanswered, the next person is rung."))
+    says = sentences(went, tr("What was done?"))
+    short = (still, tr("What was done? Please answer."))
+    return Message("ask.what_was_done", says, do, title(bucket, tr("what was done?")), short)
 
 
 def has_not_answered(
@@ -616,34 +712,43 @@ def has_not_answered(
     emergency_number: str = "",
 ) -> Message:
     """For the next person, who may know nothing of it, when whoever went to a hot bucket does not answer."""
-    name = who or "Somebody"
-    where = f"{bucket} (hot caustic paste)" if bucket else "the soap shed (hot caustic paste)"
-    says = f"{_LOOK_ONLY} {name} went to {where} {duration(minutes)} ago and has not answered."
-    help_words = f"call {emergency_number}" if emergency_number else "call emergency help"
+    name, time, call_help = who or tr("Somebody"), duration(minutes), _call_help(emergency_number)
+    where = tr("{bucket} (hot caustic paste)", bucket=bucket) if bucket else tr("the soap shed (hot caustic paste)")
+    first = call or who
+    says = sentences(
+        tr(_LOOK_ONLY),
+        tr("{who} went to {bucket} {time} ago and has not answered.", who=name, bucket=where, time=time),
+    )
     do = sentences(
-        f"Call {call} first." if call else f"Call {who} first." if who else "",
-        "No answer: go and look from the door.",
-        f"Hurt, or no answer there: {help_words} at once. Keep off anything that boils or is spilt.",
+        tr("Call {call} first.", call=first) if first else "",
+        tr("No answer: go and look from the door."),
+        tr(
+            "Hurt, or no answer there: {call_help} at once. Keep off anything that boils or is spilt.",
+            call_help=call_help,
+        ),
         first_aid(Facts({"emergency_number": emergency_number})),
     )
     short = (
-        f"{name} went to {clip(bucket or 'the soap shed', BUCKET_MOST)} {duration(minutes)} ago and has not answered.",
-        f"Call, then look from the door; hurt: {help_words}.",
-        "Do not open or touch.",
-    )
-    return Message("ask.has_not_answered", says, do, title(bucket, "no answer"), short, ("look",))
+        tr(
+            "{who} went to {bucket} {time} ago and has not answered.",
+            who=name, bucket=clip(bucket or tr("the soap shed"), BUCKET_MOST), time=time,
+        ),
+        tr("Call, then look from the door; hurt: {call_help}.", call_help=call_help),
+        tr("Do not open or touch."),
+    )  # fmt: skip
+    return Message("ask.has_not_answered", says, do, title(bucket, tr("no answer")), short, ("look",))
 
 
 # Said when the findings themselves show it; an alarm also ends when nothing judges it any more.
 _NORMAL_AGAIN = {
-    "not_taken": "it heats as a taken one does",
-    "too_hot": "no longer near boiling over; still hot and caustic, lid loose",
-    "cooled_early": "it goes on as it should, as far as the heat can tell",
-    "incomplete": "it will now go far enough, as far as the heat can tell",
-    "separated": "the heat shows no split any more; have a look by daylight",
-    "sensor_fault": "the probe reads well again",
-    "silent": "readings come again",
-    "watch_fault": "the watch works again",
+    "not_taken": mark("it heats as a taken one does"),
+    "too_hot": mark("no longer near boiling over; still hot and caustic, lid loose"),
+    "cooled_early": mark("it goes on as it should, as far as the heat can tell"),
+    "incomplete": mark("it will now go far enough, as far as the heat can tell"),
+    "separated": mark("the heat shows no split any more; have a look by daylight"),
+    "sensor_fault": mark("the probe reads well again"),
+    "silent": mark("readings come again"),
+    "watch_fault": mark("the watch works again"),
 }
 # Below this probability of the trouble the good news is said outright.
 _GOOD_NEWS_BELOW = 0.25
@@ -678,43 +783,55 @@ def back_to_normal(
     The good news is said only when ``condition`` (what is found now) bears it out; without it the message says no more
     than that the alarm is over.
     """
-    lasted = f" after {duration(lasted_min or 0.0)}" if finite(lasted_min) is not None else ""
-    name = bucket or "The watch"
+    lasted_min = finite(lasted_min)
+    lasted = "" if lasted_min is None else trc("how long it lasted", " after {time}", time=duration(lasted_min))
+    name = bucket or tr("The watch")
+    short_name = clip(name, BUCKET_MOST)
     if not _borne_out(kind, condition):
-        says = f"{name}: the alarm '{_plain(kind)}' is over{lasted}."
-        first = f"{clip(name, BUCKET_MOST)}: the alarm '{_plain(kind)}' is over{lasted}."
-        do = "That does not say that all is well. See on the page where it stands."
-        return Message(f"{kind}.over", says, do, title(name, "alarm over"), (first,))
-    how = _NORMAL_AGAIN.get(kind, "over")
-    says = f"{name} is back to normal{lasted}: {how}."
-    short = (f"{clip(name, BUCKET_MOST)} is back to normal{lasted}: {how}.",)
-    return Message(f"{kind}.cleared", says, "Nothing to do now.", title(name, "back to normal"), short)
+        over, alarm = mark("{name}: the alarm '{alarm}' is over{lasted}."), _plain(kind)
+        says = tr(over, name=name, alarm=alarm, lasted=lasted)
+        do = tr("That does not say that all is well. See on the page where it stands.")
+        short = (tr(over, name=short_name, alarm=alarm, lasted=lasted),)
+        return Message(f"{kind}.over", says, do, title(name, tr("alarm over")), short)
+    how = tr(_NORMAL_AGAIN[kind]) if kind in _NORMAL_AGAIN else trc("an alarm", "over")
+    back = mark("{name} is back to normal{lasted}: {how}.")
+    says = tr(back, name=name, lasted=lasted, how=how)
+    short = (tr(back, name=short_name, lasted=lasted, how=how),)
+    return Message(f"{kind}.cleared", says, tr("Nothing to do now."), title(name, tr("back to normal")), short)
 
 
 def silent_together(buckets: Sequence[str], *, silent_min: float | None = None, source: str = "") -> Message:
     """One message, not ten, when several buckets fall silent through one router or node."""
     names = ", ".join(buckets)
-    since = f" for {duration(silent_min)}" if silent_min is not None else ""
-    through = f" through {source}" if source else ""
-    says = f"{names}: no readings{since}{through}. What the paste does there is not known. Likely one cause for all."
+    since = _lasting(silent_min)
+    through = trc("the source of readings", " through {source}", source=source) if source else ""
+    says = sentences(
+        tr("{names}: no readings{since}{through}.", names=names, since=since, through=through),
+        tr("What the paste does there is not known. Likely one cause for all."),
+    )
     do = sentences(
-        "Look at the buckets yourself, from the door first. No need to open them for this.", GEAR,
-        "Then router, node, power.", _NOT_MOVING,
+        tr("Look at the buckets yourself, from the door first. No need to open them for this."), tr(GEAR),
+        tr("Then router, node, power."), tr(_NOT_MOVING),
     )  # fmt: skip
-    many = f"{len(buckets)} buckets silent"
-    listed = names if len(names) <= 80 else f"{clip(buckets[0], BUCKET_MOST)} and {len(buckets) - 1} more"
-    short = (f"{listed}: no readings{since}.", "Likely one cause: router, node or power.", "Look from the door first.")
+    many = trn("{n} bucket silent", "{n} buckets silent", len(buckets))
+    if len(names) > 80:
+        names = tr("{bucket} and {n} more", bucket=clip(buckets[0], BUCKET_MOST), n=len(buckets) - 1)
+    short = (
+        tr("{bucket}: no readings{since}.", bucket=names, since=since),
+        tr("Likely one cause: router, node or power."),
+        tr("Look from the door first."),
+    )
     return Message("silent.together", says, do, clip(many, TITLE_MOST), short, ("look",))
 
 
 def _plain(kind: str) -> str:
     return {
-        "not_taken": "not taken",
-        "too_hot": "too hot",
-        "cooled_early": "cooled early",
-        "incomplete": "falling short",
-        "separated": "likely split",
-        "sensor_fault": "probe trouble",
-        "silent": "no readings",
-        "watch_fault": "trouble with the watch",
+        "not_taken": trc("name of an alarm", "not taken"),
+        "too_hot": trc("name of an alarm", "too hot"),
+        "cooled_early": trc("name of an alarm", "cooled early"),
+        "incomplete": trc("name of an alarm", "falling short"),
+        "separated": trc("name of an alarm", "likely split"),
+        "sensor_fault": trc("name of an alarm", "probe trouble"),
+        "silent": trc("name of an alarm", "no readings"),
+        "watch_fault": trc("name of an alarm", "trouble with the watch"),
     }.get(kind, kind.replace("_", " "))
