@@ -34,6 +34,7 @@ from monitor.judgement.summaries import verdict_text
 from monitor.sensing.screening import OVER_AIR_K, WARM_C, Judged, ProbeScreen
 from monitor.trade.dilution import potash_left
 from monitor.trade.recipe import without_bad_numbers
+from monitor.words import ENGLISH, speaking
 
 TICK_S = 60.0
 ESTIMATE_EVERY_S = 600.0
@@ -220,13 +221,17 @@ class Minder:
     # ---- what goes out ---------------------------------------------------------------------------------------------
 
     def tick(self, now_s: float) -> list[Event]:
-        """Judge all that arrived before ``now_s``; give the events of this minute, in a fixed order."""
+        """Judge all that arrived before ``now_s``; give the events of this minute, in a fixed order.
+
+        Events and records are English and metric, whoever speaks: a program reads them, and a replay must say the same.
+        """
         self._ticked = True
         self._settle(now_s)
         course = verdict.course_of(self.batch, list(self._log.values()))
         self._see_paste(course)
         self.estimate = self._estimate(now_s)
-        events = self._alarm_events(now_s, course)
+        with speaking(ENGLISH):
+            events = self._alarm_events(now_s, course)
         due = math.floor((now_s - course.poured_at_s) / ESTIMATE_EVERY_S)
         if due >= 1 and due > self._estimated_upto and not course.over and self.estimate is not None:
             self._estimated_upto = due
@@ -237,7 +242,10 @@ class Minder:
         """The last word on the batch so far; its completeness is that of the planned dilution."""
         kinds = [state.kind for state in self.alarms.values() if state.stands]
         facts = {"potash_left_g_l": self._potash_left_g_l(at_s), "unread_min": self._unread_min(at_s)}
-        says = verdict_text(self.estimate, bucket=self.batch.bucket, batch=self.batch.name, kinds=kinds, facts=facts)
+        with speaking(ENGLISH):
+            says = verdict_text(
+                self.estimate, bucket=self.batch.bucket, batch=self.batch.name, kinds=kinds, facts=facts
+            )
         return verdict_event(self.batch.bucket, self.batch.name, at_s, self.estimate, says)
 
     def close(self, at_s: float) -> list[Event]:
@@ -261,6 +269,15 @@ class Minder:
     def log(self) -> Sequence[LogEntry]:
         """The log entries that stand, in the order they were noted."""
         return tuple(self._log.values())
+
+    def reads_paste_since(self, since_s: float) -> bool:
+        """Whether a probe has shown, after ``since_s``, what only one in the paste shows."""
+        for probe in self._in_paste:
+            rose_s = self._screens[probe].rose_s
+            rose = rose_s is not None and rose_s >= since_s
+            if self._shown[probe][0] > since_s and (rose or probe in self._on_its_way):
+                return True
+        return False
 
     def course(self) -> verdict.Course:
         """What the log says stands now."""

@@ -1,5 +1,7 @@
 """From alarm states to messages in the outbox: asks ``escalation`` whom to tell, words it, writes it down.
 
+Each message speaks the language and the units of whom it goes to. Reminders go out after the alarms (``reminding``).
+
 A telling and the message it leads to are written in one transaction; the message's identity is that of the telling,
 so deciding it again after a crash changes nothing.
 """
@@ -18,7 +20,10 @@ from monitor.judgement.escalation import AlarmView, Decision, Told
 from monitor.judgement.messages import Message, lock_screen
 from monitor.phone.people import Person
 from monitor.pipeline import Minder
+from monitor.reminding import Reminding
 from monitor.settings import Settings
+from monitor.watch_parts import escalation_rules, for_escalation
+from monitor.words import speaking
 
 # Kinds that say of the same batch what another alarm of it says already. While that one stands, is not kept quiet and
 # is at least as urgent, they are on the page and in the journal but ring nobody: one phone call for one trouble.
@@ -42,6 +47,10 @@ class Teller:
     settings: Settings
     people: Sequence[Person]
     _told: list[Told] | None = field(default=None)
+    _reminding: Reminding = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._reminding = Reminding(self.journal, self.settings, self.people)
 
     def tell(
         self,
@@ -55,6 +64,7 @@ class Teller:
         ``sources`` names the source through which each bucket is heard, so that a dead link makes one message;
         ``own`` is the daemon's own trouble.
         """
+        minders = list(minders)
         words: dict[str, Condition] = {}
         views: list[AlarmView] = []
         if own is not None and own[0].count:
@@ -68,8 +78,8 @@ class Teller:
                 if state.stands and _is_said(state, told.facts, [other for other, _ in told_of], now_s):
                     continue
                 views.append(escalation.view_of(state, (sources or {}).get(state.bucket, "")))
-        rules = escalation.Settings(utc_offset_s=self._utc_offset_s)
-        people = [_for_escalation(person) for person in self.people]
+        rules = escalation_rules(self.settings)
+        people = [for_escalation(person) for person in self.people]
         told_so_far = self._marked_failed(self._load(), {view.alarm_id for view in views})
         shared: dict[str, set[str]] = {}
         for bucket, source in (sources or {}).items():
@@ -80,16 +90,17 @@ class Teller:
             for decision in escalation.all_due(view, told_so_far, now_s, people, rules):
                 new += self._write(view, decision, words, now_s)
                 told_so_far.append(decision.as_told(now_s))
-        return new
+        return new + self._reminding.remind(minders, now_s)
 
     # ---- inside ----------------------------------------------------------------------------------------------------
 
     def _write(
         self, view: AlarmView, decision: Decision, words: Mapping[str, Condition], now_s: float
     ) -> int:
-        message = self._worded(view, decision, words[view.alarm_id], now_s)
         person = next(person for person in self.people if person.name == decision.person)
-        screen = lock_screen(message)
+        with speaking(self.settings.site.voice(person.language, person.units)):
+            message = self._worded(view, decision, words[view.alarm_id], now_s)
+            screen = lock_screen(message)
         body = f"{screen.body}\n\n{message.do}" if message.do else screen.body
         told = [one for one in self._load() if one.at_s > now_s - _FORGET_AFTER_S] + [decision.as_told(now_s)]
         with self.journal.transaction():
@@ -169,10 +180,6 @@ class Teller:
             marked.append(replace(one, failed=True) if found == {"failed"} else one)
         return marked
 
-    def _utc_offset_s(self, at_s: float) -> float:
-        offset = self.settings.local_time(at_s).utcoffset()
-        return 0.0 if offset is None else offset.total_seconds()
-
 
 def record_of(
     state: AlarmState, message: Message, probability: float, facts: Mapping[str, object]
@@ -211,10 +218,3 @@ def _is_said(
         and (other.urgency == "now" or state.urgency != "now")
         for other in others
     )
-
-
-def _for_escalation(person: Person) -> escalation.Person:
-    hours = person.waking_hours
-    start = getattr(hours, "start_minute", 7 * 60)
-    end = getattr(hours, "end_minute", 22 * 60)
-    return escalation.Person(person.name, person.knows_the_trade, start, end)

@@ -35,6 +35,7 @@ from monitor.sources.line import Line, Source
 from monitor.sources.recording import RecordingWriter
 from monitor.telling import Teller, record_of
 from monitor.watch_parts import probe_settings
+from monitor.words import ENGLISH, speaking
 
 # A commit costs a write of the card; a stock broker stops at 20 unacknowledged messages, so half of that forces one.
 COMMIT_EVERY_S = 3.0
@@ -442,7 +443,8 @@ class Watch:
         for minder in self.minders.values():
             self._tick_minder(minder, tick_s, events)
         if self.own is not None:
-            events += self.own.step(self._troubles(), tick_s)
+            with speaking(ENGLISH):  # like every event, whoever speaks
+                events += self.own.step(self._troubles(), tick_s)
         self._watched[-1][1] = tick_s
         self._commit(events, tick_s)
         self._tell(tick_s)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from monitor.clock import ArrivalClock
+from monitor.judgement import escalation
 from monitor.phone.people import Person
 from monitor.sensing.senml import ProbeSettings
 from monitor.settings import MqttSource as MqttSettings
@@ -59,3 +60,21 @@ def people_of(settings: Settings) -> list[Person]:
         )
         for one in settings.people
     ]
+
+
+def for_escalation(person: Person) -> escalation.Person:
+    """A person as `escalation` wants one: whether the trade is known, and the waking hours."""
+    hours = person.waking_hours
+    start = getattr(hours, "start_minute", 7 * 60)
+    end = getattr(hours, "end_minute", 22 * 60)
+    return escalation.Person(person.name, person.knows_the_trade, start, end)
+
+
+def escalation_rules(settings: Settings) -> escalation.Settings:
+    """The times of telling, by the clock of the place."""
+
+    def utc_offset_s(at_s: float) -> float:
+        offset = settings.local_time(at_s).utcoffset()
+        return 0.0 if offset is None else offset.total_seconds()
+
+    return escalation.Settings(utc_offset_s=utc_offset_s)
