@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 from .. import units
 from ..domain import OilShare
+from ..words import DATE, mark, tr, when
+from .constants import DILUTE_SOAP_SHARE
 from .oils import find_oil, kg_from_litres
 
 
@@ -29,21 +32,17 @@ _LITRES = {
     "imperial gallon": units.LITRES_PER_IMPERIAL_GALLON, "imperial gallons": units.LITRES_PER_IMPERIAL_GALLON,
 }  # fmt: skip
 # Names that mean two things; each with what to write instead.
+_GALLON = mark('a gallon is 3.79 L in the US and 4.55 L in Britain: write "US gal" or "imp gal", or litres')
+_FLUID_OUNCE = mark("a fluid ounce is a volume and differs by country: write ml")
+_PINT = mark("a pint differs by country: write ml")
+_CUP = mark("a cup is no measure for this: weigh it, or write ml")
+_SPOON = mark("a spoon is no measure for this: weigh it")
 _TWO_MEANINGS = {
-    "gal": 'a gallon is 3.79 L in the US and 4.55 L in Britain: write "US gal" or "imp gal", or litres',
-    "gallon": 'a gallon is 3.79 L in the US and 4.55 L in Britain: write "US gal" or "imp gal", or litres',
-    "gallons": 'a gallon is 3.79 L in the US and 4.55 L in Britain: write "US gal" or "imp gal", or litres',
-    "fl oz": "a fluid ounce is a volume and differs by country: write ml",
-    "floz": "a fluid ounce is a volume and differs by country: write ml",
-    "pint": "a pint differs by country: write ml",
-    "pints": "a pint differs by country: write ml",
-    "cup": "a cup is no measure for this: weigh it, or write ml",
-    "cups": "a cup is no measure for this: weigh it, or write ml",
-    "tsp": "a spoon is no measure for this: weigh it",
-    "tbsp": "a spoon is no measure for this: weigh it",
-    "t": "a tonne does not fit a bucket: write kg",
-    "mg": "that is finer than any kitchen scale: write g",
-}
+    "gal": _GALLON, "gallon": _GALLON, "gallons": _GALLON, "fl oz": _FLUID_OUNCE, "floz": _FLUID_OUNCE,
+    "pint": _PINT, "pints": _PINT, "cup": _CUP, "cups": _CUP, "tsp": _SPOON, "tbsp": _SPOON,
+    "t": mark("a tonne does not fit a bucket: write kg"),
+    "mg": mark("that is finer than any kitchen scale: write g"),
+}  # fmt: skip
 
 _PART = re.compile(r"\s*(?P<number>[+\-\u2212]?[\d.,'\u00a0\u202f]+)\s*(?P<unit>[A-Za-z]+(?:[ .][A-Za-z]+)*)?\.?\s*")
 MASS_KG = (0.001, 200.0)
@@ -70,14 +69,21 @@ def _number(text: str, field: str) -> float:
     if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", plain):
         whole = plain.replace(",", "")
         raise BadAmount(
-            f'For {field} "{_line(text)}" may mean {whole} or {plain.replace(",", ".")}: write one of these without '
-            "a comma."
+            tr(
+                'For {field} "{typed}" may mean {whole} or {decimal}: write one of these without a comma.',
+                field=field,
+                typed=_line(text),
+                whole=whole,
+                decimal=plain.replace(",", "."),
+            )
         )
     if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+\.\d+", plain) or re.fullmatch(r"[+-]?\d{1,3}(,\d{3}){2,}", plain):
         plain = plain.replace(",", "")
     plain = plain.replace(",", ".")
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", plain):
-        raise BadAmount(f'For {field} "{_line(text)}" is not a number: write it like 4.2 or 4,2.')
+        raise BadAmount(
+            tr('For {field} "{typed}" is not a number: write it like 4.2 or 4,2.', field=field, typed=_line(text))
+        )
     return float(plain)
 
 
@@ -86,11 +92,20 @@ def _parts(text: str, field: str, example: str) -> list[tuple[float, str]]:
     found: list[tuple[float, str]] = []
     position = 0
     if not text.strip():
-        raise BadAmount(f"{field[:1].upper()}{field[1:]} is empty: write it like {example}.")
+        raise BadAmount(
+            tr("{What} is empty: write it like {example}.", What=field[:1].upper() + field[1:], example=example)
+        )
     while position < len(text):
         match = _PART.match(text, position)
         if match is None:
-            raise BadAmount(f'"{_line(text)}" cannot be read as {field}: write it like {example}.')
+            raise BadAmount(
+                tr(
+                    '"{typed}" cannot be read as {field}: write it like {example}.',
+                    typed=_line(text),
+                    field=field,
+                    example=example,
+                )
+            )
         unit = re.sub(r"[ .]+", " ", match["unit"] or "").lower()
         found.append((_number(match["number"], field), unit))
         position = match.end()
@@ -100,31 +115,53 @@ def _parts(text: str, field: str, example: str) -> list[tuple[float, str]]:
 def _in_range(value: float, allowed: tuple[float, float], unit: str, field: str, text: str) -> float:
     low, high = allowed
     if value < 0:
-        raise BadAmount(f'For {field} "{_line(text)}" is below nothing: write the amount without a minus.')
+        raise _below_nothing(field, text)
     # Amounts come from products such as 200 * 1.0; a hair over the limit is the limit.
     if not low <= value <= high * (1 + 1e-12):
         raise BadAmount(
-            f'For {field} "{_line(text)}" is {value:g} {unit}; between {low:g} and {high:g} {unit} is allowed, '
-            "so look at the unit and the decimal point."
+            tr(
+                'For {field} "{typed}" is {value:g} {unit}; between {low:g} and {high:g} {unit} is allowed, so look at '
+                "the unit and the decimal point.",
+                field=field,
+                typed=_line(text),
+                value=value,
+                low=low,
+                high=high,
+                unit=unit,
+            )
         )
     return value
 
 
-def parse_amount(text: str, field: str = "the amount", default_unit: str | None = None) -> Amount:
+def _below_nothing(field: str, text: str) -> BadAmount:
+    return BadAmount(
+        tr('For {field} "{typed}" is below nothing: write the amount without a minus.', field=field, typed=_line(text))
+    )
+
+
+def parse_amount(text: str, field: str = "", default_unit: str | None = None) -> Amount:
     """A typed mass or volume. ``default_unit`` is for a bare number; without it the unit must be written.
 
-    Raises BadAmount, with one sentence.
+    ``field`` says what it is of, in the language spoken ("the potash"). Raises BadAmount, with one sentence.
     """
-    example = "4.2 kg, 640 g, 9 lb 4 oz or 3.6 L"
+    field = field or tr("the amount")
+    example = tr("4.2 kg, 640 g, 9 lb 4 oz or 3.6 L")
     total_kg = total_l = 0.0
     kinds: set[str] = set()
     parts = _parts(text, field, example)
     for value, written in parts:
         unit = written or (default_unit or "").lower()
         if value < 0:
-            raise BadAmount(f'For {field} "{_line(text)}" is below nothing: write the amount without a minus.')
+            raise _below_nothing(field, text)
         if not unit:
-            raise BadAmount(f'For {field} "{_line(text)}" has no unit: write it like {example}.')
+            raise BadAmount(
+                tr(
+                    'For {field} "{typed}" has no unit: write it like {example}.',
+                    field=field,
+                    typed=_line(text),
+                    example=example,
+                )
+            )
         if unit in _KG:
             kinds.add("mass")
             total_kg += value * _KG[unit]
@@ -132,35 +169,50 @@ def parse_amount(text: str, field: str = "the amount", default_unit: str | None 
             kinds.add("volume")
             total_l += value * _LITRES[unit]
         elif unit in _TWO_MEANINGS:
-            raise BadAmount(f'For {field} "{_line(text)}" is not clear: {_TWO_MEANINGS[unit]}.')
+            raise BadAmount(
+                tr(
+                    'For {field} "{typed}" is not clear: {why}.',
+                    field=field,
+                    typed=_line(text),
+                    why=tr(_TWO_MEANINGS[unit]),
+                )
+            )
         else:
-            raise BadAmount(f'For {field} the unit "{unit}" is not known: write kg, g, lb, oz, L or ml.')
+            raise BadAmount(
+                tr('For {field} the unit "{unit}" is not known: write kg, g, lb, oz, L or ml.', field=field, unit=unit)
+            )
     if len(kinds) > 1:
-        raise BadAmount(f'For {field} "{_line(text)}" mixes a mass and a volume: write one of them.')
+        raise BadAmount(
+            tr('For {field} "{typed}" mixes a mass and a volume: write one of them.', field=field, typed=_line(text))
+        )
     if "mass" in kinds:
         return Amount(kg=_in_range(total_kg, MASS_KG, "kg", field, text))
     return Amount(litres=_in_range(total_l, VOLUME_L, "L", field, text))
 
 
-def parse_mass_kg(text: str, field: str = "the mass", default_unit: str | None = None) -> float:
+def parse_mass_kg(text: str, field: str = "", default_unit: str | None = None) -> float:
     """A typed mass in kg. A volume is refused: only an oil's volume can be turned into a mass."""
+    field = field or tr("the mass")
     amount = parse_amount(text, field, default_unit)
     if amount.kg is None:
-        raise BadAmount(f'For {field} "{_line(text)}" is a volume: weigh it and write kg, g, lb or oz.')
+        raise BadAmount(
+            tr('For {field} "{typed}" is a volume: weigh it and write kg, g, lb or oz.', field=field, typed=_line(text))
+        )
     return amount.kg
 
 
-def parse_water_kg(text: str, field: str = "the water", default_unit: str | None = None) -> float:
+def parse_water_kg(text: str, field: str = "", default_unit: str | None = None) -> float:
     """Typed water in kg; a litre of it is taken as a kilogram."""
-    amount = parse_amount(text, field, default_unit)
+    amount = parse_amount(text, field or tr("the water"), default_unit)
     return amount.kg if amount.kg is not None else amount.litres or 0.0
 
 
-def parse_volume_l(text: str, field: str = "the volume", default_unit: str | None = None) -> float:
+def parse_volume_l(text: str, field: str = "", default_unit: str | None = None) -> float:
     """A typed volume in litres. A mass is refused."""
+    field = field or tr("the volume")
     amount = parse_amount(text, field, default_unit)
     if amount.litres is None:
-        raise BadAmount(f'For {field} "{_line(text)}" is a mass: write litres.')
+        raise BadAmount(tr('For {field} "{typed}" is a mass: write litres.', field=field, typed=_line(text)))
     return amount.litres
 
 
@@ -168,56 +220,161 @@ def parse_purity(text: str) -> float:
     """Potash purity as a mass fraction, from "85 %" or "0.85"; a bare number above 1 is per cent. 50 to 100 %."""
     plain = _line(text)
     percent = plain.endswith("%")
-    value = _number(plain.rstrip("% \t"), "the purity of the potash")
+    value = _number(plain.rstrip("% \t"), tr("the purity of the potash"))
     # A bare 1 is a fraction; 1 % pure potash does not exist, so nothing is lost.
     fraction = value / 100.0 if percent or value > 1.0 else value
     if not 0.50 <= fraction <= 1.0:
         raise BadAmount(
-            f'For the purity of the potash "{plain}" is {fraction * 100:g} %; between 50 and 100 % is allowed: '
-            "write what is printed on the bag, like 90 %."
+            tr(
+                'For the purity of the potash "{typed}" is {percent:g} %; between 50 and 100 % is allowed: write what '
+                "is printed on the bag, like 90 %.",
+                typed=plain,
+                percent=fraction * 100,
+            )
         )
     return fraction
 
 
-def parse_temperature_c(text: str, field: str = "the temperature") -> float:
+def parse_strength(text: str) -> float:
+    """Strength of the finished soap as a mass fraction, from "15 %" or "0.15"; a bare number above 1 is per cent."""
+    plain = _line(text)
+    value = _number(plain.rstrip("% \t"), tr("the strength of the finished soap"))
+    fraction = value / 100.0 if plain.endswith("%") or value > 1.0 else value
+    low, high = DILUTE_SOAP_SHARE
+    if not low <= fraction <= high:
+        raise BadAmount(
+            tr(
+                'For the strength of the finished soap "{typed}" is {percent:g} %; between {low:g} and {high:g} % is '
+                "allowed: write it like 15 %.",
+                typed=plain,
+                percent=fraction * 100,
+                low=low * 100,
+                high=high * 100,
+            )
+        )
+    return fraction
+
+
+# A bag that has been open longer than this is a slip of the pen, or nothing to make soap with.
+_OLDEST_BAG_YEARS = 20
+_SPANS = {"day": 1.0, "week": 7.0, "month": 30.44, "year": 365.25}
+_UNOPENED = frozenset({"today", "now", "new", "unopened", "sealed", "not open", "not opened", "not yet"})
+
+
+def parse_opened(text: str, today: date) -> date:
+    """Since when the bag is open: "2026-05", "2026-05-14", "3 months ago", "today" (also "new", "unopened").
+
+    A month without a day means its first. Raises BadAmount, also for a day in the future.
+    """
+    plain = _line(text).lower().rstrip(".")
+    if plain in _UNOPENED | {tr("today"), tr("new")}:
+        return today
+    span = re.fullmatch(r"(?P<n>\d+(?:[.,]\d+)?|an?|one)\s*(?P<unit>day|week|month|year)s?(?:\s+ago)?", plain)
+    iso = re.fullmatch(r"(?P<year>\d{4})-(?P<month>\d{1,2})(?:-(?P<day>\d{1,2}))?", plain)
+    if span is not None:
+        count = 1.0 if span["n"] in {"a", "an", "one"} else float(span["n"].replace(",", "."))
+        days = count * _SPANS[span["unit"]]
+        opened = None if days > 400.0 * _OLDEST_BAG_YEARS else today - timedelta(days=round(days))
+    elif iso is not None:
+        try:
+            opened = date(int(iso["year"]), int(iso["month"]), int(iso["day"] or 1))
+        except ValueError:
+            opened = None
+    else:
+        opened = None
+    if opened is None:
+        raise BadAmount(
+            tr(
+                'For the day the bag was opened "{typed}" cannot be read: write it like 2026-05 or 2026-05-14, or 3 '
+                "months ago.",
+                typed=_line(text),
+            )
+        )
+    oldest = date(today.year - _OLDEST_BAG_YEARS, 1, 1)
+    if not oldest <= opened <= today:
+        raise BadAmount(
+            tr(
+                'For the day the bag was opened "{typed}" is out of range; {oldest} to today, {today}, is allowed.',
+                typed=_line(text),
+                oldest=when(oldest, DATE),
+                today=when(today, DATE),
+            )
+        )
+    return opened
+
+
+def months_between(earlier: date, later: date) -> float:
+    """Months from one day to another."""
+    return (later - earlier).days / _SPANS["month"]
+
+
+def parse_temperature_c(text: str, field: str = "") -> float:
     """A typed temperature in °C: "56", "56 °C" or "133 F". Between -30 and 125 °C, a little above boiling lye."""
+    field = field or tr("the temperature")
     match = re.fullmatch(r"\s*([+\-\u2212]?\s?[\d.,]+)\s*(?:°|º|deg(?:rees)?)?\s*([A-Za-z]*)\s*", text)
     if match is None:
-        raise BadAmount(f'For {field} "{_line(text)}" cannot be read: write it like 56 °C or 133 F.')
+        raise BadAmount(
+            tr('For {field} "{typed}" cannot be read: write it like 56 °C or 133 F.', field=field, typed=_line(text))
+        )
     value = _number(match[1].replace(" ", ""), field)
     scale = match[2].lower()
     if scale in {"f", "fahrenheit"}:
         value = units.celsius_from_fahrenheit(value)
     elif scale not in {"", "c", "celsius"}:
-        raise BadAmount(f'For {field} "{_line(text)}" has the unit "{match[2]}": write °C or F.')
+        raise BadAmount(
+            tr(
+                'For {field} "{typed}" has the unit "{unit}": write °C or F.',
+                field=field,
+                typed=_line(text),
+                unit=match[2],
+            )
+        )
     if not TEMPERATURE_C[0] <= value <= TEMPERATURE_C[1]:
         raise BadAmount(
-            f'For {field} "{_line(text)}" is {value:.0f} °C; between {TEMPERATURE_C[0]:g} and {TEMPERATURE_C[1]:g} '
-            "°C is "
-            "allowed (for Fahrenheit write F)."
+            tr(
+                'For {field} "{typed}" is {value:degC}; between {low:deg} and {high:degC} is allowed (for Fahrenheit '
+                "write F).",
+                field=field,
+                typed=_line(text),
+                value=value,
+                low=TEMPERATURE_C[0],
+                high=TEMPERATURE_C[1],
+            )
         )
     return value
 
 
 _HARDNESS = {
-    "dh": "dH", "°dh": "dH", "fh": "fH", "°fh": "fH", "°f": "fH", "eh": "eH", "°eh": "eH", "clark": "eH", "gpg": "gpg",
-    "mg/l": "mg/L", "ppm": "mg/L", "mmol/l": "mmol/L",
+    "dh": "dH", "gh": "dH", "fh": "fH", "f": "fH", "th": "fH", "eh": "eH", "e": "eH", "clark": "eH", "gpg": "gpg",
+    "grain": "gpg", "grains": "gpg", "mg/l": "mg/L", "ppm": "mg/L", "mmol/l": "mmol/L", "mmol": "mmol/L",
 }  # fmt: skip
+MOST_HARDNESS_MMOL_L = 20.0
 
 
-def parse_hardness_mmol_l(text: str) -> float:
-    """Typed water hardness as mmol/L: "15 °dH", "27 fH", "270 mg/L" (as CaCO3), "2.7 mmol/L", "16 gpg"."""
-    match = re.fullmatch(r"\s*([\d.,]+)\s*(\S+)\s*", text)
-    unit = _HARDNESS.get(match[2].lower()) if match else None
+def parse_hardness_mmol_l(text: str, field: str = "") -> float:
+    """Typed water hardness as mmol/L: "15 °dH", "27 fH", "270 mg/L" (as CaCO3), "2.7 mmol/L", "16 gpg", "19 Clark"."""
+    field = field or tr("the hardness of the water")
+    match = re.fullmatch(r"\s*([+\-\u2212]?[\d.,]+)\s*([^\d\s].*?)\s*", text)
+    written = re.sub(r"°|º|degrees?|(?:as )?caco3|per us gallon|/us gal", "", match[2].lower()).strip() if match else ""
+    unit = _HARDNESS.get(written.strip(" ()"))
     if match is None or unit is None:
         raise BadAmount(
-            f'For the hardness of the water "{_line(text)}" cannot be read: write it like 15 dH, 27 fH, 270 mg/L, '
-            "16 gpg or 2.7 mmol/L."
+            tr(
+                'For {field} "{typed}" cannot be read: write it like 15 dH, 27 fH, 270 mg/L, 16 gpg or 2.7 mmol/L.',
+                field=field,
+                typed=_line(text),
+            )
         )
-    value = units.hardness_mmol_l(_number(match[1], "the hardness of the water"), unit)
-    if value > 20.0:
+    value = units.hardness_mmol_l(_number(match[1], field), unit)
+    if value < 0:
+        raise _below_nothing(field, text)
+    if value > MOST_HARDNESS_MMOL_L:
         raise BadAmount(
-            f'For the hardness of the water "{_line(text)}" is more than any tap water: up to 110 dH is allowed.'
+            tr(
+                'For {field} "{typed}" is more than any tap water: 0 to 110 dH (20 mmol/L) is allowed.',
+                field=field,
+                typed=_line(text),
+            )
         )
     return value
 
@@ -228,7 +385,7 @@ def oil_share(name: str, amount: str, temperature_c: float = 20.0) -> OilShare:
     Raises UnknownOil, OilVolume (a solid fat by volume) or BadAmount, each with one sentence.
     """
     oil = find_oil(name)
-    parsed = parse_amount(amount, f'the oil "{name.strip()}"')
+    parsed = parse_amount(amount, tr('the oil "{name}"', name=name.strip()))
     if parsed.kg is not None:
         return OilShare(oil.name, parsed.kg)
     return OilShare(oil.name, kg_from_litres(oil, parsed.litres or 0.0, temperature_c))
@@ -242,5 +399,57 @@ def parse_oil(text: str, temperature_c: float = 20.0) -> OilShare:
     name_first = re.fullmatch(r"\s*(?P<name>[A-Za-z][^\d:=]*?)\s*[:=,]?\s*(?P<amount>[+\-\u2212]?\s?[.,]?\d.*)", text)
     match = name_first or amount_first
     if match is None:
-        raise BadAmount(f'"{_line(text)}" cannot be read as an oil and its amount: write it like rapeseed 3.6 L.')
+        raise BadAmount(
+            tr('"{typed}" cannot be read as an oil and its amount: write it like rapeseed 3.6 L.', typed=_line(text))
+        )
     return oil_share(match["name"], match["amount"], temperature_c)
+
+
+def parse_blend(text: str) -> tuple[tuple[str, float], ...]:
+    """Proportions of oils by mass: "sunflower 70 %, rapeseed 30 %"; one oil without a figure is the whole.
+
+    Names as in the oils' table, shares that add up to 1. Raises BadAmount or UnknownOil.
+    """
+    shares: dict[str, float] = {}
+    number, name = r"(?P<share>[+\-\u2212]?\s?[\d.,]*\d)\s*%", r"(?P<name>[^%\d]*[^%\d\s:=,;+\-\u2212])"
+    name_first = rf"\s*{name}\s*[:=,]?\s*{number}"
+    share_first = rf"\s*{number}\s*(?:of\s+)?{name}"
+    pattern = re.compile(name_first if re.match(r"\s*[^\d\s+\-\u2212]", text) else share_first)
+    position = 0
+    if "%" not in text and not re.search(r"\d", text) and text.strip():
+        return ((find_oil(text).name, 1.0),)
+    while text[position:].strip(" ,;+&."):
+        match = pattern.match(text, position)
+        if match is None:
+            raise BadAmount(
+                tr(
+                    '"{typed}" cannot be read as proportions of oils: write it like sunflower 70 %, rapeseed 30 %.',
+                    typed=_line(text),
+                )
+            )
+        typed = re.sub(r"^(?:[\s,;+&]|and\s)+|[\s,;+&]+$|\sand\s*$", "", match["name"])
+        field = tr('the share of the oil "{name}"', name=typed)
+        share = _number(match["share"].replace(" ", ""), field)
+        if not 0.0 < share <= 100.0:
+            raise BadAmount(
+                tr(
+                    'For {field} "{typed}" is {share:g} %; more than 0 and up to 100 % is allowed.',
+                    field=field,
+                    typed=_line(text),
+                    share=share,
+                )
+            )
+        oil = find_oil(typed)
+        shares[oil.name] = shares.get(oil.name, 0.0) + share
+        position = match.end()
+    total = sum(shares.values())
+    # 33.3 % three times is the whole, too.
+    if abs(total - 100.0) > 0.5:
+        raise BadAmount(
+            tr(
+                'For the proportions of the oils "{typed}" adds up to {total:g} %; 100 % is wanted.',
+                typed=_line(text),
+                total=total,
+            )
+        )
+    return tuple((oil_name, share / total) for oil_name, share in shares.items())

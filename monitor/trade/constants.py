@@ -71,7 +71,15 @@ PURITY_SD_BELOW, PURITY_SD_ABOVE = 0.028, 0.013
 PURITY_USUAL = 0.90
 PURITY_UNKNOWN_SD_BELOW, PURITY_UNKNOWN_SD_ABOVE = 0.033, 0.025
 
-# A kitchen scale: one sd of 0.3 % and 1 g. Common practice.
+# The same where it is known since when the bag is open (common practice and reasoning; nobody's measurement). A bag
+# opened today holds what was printed, within what a maker allows: sd 1.2 points below, 1.3 above. Open, it draws water
+# and carbon dioxide: some 0.4 points a month folded over and clipped (0.1 to 1 by air and clip), at the most 8, where
+# flakes have become a crust that nobody would weigh. How much is uncertain by six tenths of itself. The upper end stays
+# where it was, for a bag kept well shut loses nothing, and stronger potash than reckoned is the dangerous side.
+BAG_FRESH_SD_BELOW = 0.012
+BAG_LOSS_PER_MONTH, BAG_LOSS_MOST, BAG_LOSS_REL_SD = 0.004, 0.08, 0.6
+
+# A kitchen scale: one sd of 0.3 % and 1 g. Common practice. A scale error that somebody names is taken as two sd.
 SCALE_REL_SD, SCALE_SD_KG = 0.003, 0.001
 
 # --- the usual recipe, for what nobody weighed (common practice) ----------------------------------------------------
@@ -89,6 +97,11 @@ USUAL_MARGIN = (0.90, 0.96)
 # 0.64 kg of 90 % flakes and 1 kg of water. Density of the finished liquid about 1.02 kg/L (from memory).
 DILUTE_SOAP_SHARE_LOW, DILUTE_SOAP_SHARE_HIGH = 0.152, 0.159
 DILUTE_KG_L = 1.02
+# How strong the finished liquid may be planned: below, it is hardly soap; above, it stays a jelly. Common practice.
+DILUTE_SOAP_SHARE = (0.02, 0.40)
+
+# Head-room (common practice): at most half full when blended, for foam, splashes and boiling; nine tenths when diluted.
+FULLEST_WHEN_BLENDED, FULLEST_WHEN_DILUTED = 0.5, 0.9
 
 # Oils swell by about 0.00068 g/mL for every kelvin (from memory); relative densities are against water at 20 °C.
 OIL_EXPANSION_KG_L_K = 0.00068

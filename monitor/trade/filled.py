@@ -12,6 +12,10 @@ from dataclasses import dataclass
 from ..domain import OilShare, Recipe, Vessel
 from ..units import KOH_G_PER_MOL
 from .constants import (
+    BAG_FRESH_SD_BELOW,
+    BAG_LOSS_MOST,
+    BAG_LOSS_PER_MONTH,
+    BAG_LOSS_REL_SD,
     BUCKET_LITRES,
     PURITY_SD_ABOVE,
     PURITY_SD_BELOW,
@@ -38,6 +42,49 @@ _SMALL_UNWEIGHED_SHARE = 0.10
 
 
 @dataclass(frozen=True, slots=True)
+class Doubts:
+    """What is known beside the recipe of how far its figures can be trusted; None where nobody knows.
+
+    bag_open_months    how long the bag of potash has stood open: shifts and widens what it may truly hold
+    scale_error_kg     by how much the scale may be wrong (two sd), in place of a kitchen scale's 0.3 % and 1 g
+    """
+
+    bag_open_months: float | None = None
+    scale_error_kg: float | None = None
+
+    def scale_sd_kg(self, kg: float) -> float:
+        """One sd of a mass weighed as ``kg``."""
+        if self.scale_error_kg is not None:
+            return self.scale_error_kg / 2.0
+        return math.hypot(SCALE_REL_SD * kg, SCALE_SD_KG)
+
+
+NO_DOUBTS = Doubts()
+
+
+@dataclass(frozen=True, slots=True)
+class PurityPrior:
+    """True purity of a bag that says 90 %, less the printed figure: its mode, and one sd below and above it."""
+
+    shift: float
+    sd_below: float
+    sd_above: float
+
+
+def purity_prior(purity_known: bool, bag_open_months: float | None = None) -> PurityPrior:
+    """What a bag truly holds, by how long it is open; the reasoning stands beside the numbers in ``constants``."""
+    if not purity_known:
+        return PurityPrior(0.0, PURITY_UNKNOWN_SD_BELOW, PURITY_UNKNOWN_SD_ABOVE)
+    if bag_open_months is None:
+        return PurityPrior(0.0, PURITY_SD_BELOW, PURITY_SD_ABOVE)
+    lost = min(BAG_LOSS_PER_MONTH * max(0.0, bag_open_months), BAG_LOSS_MOST)
+    ninety_five_percent = 1.645
+    return PurityPrior(
+        -lost, math.hypot(BAG_FRESH_SD_BELOW, BAG_LOSS_REL_SD * lost), PURITY_SD_ABOVE + lost / ninety_five_percent
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class FilledOil:
     """One oil of a filled recipe: ``kg_sd`` is of its mass alone, the oil's own range comes on top."""
 
@@ -55,6 +102,7 @@ class Filled:
     koh_kg_sd: float
     purity: float
     purity_known: bool
+    purity_prior: PurityPrior
     water_kg: float
     water_kg_sd: float
     ratio_rel_sd: float
@@ -123,18 +171,15 @@ class Filled:
 
     def strength_points(self, n: int) -> list[float]:
         """Equally likely values of true purity over purity as entered: mostly below 1, never above pure KOH."""
-        below, above = (
-            (PURITY_SD_BELOW, PURITY_SD_ABOVE)
-            if self.purity_known
-            else (PURITY_UNKNOWN_SD_BELOW, PURITY_UNKNOWN_SD_ABOVE)
-        )
-        # The sds belong to a bag that says 90 %.
+        prior = self.purity_prior
+        # Shift and sds belong to a bag that says 90 %.
         scale = self.purity / PURITY_USUAL
-        points = split_normal_points(self.purity, below * scale, above * scale, n)
+        mode = self.purity + prior.shift * scale
+        points = split_normal_points(mode, prior.sd_below * scale, prior.sd_above * scale, n)
         return [min(max(point, 0.0), 1.0) / self.purity for point in points]
 
 
-def fill_in(recipe: Recipe, vessel: Vessel | None = None) -> Filled:
+def fill_in(recipe: Recipe, vessel: Vessel | None = None, doubts: Doubts = NO_DOUBTS) -> Filled:
     """Guess what nobody weighed in a checked recipe, and say so. Never raises where ``check_recipe`` does not."""
     assumed: list[str] = []
     purity = recipe.koh_purity
@@ -147,7 +192,8 @@ def fill_in(recipe: Recipe, vessel: Vessel | None = None) -> Filled:
     else:
         known_mol_guess = None
     shares = recipe.oils or (OilShare("", None),)
-    oils = _fill_oils(shares, known_mol if known_mol is not None else known_mol_guess, vessel, assumed)
+    known = known_mol if known_mol is not None else known_mol_guess
+    oils = _fill_oils(shares, known, vessel, assumed, doubts)
     if known_mol_guess is not None:
         oils = tuple(FilledOil(o.oil, o.kg, math.hypot(o.kg_sd, USUAL_WATER_REL_SD * o.kg)) for o in oils)
     ester_mol = math.fsum(share.kg * share.oil.ester_mol_per_kg for share in oils)
@@ -162,7 +208,7 @@ def fill_in(recipe: Recipe, vessel: Vessel | None = None) -> Filled:
         ratio_rel_sd = guessed_ratio_rel_sd
     else:
         koh_kg = recipe.koh_kg
-        koh_kg_sd = _scale_sd_kg(koh_kg)
+        koh_kg_sd = doubts.scale_sd_kg(koh_kg)
         ratio_rel_sd = math.hypot(koh_kg_sd / koh_kg, ester_rel_sd)
     if recipe.koh_purity is None:
         assumed.append("unknown_purity")
@@ -173,7 +219,7 @@ def fill_in(recipe: Recipe, vessel: Vessel | None = None) -> Filled:
         water_kg = USUAL_WATER_PER_KOH * koh_kg
         water_kg_sd = USUAL_WATER_REL_SD * water_kg
     else:
-        water_kg_sd = _scale_sd_kg(water_kg)
+        water_kg_sd = doubts.scale_sd_kg(water_kg)
     if vessel is not None and vessel.litres is None:
         assumed.append("unknown_bucket")
     return Filled(
@@ -182,15 +228,12 @@ def fill_in(recipe: Recipe, vessel: Vessel | None = None) -> Filled:
         koh_kg_sd=koh_kg_sd,
         purity=purity,
         purity_known=recipe.koh_purity is not None,
+        purity_prior=purity_prior(recipe.koh_purity is not None, doubts.bag_open_months),
         water_kg=water_kg,
         water_kg_sd=water_kg_sd,
         ratio_rel_sd=ratio_rel_sd,
         assumed=tuple(assumed),
     )
-
-
-def _scale_sd_kg(kg: float) -> float:
-    return math.hypot(SCALE_REL_SD * kg, SCALE_SD_KG)
 
 
 def _ester_rel_sd(oils: tuple[FilledOil, ...]) -> float:
@@ -200,7 +243,11 @@ def _ester_rel_sd(oils: tuple[FilledOil, ...]) -> float:
 
 
 def _fill_oils(
-    shares: tuple[OilShare, ...], koh_mol: float | None, vessel: Vessel | None, assumed: list[str]
+    shares: tuple[OilShare, ...],
+    koh_mol: float | None,
+    vessel: Vessel | None,
+    assumed: list[str],
+    doubts: Doubts,
 ) -> tuple[FilledOil, ...]:
     """Each oil with a mass; unweighed ones share what the potash leaves over, or look like the weighed ones."""
     oils = [find_oil_or_generic(share.name) for share in shares]
@@ -208,7 +255,7 @@ def _fill_oils(
         assumed.append("unknown_oil")
     missing = [i for i, share in enumerate(shares) if share.kg is None]
     kg = [share.kg or 0.0 for share in shares]
-    sd = [_scale_sd_kg(mass) for mass in kg]
+    sd = [doubts.scale_sd_kg(mass) for mass in kg]
     if missing:
         assumed.append("unweighed_oil")
         guess, rel_sd = _unweighed_kg(oils, kg, missing, koh_mol, vessel)

@@ -14,6 +14,7 @@ import unicodedata
 from dataclasses import dataclass
 
 from ..units import KOH_G_PER_MOL
+from ..words import tr
 from .constants import OIL_EXPANSION_KG_L_K, WATER_20C_KG_L
 
 
@@ -72,12 +73,22 @@ class Oil:
         """
         if not -10.0 <= temperature_c <= 120.0:
             raise OilVolume(
-                f"The oil's temperature is given as {temperature_c:g} °C; between -10 and 120 °C is allowed."
+                tr(
+                    "The oil's temperature is given as {given:degC}; between {low:deg} and {high:degC} is allowed.",
+                    given=temperature_c,
+                    low=-10.0,
+                    high=120.0,
+                )
             )
         if self.solid_below_c is not None and temperature_c < self.solid_below_c:
             raise OilVolume(
-                f"A volume of {self.name} is no measure at {temperature_c:g} °C, where it is solid or half solid: "
-                f"weigh it, or melt it to {self.solid_below_c:g} °C or more and give that temperature."
+                tr(
+                    "A volume of {oil} is no measure at {given:degC}, where it is solid or half solid: weigh it, or "
+                    "melt it to {solid_below:degC} or more and give that temperature.",
+                    oil=self.name,
+                    given=temperature_c,
+                    solid_below=self.solid_below_c,
+                )
             )
         at_its_own = (self.density_low + self.density_high) / 2.0 * WATER_20C_KG_L
         return at_its_own - OIL_EXPANSION_KG_L_K * (temperature_c - self.density_temperature_c)
@@ -114,7 +125,9 @@ _NOISE = frozenset(
     | {"edible", "food", "grade", "cooking", "salad", "organic", "fresh", "new", "melted"}
 )
 # Names that stand for whatever was cheap: a guess here could be short of lye or leave it over.
-_NAMELESS = frozenset({"vegetable", "veg", "used", "waste", "mixed", "frying", "fryer", "blend", "usedvegetable"})
+_NAMELESS = frozenset({"vegetable", "veg", "mixed", "frying", "fryer", "blend"})
+# Words that make any oil a used one: its kind tells little of what it needs after weeks in a fryer.
+_USED = frozenset({"used", "waste", "spent", "uco", "wvo"})
 
 
 def _words(name: str) -> list[str]:
@@ -149,6 +162,10 @@ def _read_table() -> tuple[Oil, ...]:
 
 
 OILS: tuple[Oil, ...] = _read_table()
+
+
+USED = next(oil for oil in OILS if oil.name == "used cooking oil")
+_LOW_ERUCIC = next(oil for oil in OILS if oil.name.startswith("rapeseed oil, low erucic"))
 
 
 def _index() -> dict[str, Oil]:
@@ -196,33 +213,55 @@ def find_oil(name: str) -> Oil:
     Raises UnknownOil with one sentence that names the closest oils.
     """
     name = " ".join(name.split())
+    if set(_words(name)) & _USED:
+        return USED
     found = _matching(name)
     if len(found) == 1:
         return found[0]
     if len(found) > 1:
         listed = ", ".join(f'"{oil.name}"' for oil in found[:5])
-        raise UnknownOil(f'"{name}" may be any of {listed}: write more of the name.')
+        raise UnknownOil(tr('"{name}" may be any of {oils}: write more of the name.', name=name, oils=listed))
     words = _words(name)
     fresh = _matching(" ".join(word for word in words if word not in _NAMELESS)) if set(words) & _NAMELESS else []
     if len(fresh) == 1:
         raise UnknownOil(
-            f'"{name}" is in no table: used or blended oil may need more or less potash than fresh '
-            f'"{fresh[0].name}", and used oil thickens '
-            "before it has reacted; name the fresh oil if you accept that."
+            tr(
+                '"{name}" is in no table: blended oil may need more or less potash than fresh "{oil}"; name the fresh '
+                'oil if you accept that, or "used cooking oil" if it has been used.',
+                name=name,
+                oil=fresh[0].name,
+            )
         )
     if set(words) & _NAMELESS or not words:
         raise UnknownOil(
-            f'"{name}" does not say which oil it is, and oils differ in the potash they need: take the oil named in '
-            "the small print of the bottle, for example rapeseed or sunflower."
+            tr(
+                '"{name}" does not say which oil it is, and oils differ in the potash they need: take the oil named in '
+                "the small print of the bottle, for example rapeseed or sunflower.",
+                name=name,
+            )
         )
     near = _closest(name)
     if near:
-        listed = " or ".join(f'"{other}"' for other in near)
-        raise UnknownOil(f'No oil is called "{name}" here; did you mean {listed}?')
+        listed = tr(" or ").join(f'"{other}"' for other in near)
+        raise UnknownOil(tr('No oil is called "{name}" here; did you mean {oils}?', name=name, oils=listed))
     raise UnknownOil(
-        f'No oil is called "{name}" here; known are, among others, rapeseed, sunflower, olive, soya, maize, coconut '
-        "and palm."
+        tr(
+            'No oil is called "{name}" here; known are, among others, rapeseed, sunflower, olive, soya, maize, coconut '
+            "and palm.",
+            name=name,
+        )
     )
+
+
+def which_rapeseed_is_open(typed: str) -> bool:
+    """Whether a typed name means rapeseed and leaves open which: the kitchen's, or the high-erucic one."""
+    words = set(_words(typed))
+    return bool(words & {"rape", "colza"}) and not words & {"erucic", "canola", "kitchen", "industrial", "low", "high"}
+
+
+def is_low_erucic(name: str) -> bool:
+    """Whether the oil of that name is reckoned as low-erucic rapeseed, as a bare "rapeseed" is."""
+    return find_oil_or_generic(name) is _LOW_ERUCIC
 
 
 def find_oil_or_generic(name: str) -> Oil:

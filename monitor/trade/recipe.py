@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from ..domain import OilShare, Recipe, Vessel
 from ..units import GLYCEROL_G_PER_MOL, KOH_G_PER_MOL
+from ..words import tr
 from .constants import (
     BALANCED_FROM,
     BALANCED_TO,
@@ -28,7 +29,7 @@ from .constants import (
     WATER_20C_KG_L,
     WATER_KJ_KG_K,
 )
-from .filled import Filled, fill_in
+from .filled import NO_DOUBTS, Doubts, Filled, fill_in
 from .lye import lye_kg_l, lye_kj_kg_k
 from .oils import find_oil_or_generic
 from .spread import Range, lognormal_points, range_of
@@ -51,18 +52,26 @@ LYE_RATIO = (0.10, 5.0)
 def check_recipe(recipe: Recipe) -> None:
     """Raise BadRecipe when a number of ``recipe`` cannot be. None ("nobody weighed it") always passes."""
     for share in recipe.oils:
-        _check(f'the mass of the oil "{share.name}"', share.kg, OIL_KG, "kg", "leave it out where nobody weighed it")
-    _check("koh_kg (the potash)", recipe.koh_kg, KOH_KG, "kg", "leave it out where nobody weighed it")
-    _check("water_kg", recipe.water_kg, WATER_KG, "kg", "leave it out where nobody weighed it")
-    _check("koh_purity", recipe.koh_purity, PURITY, "", "write a mass fraction, 0.90 for 90 %")
+        field = tr('the mass of the oil "{name}"', name=share.name)
+        _check(field, share.kg, OIL_KG, "kg", tr("leave it out where nobody weighed it"))
+    _check(tr("koh_kg (the potash)"), recipe.koh_kg, KOH_KG, "kg", tr("leave it out where nobody weighed it"))
+    _check("water_kg", recipe.water_kg, WATER_KG, "kg", tr("leave it out where nobody weighed it"))
+    _check("koh_purity", recipe.koh_purity, PURITY, "", tr("write a mass fraction, 0.90 for 90 %"))
     all_weighed = recipe.koh_kg is not None and recipe.oils and all(share.kg is not None for share in recipe.oils)
     if all_weighed:
         filled = fill_in(recipe)
         ratio = filled.koh_mol / filled.ester_mol
         if not LYE_RATIO[0] <= ratio <= LYE_RATIO[1]:
             raise BadRecipe(
-                f"The potash, {recipe.koh_kg:g} kg, is {ratio:.2g} times what {filled.oil_kg:g} kg of oil needs; "
-                f"between {LYE_RATIO[0]:g} and {LYE_RATIO[1]:g} times is allowed, so look at the decimal point of both."
+                tr(
+                    "The potash, {koh_kg:g} kg, is {ratio:.2g} times what {oil_kg:g} kg of oil needs; between {low:g} "
+                    "and {high:g} times is allowed, so look at the decimal point of both.",
+                    koh_kg=recipe.koh_kg,
+                    ratio=ratio,
+                    oil_kg=filled.oil_kg,
+                    low=LYE_RATIO[0],
+                    high=LYE_RATIO[1],
+                )
             )
 
 
@@ -75,7 +84,14 @@ def _check(field: str, value: float | None, allowed: tuple[float, float], unit: 
         shown = f"{value:g}" if is_number else repr(value)
         ending = f" {unit}" if unit else ""
         raise BadRecipe(
-            f"In the recipe {field} is {shown}{ending}; between {low:g} and {high:g}{ending} is allowed ({mend})."
+            tr(
+                "In the recipe {field} is {value}; between {low:g} and {high} is allowed ({mend}).",
+                field=field,
+                value=shown + ending,
+                low=low,
+                high=f"{high:g}{ending}",
+                mend=mend,
+            )
         )
 
 
@@ -134,9 +150,9 @@ class LyeBalance:
     assumed: tuple[str, ...]
 
 
-def lye_balance(recipe: Recipe) -> LyeBalance:
+def lye_balance(recipe: Recipe, doubts: Doubts = NO_DOUBTS) -> LyeBalance:
     """Ratio of potash to need with its uncertainty: saponification range, true purity, scale, and what was guessed."""
-    filled = fill_in(recipe)
+    filled = fill_in(recipe, doubts=doubts)
     entered = filled.koh_mol / filled.ester_mol
     strengths = filled.strength_points(_POINTS)
     weighing = lognormal_points(1.0, filled.ratio_rel_sd if filled.purity_known else _known_part(filled), _POINTS)
@@ -230,12 +246,12 @@ class HeatBudget:
     assumed: tuple[str, ...]
 
 
-def heat_budget(recipe: Recipe, vessel: Vessel | None = None) -> HeatBudget:
+def heat_budget(recipe: Recipe, vessel: Vessel | None = None, doubts: Doubts = NO_DOUBTS) -> HeatBudget:
     """Limiting reagent, heat and heat capacity of a checked recipe; guesses what is missing and never raises.
 
     Without a vessel a bucket of 22 litres is reckoned with.
     """
-    filled = fill_in(recipe, vessel)
+    filled = fill_in(recipe, vessel, doubts)
     koh_mol, ester_mol = filled.koh_mol, filled.ester_mol
     ratio = koh_mol / ester_mol
     limiting_mol = min(koh_mol, ester_mol)
@@ -357,7 +373,9 @@ def _capacity_rel_sd(filled: Filled, start_kj_k: float) -> float:
 def scale_recipe(recipe: Recipe, factor: float) -> Recipe:
     """The same recipe ``factor`` times as large; what nobody weighed stays so. Raises BadRecipe for a bad factor."""
     if not (isinstance(factor, int | float) and math.isfinite(factor) and 0.001 <= factor <= 1000.0):
-        raise BadRecipe(f"A recipe is scaled by a number between 0.001 and 1000, not by {factor!r}.")
+        raise BadRecipe(
+            tr("A recipe is scaled by a number between 0.001 and 1000, not by {factor}.", factor=repr(factor))
+        )
 
     def scaled(kg: float | None) -> float | None:
         return None if kg is None else kg * factor
@@ -382,17 +400,25 @@ def plan_recipe(
     Raises BadRecipe for an oil without a mass and for numbers that cannot be.
     """
     if not oils:
-        raise BadRecipe("A plan needs at least one oil with its mass.")
+        raise BadRecipe(tr("A plan needs at least one oil with its mass."))
     for share in oils:
         if share.kg is None:
-            raise BadRecipe(f'The plan needs the mass of the oil "{share.name}".')
+            raise BadRecipe(tr('The plan needs the mass of the oil "{name}".', name=share.name))
     check_recipe(Recipe(oils=tuple(oils), koh_purity=purity))
     for name, value, low, high in (
-        ("lye ratio aimed at", lye_ratio_target, 0.5, 1.0),
-        ("water per kg of potash", water_per_koh, 1.0, 4.0),
+        (tr("The lye ratio aimed at"), lye_ratio_target, 0.5, 1.0),
+        (tr("The water per kg of potash"), water_per_koh, 1.0, 4.0),
     ):
         if not (math.isfinite(value) and low <= value <= high):
-            raise BadRecipe(f"The {name} is {value:g}; between {low:g} and {high:g} is allowed.")
+            raise BadRecipe(
+                tr(
+                    "{what} is {value:g}; between {low:g} and {high:g} is allowed.",
+                    what=name,
+                    value=value,
+                    low=low,
+                    high=high,
+                )
+            )
     need_kg = math.fsum((share.kg or 0.0) * find_oil_or_generic(share.name).sv for share in oils) / 1000.0
     koh_kg = math.floor(need_kg * lye_ratio_target / purity * 1000.0) / 1000.0
     recipe = Recipe(tuple(oils), koh_kg, purity, round(koh_kg * water_per_koh, 3))

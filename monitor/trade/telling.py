@@ -8,20 +8,29 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from ..domain import Recipe
+from ..words import mark, quantity, tr, trc
 from .constants import USUAL_MARGIN
 from .dilution import Dilution, PotashLeft, Room, soap_lost_to_hardness_g
-from .filled import fill_in
+from .filled import Doubts, fill_in
 from .lye import LyeTemperature, lye_c_for_mix
-from .oils import find_oil_or_generic
+from .oils import USED, find_oil_or_generic, is_low_erucic
 from .recipe import LyeBalance, lye_balance
 
+# Marked: told through ``tr``, or ``assumed_words``.
 ASSUMED_IN_WORDS: Mapping[str, str] = {
-    "unweighed_koh": "The potash was not weighed: the usual 93 % of the oil's need is taken.",
-    "unweighed_water": "The water was not weighed: 1.55 kg to each kg of potash is taken.",
-    "unweighed_oil": "An oil was not weighed: its mass is guessed from the potash, or from the bucket.",
-    "unknown_purity": "The purity of the potash was not noted: 90 % is taken.",
-    "unknown_oil": "An oil is not in the table: a vegetable oil of a wide range is taken.",
-    "unknown_bucket": "The bucket's litres were not noted: 22 litres are taken.",
+    "unweighed_koh": mark("The potash was not weighed: the usual 93 % of the oil's need is taken."),
+    "unweighed_water": mark("The water was not weighed: 1.55 kg to each kg of potash is taken."),
+    "unweighed_oil": mark("An oil was not weighed: its mass is guessed from the potash, or from the bucket."),
+    "unknown_purity": mark("The purity of the potash was not noted: 90 % is taken."),
+    "unknown_oil": mark("An oil is not in the table: a vegetable oil of a wide range is taken."),
+    "unknown_bucket": mark("The bucket's litres were not noted: 22 litres are taken."),
+}
+
+BALANCE_WORDS: Mapping[str, str] = {
+    "short of lye": mark("short of lye"),
+    "balanced": mark("balanced"),
+    "lye-heavy": mark("lye-heavy"),
+    "not known": mark("not known"),
 }
 
 _MIX_AIM_C = 50.0
@@ -30,101 +39,208 @@ _WEAK_LYE_SHARE = 0.20
 _FAR_SHORT = 0.85
 
 
+def assumed_words(assumed: str) -> str:
+    """What was guessed, in a sentence, by its id."""
+    return tr(ASSUMED_IN_WORDS[assumed])
+
+
+def span(low: float, high: float, kind: str, digits: int | None = None) -> str:
+    """ "142 to 422 g": a range with its unit said once, where both ends have the same and hold one figure."""
+    first, last = quantity(low, kind, digits), quantity(high, kind, digits)
+    figures, _, unit = first.partition(" ")
+    if unit == last.partition(" ")[2] and " lb" not in f" {unit}":
+        first = figures
+    return trc("range", "{low} to {high}", low=first, high=last)
+
+
+def _percent(share: float) -> str:
+    return tr("{percent:.0f} %", percent=100.0 * share)
+
+
 def _short_or_heavy(ratio: float) -> str:
     percent = round(100.0 * (1.0 - ratio))
     if percent == 0:
-        return "balanced"
-    return f"{percent} % short of lye" if percent > 0 else f"{-percent} % lye-heavy"
+        return tr("balanced")
+    if percent > 0:
+        return tr("{percent} % short of lye", percent=percent)
+    return tr("{percent} % lye-heavy", percent=-percent)
 
 
 def balance_sentences(balance: LyeBalance) -> tuple[str, ...]:
     """What the lye balance means, in the maker's words; the percentages are chances and 5 to 95 % ranges."""
-    chance = {word: f"{100 * p:.0f} %" for word, p in balance.probabilities.items()}
+    chance = {word: _percent(p) for word, p in balance.probabilities.items()}
     if balance.word == "not known":
-        return ("Potash or oil was not weighed, so nobody can say whether it is short of lye or lye-heavy.",)
+        return (tr("Potash or oil was not weighed, so nobody can say whether it is short of lye or lye-heavy."),)
     lines = [
-        f"As entered it is {_short_or_heavy(balance.entered_ratio)}; over the oils' range from "
-        f"{_short_or_heavy(balance.entered_ratio_high)} to {_short_or_heavy(balance.entered_ratio_low)}."
+        tr(
+            "As entered it is {balance}; over the oils' range from {least} to {most}.",
+            balance=_short_or_heavy(balance.entered_ratio),
+            least=_short_or_heavy(balance.entered_ratio_high),
+            most=_short_or_heavy(balance.entered_ratio_low),
+        )
     ]
     if USUAL_MARGIN[0] <= balance.entered_ratio <= USUAL_MARGIN[1]:
         lines.append(
-            "4 to 10 % short is such a recipe's margin, not a fault: oil to spare, which may cloud it or float."
+            tr("4 to 10 % short is such a recipe's margin, not a fault: oil to spare, which may cloud it or float.")
         )
     if balance.entered_ratio < _FAR_SHORT:
-        lines.append("That is far short: much oil will stay oil and may float.")
+        lines.append(tr("That is far short: much oil will stay oil and may float."))
     spare = balance.oil_to_spare_g
     lines.append(
-        f"With what a bag truly holds: likely {balance.word} ({chance[balance.word]}); oil to spare {spare.low:.0f} to "
-        f"{spare.high:.0f} g."
+        tr(
+            "With what a bag truly holds: likely {balance} ({chance}); oil to spare {grams}.",
+            balance=tr(BALANCE_WORDS[balance.word]),
+            chance=chance[balance.word],
+            grams=span(spare.low, spare.high, "grams"),
+        )
     )
     if balance.probabilities["lye-heavy"] >= 0.01 and balance.word != "lye-heavy":
-        lines.append(f"The chance that it is lye-heavy is {chance['lye-heavy']}.")
+        lines.append(tr("The chance that it is lye-heavy is {chance}.", chance=chance["lye-heavy"]))
     if balance.word == "lye-heavy":
         potash = balance.potash_to_spare_g
         lines.append(
-            f"Potash to spare {potash.low:.0f} to {potash.high:.0f} g: however well it reacts it stays caustic. Do "
-            "not make it so."
+            tr(
+                "Potash to spare {grams}: however well it reacts it stays caustic. Do not make it so.",
+                grams=span(potash.low, potash.high, "grams"),
+            )
         )
     return tuple(lines)
+
+
+def doubt_sentences(recipe: Recipe, doubts: Doubts) -> tuple[str, ...]:
+    """What the age of the bag does to what it holds; a bag whose age nobody knows is said to be one."""
+    filled = fill_in(recipe, doubts=doubts)
+    if recipe.koh_purity is None or "unweighed_koh" in filled.assumed:
+        return ()
+    points = sorted(filled.purity * strength for strength in filled.strength_points(40))
+    low, high = 100.0 * points[2], 100.0 * points[37]
+    if doubts.bag_open_months is None:
+        return (
+            tr(
+                "Since when the bag is open is not known: {percent:.0f} % on it is taken to hold {low:.0f} to "
+                "{high:.0f} %. An open bag draws water and weakens.",
+                percent=100.0 * filled.purity,
+                low=low,
+                high=high,
+            ),
+        )
+    return (
+        tr(
+            "The bag is open for {months:.0f} months: {percent:.0f} % on it is taken to hold {low:.0f} to {high:.0f} % "
+            "by now (common practice). The potash is weighed by the bag all the same: too weak leaves oil to spare, too "
+            "strong stays caustic.",
+            months=doubts.bag_open_months,
+            percent=100.0 * filled.purity,
+            low=low,
+            high=high,
+        ),
+    )
 
 
 def lye_sentences(recipe: Recipe, lye: LyeTemperature, oil_c: float) -> tuple[str, ...]:
     """How hot the lye becomes, whether it may boil, and how warm it must be to pour."""
     lines = [
-        f"The lye becomes {lye.low_c:.0f} to {lye.high_c:.0f} °C hot by itself when all potash dissolves; it boils "
-        f"at about {lye.boiling_c:.0f} °C."
+        tr(
+            "The lye becomes {low:deg} to {high:degC} hot by itself when all potash dissolves; it boils at about "
+            "{boiling:degC}.",
+            low=lye.low_c,
+            high=lye.high_c,
+            boiling=lye.boiling_c,
+        )
     ]
     if lye.may_boil:
         lines.append(
-            "Dry potash, or potash tipped in fast, can bring it to the boil: small portions, stirring, face away."
+            tr("Dry potash, or potash tipped in fast, can bring it to the boil: small portions, stirring, face away.")
         )
     if not lye.dissolves:
-        lines.append("That is more potash than the water can hold when it cools: take more water.")
+        lines.append(tr("That is more potash than the water can hold when it cools: take more water."))
     needed = lye_c_for_mix(recipe, _MIX_AIM_C, oil_c)
     if needed <= lye.high_c:
         lines.append(
-            f"For a mix of {_MIX_AIM_C:.0f} °C with the oil at {oil_c:.0f} °C pour the lye at about {needed:.0f} °C "
-            "or warmer."
+            tr(
+                "For a mix of {mix:degC} with the oil at {oil:degC} pour the lye at about {lye:degC} or warmer.",
+                mix=_MIX_AIM_C,
+                oil=oil_c,
+                lye=needed,
+            )
         )
     else:
         lines.append(
-            f"With the oil at {oil_c:.0f} °C even the hot lye does not bring the mix to {_MIX_AIM_C:.0f} °C: warm "
-            "the oil, in a bath of warm water and not over a flame."
+            tr(
+                "With the oil at {oil:degC} even the hot lye does not bring the mix to {mix:degC}: warm the oil, in a "
+                "bath of warm water and not over a flame.",
+                oil=oil_c,
+                mix=_MIX_AIM_C,
+            )
         )
     return tuple(lines)
+
+
+def _as_noted(litres: float) -> str:
+    """Litres with as many decimals as they were noted with."""
+    return quantity(litres, "litres", 0 if litres == round(litres) else 1)
 
 
 def room_sentences(room: Room | None) -> tuple[str, ...]:
     """Whether the bucket is large enough to blend and to dilute in."""
     if room is None:
-        return ("The bucket's litres are not known, so whether it can foam or be diluted in it cannot be said.",)
+        return (tr("The bucket's litres are not known, so whether it can foam or be diluted in it cannot be said."),)
     lines = [
-        f"The mix fills {100 * room.when_blended:.0f} % of the {room.litres:g} L bucket, diluted "
-        f"{100 * room.when_diluted:.0f} %."
+        tr(
+            "The mix fills {blended:.0f} % of the {litres} bucket, diluted {diluted:.0f} %.",
+            blended=100 * room.when_blended,
+            litres=_as_noted(room.litres),
+            diluted=100 * room.when_diluted,
+        )
     ]
-    if not room.blends_well:
+    if room.blends_well:
         lines.append(
-            "It is more than half full for blending: it can foam over. Take a larger bucket or a smaller batch."
+            tr(
+                "Head-room for boiling and blending: {free:litres1}, at least {least:litres1} (half the bucket) is "
+                "asked.",
+                free=room.free_when_blended_l,
+                least=room.least_free_when_blended_l,
+            )
+        )
+    else:
+        lines.append(
+            tr("It is more than half full for blending: it can foam over. Take a larger bucket or a smaller batch.")
         )
     if not room.dilutes_in_it:
-        lines.append("It will not hold the dilution: share it out over more buckets on that day.")
+        lines.append(tr("It will not hold the dilution: share it out over more buckets on that day."))
     return tuple(lines)
 
 
 def dilution_sentences(diluted: Dilution, hardness_mmol_l: float | None = None) -> tuple[str, ...]:
     """Water to add later, what it gives, and what hard water takes of it."""
+    exact = diluted.water_high_kg - diluted.water_low_kg < 0.05
+    water = (
+        quantity(diluted.water_kg, "litres", 1)
+        if exact
+        else span(diluted.water_low_kg, diluted.water_high_kg, "litres", 1)
+    )
     lines = [
-        f"To dilute: {diluted.water_low_kg:.1f} to {diluted.water_high_kg:.1f} L of soft water, giving about "
-        f"{diluted.litres:.0f} L with {100 * diluted.soap_share:.0f} % soap."
+        tr(
+            "To dilute: {water} of soft water, giving about {litres:litres} with {percent:.0f} % soap.",
+            water=water,
+            litres=diluted.litres,
+            percent=100 * diluted.soap_share,
+        )
     ]
     if hardness_mmol_l is not None:
         in_making = soap_lost_to_hardness_g(diluted.water_high_kg, hardness_mmol_l)
         in_spraying = soap_lost_to_hardness_g(100.0, hardness_mmol_l)
         per_litre_g = 1000.0 * diluted.soap_kg / diluted.litres
         lines.append(
-            f"Your water, diluting with it, would use up {in_making:.0f} g of the {diluted.soap_kg:.1f} kg of soap. "
-            f"In the use it counts more: 100 L of it use up {in_spraying:.0f} g, the soap of "
-            f"{in_spraying / per_litre_g:.1f} L. Take rain water."
+            tr(
+                "Your water, diluting with it, would use up {in_making:grams} of the {soap:kg1} of soap. In the use it "
+                "counts more: {100:litres} of it use up {in_spraying:grams}, the soap of {litres:litres1}. Take rain "
+                "water.",
+                in_making=in_making,
+                soap=diluted.soap_kg,
+                in_spraying=in_spraying,
+                litres=in_spraying / per_litre_g,
+            )
         )
     return tuple(lines)
 
@@ -132,9 +248,10 @@ def dilution_sentences(diluted: Dilution, hardness_mmol_l: float | None = None) 
 def potash_left_sentence(left: PotashLeft) -> str:
     """Potash left as a range per litre; never as a promise."""
     per_litre = left.grams_per_litre
-    return (
-        f"Potash left: {per_litre.low:.1f} to {per_litre.high:.1f} g per litre after dilution to {left.litres:.0f} "
-        "L. Only a test for free alkali tells it."
+    return tr(
+        "Potash left: {range} after dilution to {litres:litres}. Only a test for free alkali tells it.",
+        range=span(per_litre.low, per_litre.high, "g_per_l"),
+        litres=left.litres,
     )
 
 
@@ -146,23 +263,37 @@ def recipe_warnings(recipe: Recipe) -> tuple[str, ...]:
     oils = [find_oil_or_generic(share.name) for share in recipe.oils]
     if balance.word != "not known" and balance.probabilities["lye-heavy"] >= 0.05:
         lines.append(
-            f"With a chance of {100 * balance.probabilities['lye-heavy']:.0f} % this is lye-heavy: it would stay "
-            "caustic however well it reacts. Take less potash."
+            tr(
+                "With a chance of {chance} this is lye-heavy: it would stay caustic however well it reacts. Take less "
+                "potash.",
+                chance=_percent(balance.probabilities["lye-heavy"]),
+            )
         )
-    if any("rapeseed oil, low erucic" in oil.name for oil in oils):
+    if any(is_low_erucic(oil.name) for oil in oils):
         lines.append(
-            "Is it rapeseed for the kitchen? High-erucic rapeseed needs about 7 % less lye: the same recipe is then "
-            "balanced or lye-heavy."
+            tr(
+                "Is it rapeseed for the kitchen? High-erucic rapeseed needs about 7 % less lye: the same recipe is "
+                "then balanced or lye-heavy."
+            )
+        )
+    if USED in oils:
+        lines.append(
+            tr(
+                "Used cooking oil: what it needs is known only roughly (common practice, no standard), and it thickens "
+                "before it has reacted: go by the heat, not by the look. Strain it, let the water settle, weigh it."
+            )
         )
     lines += [
-        f'"{share.name}" is not in the table: its need of potash is not known.'
+        tr('"{name}" is not in the table: its need of potash is not known.', name=share.name)
         for share, oil in zip(recipe.oils, oils, strict=True)
         if oil.generic
     ]
     if filled.koh_share > _COOL_LYE_SHARE:
-        lines.append("Hardly any water for so much potash: it may not dissolve, and it boils easily. Take more water.")
+        lines.append(
+            tr("Hardly any water for so much potash: it may not dissolve, and it boils easily. Take more water.")
+        )
     if filled.koh_share < _WEAK_LYE_SHARE:
-        lines.append("That is a great deal of water: weak lye heats less and blends badly.")
+        lines.append(tr("That is a great deal of water: weak lye heats less and blends badly."))
     if recipe.koh_purity is not None and recipe.koh_purity > 0.95:
-        lines.append("More than 95 % pure is rare in flakes: is it what the bag says?")
+        lines.append(tr("More than 95 % pure is rare in flakes: is it what the bag says?"))
     return tuple(lines)

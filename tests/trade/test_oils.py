@@ -18,6 +18,7 @@ from monitor.trade.oils import (
     find_oil_or_generic,
     kg_from_litres,
     litres_from_kg,
+    which_rapeseed_is_open,
 )
 
 LOW_ERUCIC = "rapeseed oil, low erucic (canola)"
@@ -83,8 +84,8 @@ def test_no_two_oils_share_a_key() -> None:
         ("xyzzy", "known are"),
         ("high", "may be any of"),
         ("vegetable oil", "does not say which oil"),
-        ("used cooking oil", "does not say which oil"),
-        ("used rapeseed oil", "in no table"),
+        ("frying oil", "does not say which oil"),
+        ("mixed rapeseed oil", "in no table"),
         ("", "does not say which oil"),
         ("42", "does not say which oil"),
     ],
@@ -108,6 +109,22 @@ def test_any_text_finds_an_oil_or_says_so(typed: str) -> None:
         assert find_oil_or_generic(typed) is GENERIC
     else:
         assert find_oil_or_generic(typed) == oil
+
+
+def test_used_oil_is_wider_than_any_standard_s() -> None:
+    """Used oil has a range of its own, wider than every fresh oil's that a standard describes."""
+    used = find_oil("used cooking oil")
+    assert all(used.sv_sd / used.sv > oil.sv_sd / oil.sv for oil in OILS if oil is not used)
+
+
+@pytest.mark.parametrize(
+    ("typed", "is_open"),
+    [("rapeseed", True), ("rape oil", True), ("colza", True), ("canola", False), ("high erucic rapeseed", False),
+     ("rapeseed oil, low erucic (canola)", False), ("sunflower", False)],
+)  # fmt: skip
+def test_a_bare_rapeseed_leaves_open_which(typed: str, is_open: bool) -> None:
+    """Only a name that says neither kitchen nor high erucic has to be asked about."""
+    assert which_rapeseed_is_open(typed) == is_open
 
 
 def test_the_generic_oil_is_wider_than_any_oil_of_the_table() -> None:
