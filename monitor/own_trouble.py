@@ -18,6 +18,7 @@ from monitor.judgement.messages import lock_screen
 from monitor.phone import routes
 from monitor.phone.people import Person
 from monitor.telling import record_of
+from monitor.words import ENGLISH, Voice, speaking
 
 KIND = "watch_fault"
 _STATE_KEY = "watch_fault/state"
@@ -36,6 +37,7 @@ class OwnTrouble:
     journal: Journal
     people: Sequence[Person]
     emergency_number: str = ""
+    voice_of: Callable[[Person], Voice] = lambda person: ENGLISH
     tell: Callable[..., object] = routes.tell
     state: alarms.AlarmState = field(default_factory=lambda: alarms.AlarmState("", "", KIND))
     condition: Condition = field(default_factory=lambda: Condition(KIND, False, True, 0.0))
@@ -83,20 +85,25 @@ class OwnTrouble:
         if not self.state.count:
             return
         self.journal.set_fact(_STATE_KEY, self.state.as_dict())
-        message = wording.say(self.condition, batch="", bucket="")
+        with speaking(ENGLISH):  # like every record
+            message = wording.say(self.condition, batch="", bucket="")
         self.journal.save_alarm(record_of(self.state, message, self.condition.probability, self.condition.facts))
 
     def _tell_past_journal(self, now_s: float) -> None:
         if self._told_past_s is not None and now_s - self._told_past_s < _PAST_JOURNAL_EVERY_S:
             return
         self._told_past_s = now_s
-        message = wording.say(self.condition, batch="", bucket="")
-        screen = lock_screen(message)
-        addresses = [(person.name, route) for person in self.people for route in person.routes]
-        # In a thread of its own: a route that hangs must not hold up the judging.
-        threading.Thread(
-            target=self.tell, args=(addresses, screen.title, f"{screen.body}\n\n{message.do}"), daemon=True
-        ).start()
+        by_voice: dict[Voice, list[tuple[str, str]]] = {}
+        for person in self.people:
+            by_voice.setdefault(self.voice_of(person), []).extend((person.name, route) for route in person.routes)
+        for voice, addresses in by_voice.items():
+            with speaking(voice):
+                message = wording.say(self.condition, batch="", bucket="")
+                screen = lock_screen(message)
+            # In a thread of its own: a route that hangs must not hold up the judging.
+            threading.Thread(
+                target=self.tell, args=(addresses, screen.title, f"{screen.body}\n\n{message.do}"), daemon=True
+            ).start()
 
     def _event(self, move: alarms.Transition) -> Event:
         message = wording.say(self.condition, batch="", bucket="")

@@ -16,6 +16,7 @@ from monitor.pipeline import PRELUDE_S, Act, Amendment, Arrived, Minder, Pause, 
 from monitor.sensing.senml import Decoder, ProbeSettings
 from monitor.sources.batch_file import Recorded, read_batch_file
 from monitor.sources.recording import read_recording
+from monitor.words import tr
 
 # What a recording notes when the watch that writes it starts: from then on its silence means something.
 # "last_tick" says when somebody watched last before that; null where nobody had.
@@ -76,7 +77,7 @@ def replay_recording(
     recording = Path(recording)
     batch_path = Path(batch_file) if batch_file is not None else batch_file_of(recording)
     if not recording.is_file():
-        raise ReplayError(f"There is no recording {recording}: give the path of a .rec file.")
+        raise ReplayError(tr("There is no recording {recording}: give the path of a .rec file.", recording=recording))
     entered = read_batch_file(batch_path, beside=lambda: what_it_holds(recording))
     result = Replay(entered.batch)
     arrivals = _arrivals(recording, probe_settings or {}, result)
@@ -118,8 +119,15 @@ def _nothing_heard(recording: Path, result: Replay) -> tuple[str, ...]:
     if result.readings:
         return ()
     bucket = what_it_holds(recording).bucket
-    other = f'; it holds those of "{bucket}"' if bucket != recording.stem else ""
-    return (f'{recording} holds no reading of "{result.batch.bucket}" in the time of this batch{other}.',)
+    other = tr('; it holds those of "{bucket}"', bucket=bucket) if bucket != recording.stem else ""
+    return (
+        tr(
+            '{recording} holds no reading of "{bucket}" in the time of this batch{other}.',
+            recording=recording,
+            bucket=result.batch.bucket,
+            other=other,
+        ),
+    )
 
 
 def write_events(path: Path, events: Sequence[Event]) -> None:
@@ -127,7 +135,13 @@ def write_events(path: Path, events: Sequence[Event]) -> None:
     try:
         path.write_text("".join(event_line(event) + "\n" for event in events), encoding="utf-8")
     except OSError as error:
-        raise ReplayError(f"Cannot write the events to {path}: {error.strerror}; choose another place.") from error
+        raise ReplayError(
+            tr(
+                "Cannot write the events to {path}: {reason}; choose another place.",
+                path=path,
+                reason=error.strerror,
+            )
+        ) from error
 
 
 def _arrivals(

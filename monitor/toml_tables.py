@@ -1,7 +1,7 @@
 """A TOML file read table by table, key by key; every mistake becomes one sentence and the reading goes on.
 
 ``monitor.settings`` says which keys there are; this says how a wrong one is told: file, line, key, what is wrong,
-what is allowed, how to mend it. Imports nothing of ours.
+what is allowed, how to mend it. Imports nothing of ours but the words.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from monitor.words import tr
 
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-4]):([0-5][0-9])")
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
@@ -107,7 +109,7 @@ class Reader:
 
     def problem(self, where: KeyPath, sentence: str) -> None:
         line = self._line(where)
-        at = f", line {line}" if line else ""
+        at = tr(", line {line}", line=line) if line else ""
         self.problems.append((line or 10**9, f"{self.path}{at}: {sentence}"))
 
     def _line(self, where: KeyPath) -> int | None:
@@ -135,13 +137,15 @@ class Table:
         """How a person finds the table: [page], or [[bucket]] "shed-2"."""
         words = [str(part) for part in self.where if isinstance(part, str)]
         if not self.where:
-            return "the file"
+            return tr("the file")
         name = self.data.get("name")
         brackets = f"[[{'.'.join(words)}]]" if isinstance(self.where[-1], int) else f"[{'.'.join(words)}]"
         return f'{brackets} "{name}"' if isinstance(name, str) and isinstance(self.where[-1], int) else brackets
 
     def wrong(self, key: str, sentence: str) -> None:
-        self.reader.problem((*self.where, key), f"{key} in {self.title}: {sentence}")
+        self.reader.problem(
+            (*self.where, key), tr("{key} in {title}: {sentence}", key=key, title=self.title, sentence=sentence)
+        )
 
     def has(self, key: str) -> bool:
         return key in self.data
@@ -154,20 +158,34 @@ class Table:
         kinds = kind if isinstance(kind, tuple) else (kind,)
         # bool is an int to Python, not to a person.
         if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
-            self.wrong(key, f"{shown(value)} is not {words}; write for example {key} = {example}.")
+            self.wrong(
+                key,
+                tr(
+                    "{value} is not {words}; write for example {key} = {example}.",
+                    value=shown(value),
+                    words=words,
+                    key=key,
+                    example=example,
+                ),
+            )
             return MISSING
         return value
 
     def text(self, key: str, default: str, *, example: str, check: Callable[[str], str | None] | None = None) -> str:
-        value = self.take(key, str, "a text in quotes", example)
+        value = self.take(key, str, tr("a text in quotes"), example)
         if value is MISSING:
             return default
         text = self._filled(key, value)
         if not text.strip():
-            self.wrong(key, f"it is empty; write for example {key} = {example}, or leave the line out.")
+            self.wrong(
+                key,
+                tr(
+                    "it is empty; write for example {key} = {example}, or leave the line out.", key=key, example=example
+                ),
+            )
             return default
         if check and (fault := check(text)):
-            self.wrong(key, f"{fault}; write for example {key} = {example}.")
+            self.wrong(key, tr("{fault}; write for example {key} = {example}.", fault=fault, key=key, example=example))
             return default
         return text
 
@@ -177,29 +195,55 @@ class Table:
     def required_text(self, key: str, *, example: str, check: Callable[[str], str | None] | None = None) -> str:
         if not self.has(key):
             self.asked.add(key)
-            self.reader.problem(self.where, f"{self.title} has no {key}; add for example {key} = {example}.")
+            self.reader.problem(
+                self.where,
+                tr(
+                    "{title} has no {key}; add for example {key} = {example}.",
+                    title=self.title,
+                    key=key,
+                    example=example,
+                ),
+            )
             return ""
         return self.text(key, "", example=example, check=check)
 
     def choice(self, key: str, default: str, options: Sequence[str]) -> str:
-        value = self.take(key, str, "a text in quotes", f'"{options[0]}"')
+        value = self.take(key, str, tr("a text in quotes"), f'"{options[0]}"')
         if value is MISSING:
             return default
         if value not in options:
             near = difflib.get_close_matches(value.lower(), [option.lower() for option in options], 1)
             meant = next((option for option in options if near and option.lower() == near[0]), options[0])
             allowed = ", ".join(f'"{option}"' for option in options)
-            self.wrong(key, f'"{value}" is none of {allowed}; write for example {key} = "{meant}".')
+            self.wrong(
+                key,
+                tr(
+                    '"{value}" is none of {allowed}; write for example {key} = "{meant}".',
+                    value=value,
+                    allowed=allowed,
+                    key=key,
+                    meant=meant,
+                ),
+            )
             return default
         return str(value)
 
     def number(self, key: str, default: float, *, low: float, high: float, unit: str, example: str) -> float:
-        value = self.take(key, (int, float), "a number", example)
+        value = self.take(key, (int, float), tr("a number"), example)
         if value is MISSING:
             return default
         if not math.isfinite(value) or not low <= value <= high:
             self.wrong(
-                key, f"{value} is out of range; {low:g} to {high:g}{unit} is allowed, for example {key} = {example}."
+                key,
+                tr(
+                    "{value} is out of range; {low:g} to {high:g}{unit} is allowed, for example {key} = {example}.",
+                    value=value,
+                    low=low,
+                    high=high,
+                    unit=unit,
+                    key=key,
+                    example=example,
+                ),
             )
             return default
         return float(value)
@@ -209,20 +253,30 @@ class Table:
         return None if math.isnan(value) else value
 
     def whole(self, key: str, default: int, *, low: int, high: int, example: int) -> int:
-        value = self.take(key, int, "a whole number", str(example))
+        value = self.take(key, int, tr("a whole number"), str(example))
         if value is MISSING:
             return default
         if not low <= value <= high:
-            self.wrong(key, f"{value} is out of range; {low} to {high} is allowed, for example {key} = {example}.")
+            self.wrong(
+                key,
+                tr(
+                    "{value} is out of range; {low} to {high} is allowed, for example {key} = {example}.",
+                    value=value,
+                    low=low,
+                    high=high,
+                    key=key,
+                    example=example,
+                ),
+            )
             return default
         return int(value)
 
     def flag(self, key: str, default: bool) -> bool:
-        value = self.take(key, bool, "true or false", "true")
+        value = self.take(key, bool, tr("true or false"), "true")
         return default if value is MISSING else bool(value)
 
     def texts(self, key: str, *, example: str) -> tuple[str, ...]:
-        value = self.take(key, list, "a list of texts in square brackets", example)
+        value = self.take(key, list, tr("a list of texts in square brackets"), example)
         if value is MISSING:
             return ()
         good = []
@@ -231,7 +285,13 @@ class Table:
                 good.append(item)
             else:
                 self.wrong(
-                    key, f"{shown(item)} in the list is not a text in quotes; write for example {key} = {example}."
+                    key,
+                    tr(
+                        "{item} in the list is not a text in quotes; write for example {key} = {example}.",
+                        item=shown(item),
+                        key=key,
+                        example=example,
+                    ),
                 )
         return tuple(good)
 
@@ -243,7 +303,14 @@ class Table:
             text = self.reader.environ.get(variable, "")
             return Secret(text) if text else None
         if not isinstance(value, str) or not value:
-            self.wrong(key, f'it is not a text in quotes; write {key} = "${{{variable}}}" and set that variable.')
+            self.wrong(
+                key,
+                tr(
+                    'it is not a text in quotes; write {key} = "${{{variable}}}" and set that variable.',
+                    key=key,
+                    variable=variable,
+                ),
+            )
             return None
         return self._secret(key, value)
 
@@ -251,19 +318,38 @@ class Table:
         self.asked.add(key)
         value = self.data.get(key, [])
         if not isinstance(value, list):
-            self.wrong(key, f"it is not a list in square brackets; write for example {key} = {example}.")
+            self.wrong(
+                key,
+                tr(
+                    "it is not a list in square brackets; write for example {key} = {example}.",
+                    key=key,
+                    example=example,
+                ),
+            )
             return ()
         found = []
         for place, item in enumerate(value, 1):
             # The item is not shown: it may be a secret with a slip in it.
             if not isinstance(item, str):
                 self.wrong(
-                    key, f"number {place} of the list is not a text in quotes; write for example {key} = {example}."
+                    key,
+                    tr(
+                        "number {place} of the list is not a text in quotes; write for example {key} = {example}.",
+                        place=place,
+                        key=key,
+                        example=example,
+                    ),
                 )
             elif "://" not in item and not _VARIABLE.search(item):
                 self.wrong(
                     key,
-                    f"number {place} of the list is not a route: it has no ://; write for example {key} = {example}.",
+                    tr(
+                        "number {place} of the list is not a route: it has no ://; write for example "
+                        "{key} = {example}.",
+                        place=place,
+                        key=key,
+                        example=example,
+                    ),
                 )
             else:
                 found.append(self._secret(key, item))
@@ -281,7 +367,9 @@ class Table:
         def put(match: re.Match[str]) -> str:
             name = match.group(1)
             if name not in self.reader.environ:
-                self.wrong(key, f"the environment variable {name} is not set; set it, or write the value itself.")
+                self.wrong(
+                    key, tr("the environment variable {name} is not set; set it, or write the value itself.", name=name)
+                )
                 return ""
             return self.reader.environ[name]
 
@@ -289,7 +377,7 @@ class Table:
 
     def clock_pair(self, key: str, default: WakingHours) -> WakingHours:
         example = '["07:00", "22:00"]'
-        value = self.take(key, list, "two times of day", example)
+        value = self.take(key, list, tr("two times of day"), example)
         if value is MISSING:
             return default
         minutes = []
@@ -299,12 +387,23 @@ class Table:
                 minutes.append(int(match.group(1)) * 60 + int(match.group(2)))
         if len(value) != 2 or len(minutes) != 2 or max(minutes) > 24 * 60:
             self.wrong(
-                key, f"{shown(value)} is not two times from 00:00 to 24:00; write for example {key} = {example}."
+                key,
+                tr(
+                    "{value} is not two times from 00:00 to 24:00; write for example {key} = {example}.",
+                    value=shown(value),
+                    key=key,
+                    example=example,
+                ),
             )
             return default
         if minutes[0] == minutes[1]:
             self.wrong(
-                key, f"both times are the same, which leaves no waking hour; write for example {key} = {example}."
+                key,
+                tr(
+                    "both times are the same, which leaves no waking hour; write for example {key} = {example}.",
+                    key=key,
+                    example=example,
+                ),
             )
             return default
         return WakingHours(*minutes)
@@ -314,7 +413,7 @@ class Table:
         value = self.data.get(key, {})
         if not isinstance(value, dict):
             self.reader.problem(
-                (*self.where, key), f"{key} is not a table; write it as a heading on its own line: [{key}]."
+                (*self.where, key), tr("{key} is not a table; write it as a heading on its own line: [{key}].", key=key)
             )
             value = {}
         return Table(self.reader, value, (*self.where, key))
@@ -324,12 +423,14 @@ class Table:
         value = self.data.get(key, [])
         if isinstance(value, dict):
             self.reader.problem(
-                (*self.where, key), f"there may be several {key}s, so write the heading with two brackets: [[{key}]]."
+                (*self.where, key),
+                tr("there may be several {key}s, so write the heading with two brackets: [[{key}]].", key=key),
             )
             return []
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             self.reader.problem(
-                (*self.where, key), f"{key} is not a table; write it as a heading on its own line: [[{key}]]."
+                (*self.where, key),
+                tr("{key} is not a table; write it as a heading on its own line: [[{key}]].", key=key),
             )
             return []
         return [Table(self.reader, item, (*self.where, key, number)) for number, item in enumerate(value)]
@@ -340,8 +441,15 @@ class Table:
             if key in self.asked:
                 continue
             near = difflib.get_close_matches(key.lower(), self.asked, 1, 0.6)
-            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(sorted(self.asked))}."
-            self.reader.problem((*self.where, key), f"{key} is not a setting of {self.title}: {hint}")
+            hint = (
+                tr("did you mean {near}?", near=near[0])
+                if near
+                else tr("known are {names}.", names=", ".join(sorted(self.asked)))
+            )
+            self.reader.problem(
+                (*self.where, key),
+                tr("{key} is not a setting of {title}: {hint}", key=key, title=self.title, hint=hint),
+            )
 
 
 def shown(value: object) -> str:

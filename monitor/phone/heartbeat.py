@@ -7,28 +7,34 @@ import urllib.error
 import urllib.request
 
 from monitor.phone.routes import Outcome, label
+from monitor.words import tr
 
 
 def beat(url: str, *, timeout_s: float = 10.0) -> Outcome:
     """GET ``url`` (http or https) once. Never raises; the sentence shows the route's label, not the URL."""
     name = label(url)
     if not url.lower().startswith(("http://", "https://")):
-        return Outcome(False, False, f"Heartbeat {name}: the URL must begin with http:// or https://.")
+        return Outcome(False, False, tr("Heartbeat {name}: the URL must begin with http:// or https://.", name=name))
     try:
         request = urllib.request.Request(url, headers={"User-Agent": "emberpail"})
         with urllib.request.urlopen(request, timeout=timeout_s) as answer:
             answer.read(1024)
-        return Outcome(True, False, f"Heartbeat {name}: the service took it.")
+        return Outcome(True, False, tr("Heartbeat {name}: the service took it.", name=name))
     except urllib.error.HTTPError as error:
         error.close()
-        return Outcome(False, error.code >= 500 or error.code == 429, f"Heartbeat {name}: refused (HTTP {error.code}).")
+        return Outcome(
+            False,
+            error.code >= 500 or error.code == 429,
+            tr("Heartbeat {name}: refused (HTTP {code}).", name=name, code=error.code),
+        )
     except TimeoutError:
-        return Outcome(False, True, f"Heartbeat {name}: no answer within {timeout_s:.0f} s.")
+        return Outcome(False, True, tr("Heartbeat {name}: no answer within {s:.0f} s.", name=name, s=timeout_s))
     except urllib.error.URLError as error:
         timed_out = isinstance(error.reason, TimeoutError)
-        why = f"no answer within {timeout_s:.0f} s" if timed_out else "the service could not be reached"
-        return Outcome(False, True, f"Heartbeat {name}: {why}.")
+        if timed_out:
+            return Outcome(False, True, tr("Heartbeat {name}: no answer within {s:.0f} s.", name=name, s=timeout_s))
+        return Outcome(False, True, tr("Heartbeat {name}: the service could not be reached.", name=name))
     except (OSError, http.client.HTTPException):
-        return Outcome(False, True, f"Heartbeat {name}: the connection broke.")
+        return Outcome(False, True, tr("Heartbeat {name}: the connection broke.", name=name))
     except ValueError:
-        return Outcome(False, False, f"Heartbeat {name}: the URL cannot be read.")
+        return Outcome(False, False, tr("Heartbeat {name}: the URL cannot be read.", name=name))

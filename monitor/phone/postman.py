@@ -7,15 +7,18 @@ recorded (disk full) is remembered here and recorded later, not sent again.
 
 from __future__ import annotations
 
+import contextvars
 import hashlib
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, Protocol, TextIO
 
 from monitor.phone import routes as phone_routes
 from monitor.phone.routes import Outcome
+from monitor.words import DAY_DATE_TIME, ENGLISH, Voice, speaking, tr, when
 
 # A lane that has not answered for so long is given up as hung; its thread cannot be killed, but no longer counts.
 HUNG_AFTER_S = 90.0
@@ -99,13 +102,16 @@ class Postman:
         sender: Callable[..., Outcome] = phone_routes.send,
         stream: TextIO | None = None,
         hung_after_s: float = HUNG_AFTER_S,
+        voices: Mapping[str, Voice] | None = None,
     ) -> None:
+        """``voices`` holds by a person's name the voice that their messages speak; English without."""
         self._journal = journal
         self._routes = dict(routes)
         self._clock = clock
         self._sender = sender
         self._stream = stream
         self._hung_after_s = hung_after_s
+        self._voices = voices or {}
         self._change = threading.Condition()
         self._lanes: dict[tuple[str, str], _Lane] = {}
         self._in_hand: set[str] = set()
@@ -134,7 +140,8 @@ class Postman:
         gave_up = [
             Delivery(
                 letter.message_id, letter.person, letter.route, False,
-                f"{letter.person} was not told in time: {letter.title}.", expired=True, urgency=letter.urgency,
+                tr("{person} was not told in time: {title}.", person=letter.person, title=letter.title),
+                expired=True, urgency=letter.urgency,
             )
             for letter in self._journal.give_up_expired(now_s)
         ]  # fmt: skip
@@ -167,7 +174,7 @@ class Postman:
         url = self._routes.get(key)
         if url is None:
             for letter in letters:
-                says = f"{key[0]}, {key[1]}: the settings no longer have this route."
+                says = tr("{person}, {route}: the settings no longer have this route.", person=key[0], route=key[1])
                 self._settle(letter, Outcome(False, False, says), now_s)
             return
         with self._change:
@@ -177,9 +184,11 @@ class Postman:
                 return  # still at the last ones; these stay due
             lane.left = {letter.message_id for letter in letters}
             self._in_hand |= lane.left
+            # What it says of the hand-over is for whoever runs this: in the voice that speaks here.
             lane.thread = threading.Thread(
-                target=self._run, args=(lane, url, letters), name=f"phone {key[1]}", daemon=True
-            )
+                target=contextvars.copy_context().run, args=(self._run, lane, url, letters), name=f"phone {key[1]}",
+                daemon=True,
+            )  # fmt: skip
             lane.began, lane.handling = time.monotonic(), letters[0]
             lane.thread.start()
 
@@ -206,8 +215,12 @@ class Postman:
         now_s = self._clock()
         lines = [letter.body]
         if now_s - letter.created_s > LATE_AFTER_S:
-            then = time.strftime("%d %b %H:%M", time.localtime(letter.created_s))
-            lines.insert(0, f"Late: this was written {then}, {_age(now_s - letter.created_s)} ago.")
+            then = datetime.fromtimestamp(letter.created_s)
+            with speaking(self._voices.get(letter.person, ENGLISH)):
+                age = _age(now_s - letter.created_s)
+                lines.insert(
+                    0, tr("Late: this was written {then}, {age} ago.", then=when(then, DAY_DATE_TIME), age=age)
+                )
         if letter.about:
             lines.append(f"[{reference(letter.about)}]")
         try:
@@ -215,7 +228,7 @@ class Postman:
                 url, letter.title, "\n".join(lines), urgency=letter.urgency, stream=self._stream, at_s=now_s
             )
         except Exception as error:
-            return Outcome(False, True, f"{letter.route} failed ({type(error).__name__}).")
+            return Outcome(False, True, tr("{route} failed ({error}).", route=letter.route, error=type(error).__name__))
 
     def _settle(self, letter: Any, outcome: Outcome, now_s: float) -> None:
         """Record an outcome, or remember it for later when the journal cannot be written."""
@@ -262,10 +275,16 @@ class Postman:
                 lane.thread = None
                 self._in_hand -= lane.left
                 letter = lane.handling
-                says = f"{letter.route}: no answer within {self._hung_after_s:.0f} s; it may have arrived all the same."
+                says = tr(
+                    "{route}: no answer within {s:.0f} s; it may have arrived all the same.",
+                    route=letter.route,
+                    s=self._hung_after_s,
+                )
                 self._settle(letter, Outcome(False, True, says), now_s)
 
 
 def _age(seconds: float) -> str:
     minutes = round(seconds / 60.0)
-    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60} min"
+    if minutes < 120:
+        return tr("{n} min", n=minutes)
+    return tr("{hours} h {minutes} min", hours=minutes // 60, minutes=minutes % 60)

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Any, TextIO
 
 from monitor.phone.lock_screen import lock_screen
+from monitor.words import mark, tr
 
 # The library's own 4 s to answer are too short for a phone line in a valley; a reply that comes later is taken for a
 # failure, and the message goes out twice.
@@ -32,8 +33,8 @@ _STATUS = re.compile(r"\berror\s*[=:]\s*(\d{3})\b")
 # HTTP answers of the 4xx kind that are worth another try: time-out, too early, too many (RFC 9110, 8470, 6585).
 _WORTH_ANOTHER_TRY = (408, 425, 429)
 
-_EMPTY = "The route is empty: put an Apprise URL there, or take the route out."
-_UNUSABLE = "is a route that cannot be used: its service is unknown or a part of the URL is missing."
+_EMPTY = mark("The route is empty: put an Apprise URL there, or take the route out.")
+_UNUSABLE = mark("{name} is a route that cannot be used: its service is unknown or a part of the URL is missing.")
 
 _print_lock = threading.Lock()
 _said: contextvars.ContextVar[list[str] | None] = contextvars.ContextVar("said", default=None)
@@ -63,16 +64,18 @@ def route_problem(url: str) -> str | None:
     url = url.strip()
     name, scheme = label(url), _SCHEME.match(url)
     if not url:
-        return _EMPTY
+        return tr(_EMPTY)
     if scheme is None:
-        return f"{name} is no route: it must begin with a service's name and ://."
+        return tr("{name} is no route: it must begin with a service's name and ://.", name=name)
     if scheme.group(1).lower() == PRINT_SCHEME:
         return None
     try:
         service = _apprise().Apprise.instantiate(url)
     except Exception as error:  # its text may hold the URL
-        return f"{name} cannot be read by its library ({type(error).__name__}): correct the URL."
-    return None if service is not None else f"{name} {_UNUSABLE}"
+        return tr(
+            "{name} cannot be read by its library ({error}): correct the URL.", name=name, error=type(error).__name__
+        )
+    return None if service is not None else tr(_UNUSABLE, name=name)
 
 
 def send(
@@ -96,9 +99,9 @@ def send(
     name = label(url)
     scheme = _SCHEME.match(url)
     if not url:
-        return Outcome(False, False, _EMPTY)
+        return Outcome(False, False, tr(_EMPTY))
     if scheme is None:
-        return Outcome(False, False, f"{name} is no route: it must begin with a service's name and ://.")
+        return Outcome(False, False, tr("{name} is no route: it must begin with a service's name and ://.", name=name))
     if scheme.group(1).lower() == PRINT_SCHEME:
         return _print(title, body, stream or sys.stdout, at_s)
     said: list[str] = []
@@ -107,7 +110,9 @@ def send(
         return _hand_over(url, name, title, body, urgency, attach, (connect_timeout_s, read_timeout_s), said)
     except Exception as error:
         # A fault inside a service's module must not stop the messages of the others; its text may hold the URL.
-        return Outcome(False, True, f"{name} failed inside its library ({type(error).__name__}).")
+        return Outcome(
+            False, True, tr("{name} failed inside its library ({error}).", name=name, error=type(error).__name__)
+        )
     finally:
         _said.reset(token)
 
@@ -120,8 +125,8 @@ def _print(title: str, body: str, stream: TextIO, at_s: float | None) -> Outcome
         with _print_lock:  # two boxes drawn at once would be unreadable
             print(lock_screen(title, f"{shown}\n{reference}".rstrip(), at_s), file=stream, flush=True)
     except (OSError, ValueError) as error:
-        return Outcome(False, False, f"The demo phone could not print ({type(error).__name__}).")
-    return Outcome(True, False, "Printed by the demo phone.")
+        return Outcome(False, False, tr("The demo phone could not print ({error}).", error=type(error).__name__))
+    return Outcome(True, False, tr("Printed by the demo phone."))
 
 
 def _hand_over(  # noqa: PLR0917 - all of it belongs to one hand-over
@@ -139,7 +144,7 @@ def _hand_over(  # noqa: PLR0917 - all of it belongs to one hand-over
     # of threads, where a few that hang hold up all others.
     service = apprise.Apprise.instantiate(url)
     if service is None:
-        return Outcome(False, False, f"{name} {_UNUSABLE}")
+        return Outcome(False, False, tr(_UNUSABLE, name=name))
     if "cto=" not in url:
         service.socket_connect_timeout = timeouts_s[0]
     if "rto=" not in url:
@@ -150,7 +155,7 @@ def _hand_over(  # noqa: PLR0917 - all of it belongs to one hand-over
     if service.notify(
         body=body, title=title, notify_type=kind, body_format=apprise.NotifyFormat.TEXT, attach=attach, **extra
     ):
-        return Outcome(True, False, f"{name}: the service took it.")
+        return Outcome(True, False, tr("{name}: the service took it.", name=name))
     return _why_not(name, " ".join(said), time.monotonic() - began)
 
 
@@ -161,26 +166,34 @@ def _why_not(name: str, said: str, took_s: float) -> Outcome:
         code = int(status.group(1))
         retry = not 400 <= code < 500 or code in _WORTH_ANOTHER_TRY
         hint = {
-            401: "; user, password or token are wrong",
-            403: "; user, password or token are wrong",
-            404: "; the address is wrong",
-            429: "; too many messages in a short time",
+            401: tr("; user, password or token are wrong"),
+            403: tr("; user, password or token are wrong"),
+            404: tr("; the address is wrong"),
+            429: tr("; too many messages in a short time"),
         }.get(code, "")
-        return Outcome(False, retry, f"{name}: the service refused it (HTTP {code}{hint}).")
+        return Outcome(
+            False, retry, tr("{name}: the service refused it (HTTP {code}{hint}).", name=name, code=code, hint=hint)
+        )
     lower = said.lower()
     if "timed out" in lower or "timeout" in lower:
         return Outcome(
-            False, True, f"{name}: no answer within {took_s:.0f} s; it may have arrived all the same, and come twice."
+            False,
+            True,
+            tr(
+                "{name}: no answer within {s:.0f} s; it may have arrived all the same, and come twice.",
+                name=name,
+                s=took_s,
+            ),
         )
     if "refused" in lower:
-        return Outcome(False, True, f"{name}: nothing listens at that address (connection refused).")
+        return Outcome(False, True, tr("{name}: nothing listens at that address (connection refused).", name=name))
     if "name or service not known" in lower or "name resolution" in lower or "nodename" in lower:
-        return Outcome(False, True, f"{name}: the address was not found; is there a network?")
+        return Outcome(False, True, tr("{name}: the address was not found; is there a network?", name=name))
     if "certificate" in lower:
-        return Outcome(False, False, f"{name}: the service's certificate is not to be trusted.")
+        return Outcome(False, False, tr("{name}: the service's certificate is not to be trusted.", name=name))
     if "connection error" in lower or "exception" in lower:
-        return Outcome(False, True, f"{name}: the service could not be reached.")
-    return Outcome(False, True, f"{name}: the service did not take it and gave no reason.")
+        return Outcome(False, True, tr("{name}: the service could not be reached.", name=name))
+    return Outcome(False, True, tr("{name}: the service did not take it and gave no reason.", name=name))
 
 
 class _Listener(logging.Handler):
@@ -214,13 +227,13 @@ def _apprise() -> Any:
 
 # ---- testing the phone ----
 
-TEST_TITLE = "TEST from Emberpail"
-TEST_BODY = "This is a test of the phone. Nothing is wrong with any batch, and nothing needs doing."
+TEST_TITLE = mark("TEST from Emberpail")
+TEST_BODY = mark("This is a test of the phone. Nothing is wrong with any batch, and nothing needs doing.")
 
 
 def no_routes_warning() -> str:
     """What to say at start, on the status and in the log when nobody can be rung."""
-    return (
+    return tr(
         "No phone route is set: whatever happens to a batch, nobody will be rung. "
         "Put a route under [[person]] in emberpail.toml, then test it with: emberpail ring"
     )
@@ -255,7 +268,8 @@ def tell(
         def run(url: str = url, found: list[Outcome] = found) -> None:
             found.append(sender(url, title, body, urgency=urgency, **more))
 
-        thread = threading.Thread(target=run, name=f"tell {label(url)}", daemon=True)
+        speaking_as_here = contextvars.copy_context().run
+        thread = threading.Thread(target=speaking_as_here, args=(run,), name=f"tell {label(url)}", daemon=True)
         thread.start()
         lanes.append((person, url, thread, found))
     until = time.monotonic() + patience_s
@@ -263,13 +277,17 @@ def tell(
     for person, url, thread, found in lanes:
         thread.join(max(0.0, until - time.monotonic()))
         name = label(url)
-        outcome = found[0] if found else Outcome(False, True, f"{name}: no answer within {patience_s:.0f} s.")
+        outcome = (
+            found[0]
+            if found
+            else Outcome(False, True, tr("{name}: no answer within {s:.0f} s.", name=name, s=patience_s))
+        )
         rung.append(Rung(person, name, outcome.ok, f"{person}, {outcome.says}"))
     return rung
 
 
 def ring(routes: Iterable[tuple[str, str]], **more: Any) -> list[Rung]:
     """Test each route (person, URL) with a message marked TEST; one plain sentence a route."""
-    rung = tell(routes, TEST_TITLE, TEST_BODY, **more)
-    note = " That it took it does not show that the phone made a sound: look at the phone."
-    return [Rung(one.person, one.route, one.ok, one.says + (note if one.ok else "")) for one in rung]
+    rung = tell(routes, tr(TEST_TITLE), tr(TEST_BODY), **more)
+    note = tr("That it took it does not show that the phone made a sound: look at the phone.")
+    return [Rung(one.person, one.route, one.ok, f"{one.says} {note}" if one.ok else one.says) for one in rung]

@@ -29,6 +29,7 @@ from monitor.domain import (
     Vessel,
 )
 from monitor.toml_tables import KeyPath, line_numbers, shown
+from monitor.words import tr
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TIME_EXAMPLE = "2026-03-14T08:10:00+00:00"
@@ -73,12 +74,16 @@ def read_batch_file(
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise BatchFileError([f"There is no batch file {path}: correct the path, or write one."]) from None
+        raise BatchFileError(
+            [tr("There is no batch file {path}: correct the path, or write one.", path=path)]
+        ) from None
     except IsADirectoryError:
-        raise BatchFileError([f"{path} is a folder: name the batch file (.toml) in it."]) from None
+        raise BatchFileError([tr("{path} is a folder: name the batch file (.toml) in it.", path=path)]) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise BatchFileError([f"{path} cannot be read ({reason}): see that you own it."]) from None
+        raise BatchFileError(
+            [tr("{path} cannot be read ({reason}): see that you own it.", path=path, reason=reason)]
+        ) from None
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -86,9 +91,14 @@ def read_batch_file(
         if beside is not None:
             read = parse_batch(raw.decode("latin-1"), path, default_bucket=default_bucket, beside=beside)
             return read._replace(
-                warnings=(f"{path}, line {line}: this is not UTF-8 text; it is taken as Latin-1.", *read.warnings)
+                warnings=(
+                    tr("{path}, line {line}: this is not UTF-8 text; it is taken as Latin-1.", path=path, line=line),
+                    *read.warnings,
+                )
             )
-        raise BatchFileError([f"{path}, line {line}: this is not UTF-8 text; save the file as UTF-8."]) from None
+        raise BatchFileError(
+            [tr("{path}, line {line}: this is not UTF-8 text; save the file as UTF-8.", path=path, line=line)]
+        ) from None
     return parse_batch(text, path, default_bucket=default_bucket, beside=beside)
 
 
@@ -107,13 +117,22 @@ def parse_batch(
     try:
         data = tomllib.loads(_TO_THE_MINUTE.sub(r"\1:00", text))
     except RecursionError:
-        raise BatchFileError([f"{path}: the brackets are nested too deeply; see the example in the README."]) from None
+        raise BatchFileError(
+            [tr("{path}: the brackets are nested too deeply; see the example in the README.", path=path)]
+        ) from None
     except ValueError as error:  # TOMLDecodeError is one; a time like 25:61 gives a plain one
         what, _, where = str(error).rpartition(" (at ")
         line = re.search(r"line (\d+)", where)
-        at = f", line {line.group(1)}" if line else ""
+        at = tr(", line {line}", line=line.group(1)) if line else ""
         raise BatchFileError(
-            [f'{path}{at}: this is not TOML ({what or error}); texts stand in "quotes", every key on its own line.']
+            [
+                tr(
+                    '{path}{at}: this is not TOML ({what}); texts stand in "quotes", every key on its own line.',
+                    path=path,
+                    at=at,
+                    what=what or error,
+                )
+            ]
         ) from None
     reader = _Reader(str(path), line_numbers(text))
     result = _read_all(_Table(reader, data, ()), Path(path), default_bucket, beside)
@@ -121,7 +140,10 @@ def parse_batch(
     if problems and beside is None:
         raise BatchFileError(problems)
     return result._replace(
-        warnings=(*reader.warnings, *(f"{sentence} Here it counts as not entered." for sentence in problems))
+        warnings=(
+            *reader.warnings,
+            *(tr("{sentence} Here it counts as not entered.", sentence=sentence) for sentence in problems),
+        )
     )
 
 
@@ -130,13 +152,13 @@ def parse_batch(
 
 def _read_all(top: _Table, path: Path, default_bucket: str | None, beside: Callable[[], Recorded] | None) -> BatchFile:
     if not top.has("batch"):
-        no_batch = 'there is no [batch] table; begin with [batch], name = "...", bucket = "...", started = ...'
+        no_batch = tr('there is no [batch] table; begin with [batch], name = "...", bucket = "...", started = ...')
         if beside is None:
             raise BatchFileError([f"{path}: {no_batch}"])
         top.problem("batch", no_batch)
     tables = top.tables("event")
     if top.has("events"):
-        top.warn("events", "the entries are taken; the heading is [[event]], without an s.")
+        top.warn("events", tr("the entries are taken; the heading is [[event]], without an s."))
         tables += top.tables("events")
     log = tuple(
         sorted(
@@ -161,32 +183,45 @@ def _read_batch(
     name = table.text("name")
     if name is None:
         name = path.stem
-        table.warn("name", f'the batch has no name; it is called "{name}" after the file.')
+        table.warn("name", tr('the batch has no name; it is called "{name}" after the file.', name=name))
     bucket = (table.text("bucket") or "").rstrip("/") or None  # a base name may have been copied
     if bucket is None:
         if default_bucket is None and beside is not None:
             default_bucket = beside().bucket
         if default_bucket is None:
             table.problem(
-                "bucket", 'the batch names no bucket; add bucket = "shed-2" to [batch], as its probes are named.'
+                "bucket", tr('the batch names no bucket; add bucket = "shed-2" to [batch], as its probes are named.')
             )
         else:
-            table.warn("bucket", f'the batch names no bucket; "{default_bucket}" is taken, the one in the recording.')
+            table.warn(
+                "bucket",
+                tr(
+                    'the batch names no bucket; "{bucket}" is taken, the one in the recording.',
+                    bucket=default_bucket,
+                ),
+            )
         bucket = default_bucket or ""
     started_s = table.time("started")
     if started_s is None and not table.has("started"):
         began = [entry.at_s for entry in log if entry.kind == "poured"] or [entry.at_s for entry in log]
         if began:
             started_s = min(began)
-            table.warn("started", "the batch has no start; it is taken to have started with its first entry.")
+            table.warn("started", tr("the batch has no start; it is taken to have started with its first entry."))
         elif beside is None:
-            table.problem("started", f"the batch has no start; add started = {_TIME_EXAMPLE} to [batch].")
+            table.problem(
+                "started",
+                tr("the batch has no start; add started = {example} to [batch].", example=_TIME_EXAMPLE),
+            )
     if started_s is None and beside is not None:
         # A start that cannot be read is told above; the pour is the next best, then the recording's own beginning.
         began = [entry.at_s for entry in log if entry.kind == "poured"]
         started_s = min(began) if began else beside().started_s
         table.warn(
-            "started", f"the batch is taken to have started {datetime.fromtimestamp(started_s, UTC):%F %H:%M} UTC."
+            "started",
+            tr(
+                "the batch is taken to have started {time:%F %H:%M} UTC.",
+                time=datetime.fromtimestamp(started_s, UTC),
+            ),
         )
     planned_h = table.number("planned_dilution_h", 0.0, 24.0 * 365, " h", "72")
     noted_at_s = table.time("noted_at")
@@ -212,7 +247,7 @@ def _read_oil(table: _Table) -> OilShare | None:
     kg = table.number("kg", 0.0, _MOST_KG, " kg", "4.20")
     table.finish()
     if name is None:
-        table.problem("name", 'an oil has no name; write for example { name = "sunflower", kg = 4.20 }.')
+        table.problem("name", tr('an oil has no name; write for example {{ name = "sunflower", kg = 4.20 }}.'))
         name = "unnamed"  # its mass still counts, as that of some oil
     return OilShare(name, kg)
 
@@ -222,22 +257,30 @@ def _purity(table: _Table) -> float | None:
     if purity is None:
         return None
     if purity > 1.0:
-        table.warn("koh_purity", f"koh_purity = {purity:g} is taken as per cent: {purity / 100.0:g}.")
+        table.warn(
+            "koh_purity",
+            tr("koh_purity = {purity:g} is taken as per cent: {share:g}.", purity=purity, share=purity / 100.0),
+        )
         purity /= 100.0
     if purity < 0.05:
-        table.problem("koh_purity", "that is hardly any potash; write the bag's figure, for example koh_purity = 0.90.")
+        table.problem(
+            "koh_purity", tr("that is hardly any potash; write the bag's figure, for example koh_purity = 0.90.")
+        )
         return None
     return purity
 
 
 def _read_vessel(table: _Table) -> Vessel:
-    litres = table.number("litres", 0.0, _MOST_KG, " litres", "25")
+    litres = table.number("litres", 0.0, _MOST_KG, tr(" litres"), "25")
     if litres == 0.0:
-        table.problem("litres", "a bucket of 0 litres holds nothing; write litres = 25, or leave the line out.")
+        table.problem("litres", tr("a bucket of 0 litres holds nothing; write litres = 25, or leave the line out."))
         litres = None
     insulation = (table.text("insulation") or "bare").strip().lower()
     if insulation not in INSULATIONS:
-        table.problem("insulation", f'"{insulation}" is none of "bare", "blanket", "box"; write insulation = "bare".')
+        table.problem(
+            "insulation",
+            tr('"{insulation}" is none of "bare", "blanket", "box"; write insulation = "bare".', insulation=insulation),
+        )
         insulation = "bare"
     table.finish()
     return Vessel(litres, insulation)
@@ -253,14 +296,14 @@ def _read_event(table: _Table) -> LogEntry | None:
     table.finish()
     if at_s is None:
         if not table.has("at"):
-            table.problem("at", f"the entry has no time; add at = {_TIME_EXAMPLE}.")
+            table.problem("at", tr("the entry has no time; add at = {example}.", example=_TIME_EXAMPLE))
         return None
     if kind is None:
-        table.warn("kind", 'the entry has no kind; it is kept as a "note".')
+        table.warn("kind", tr('the entry has no kind; it is kept as a "note".'))
         kind = "note"
     kind, text = _known_kind(table, kind, text)
     if noted_at_s is not None and noted_at_s < at_s:
-        table.warn("noted_at", "it was noted before it happened; the time it happened is taken for both.")
+        table.warn("noted_at", tr("it was noted before it happened; the time it happened is taken for both."))
     noted_at_s = at_s if noted_at_s is None else max(noted_at_s, at_s)
     return LogEntry(kind, at_s, noted_at_s, temperature_c, kg, text)
 
@@ -270,8 +313,11 @@ def _known_kind(table: _Table, kind: str, text: str) -> tuple[str, str]:
     if plain in LOG_KINDS:
         return plain, text
     near = difflib.get_close_matches(plain, LOG_KINDS, 1, 0.8)
-    hint = f'; did you mean "{near[0]}"?' if near else "."
-    table.warn("kind", f'"{kind}" is no kind of entry that is known here; it is kept as a "note"{hint}')
+    hint = tr('; did you mean "{name}"?', name=near[0]) if near else "."
+    table.warn(
+        "kind",
+        tr('"{kind}" is no kind of entry that is known here; it is kept as a "note"{hint}', kind=kind, hint=hint),
+    )
     return "note", f"{kind}: {text}" if text else kind
 
 
@@ -288,7 +334,7 @@ class _Reader:
     def where(self, key_path: KeyPath) -> tuple[int, str]:
         while key_path:
             if key_path in self.lines:
-                return self.lines[key_path], f"{self.path}, line {self.lines[key_path]}"
+                return self.lines[key_path], tr("{path}, line {line}", path=self.path, line=self.lines[key_path])
             key_path = key_path[:-1]
         return 10**9, self.path
 
@@ -304,9 +350,9 @@ class _Table:
     def title(self) -> str:
         """How a person finds it: [recipe], or the third [[event]]."""
         if not self.where:
-            return "the file"
+            return tr("the file")
         if isinstance(self.where[-1], int):
-            return f"[[{self.where[-2]}]] number {self.where[-1] + 1}"
+            return tr("[[{table}]] number {number}", table=self.where[-2], number=self.where[-1] + 1)
         return f"[{self.where[-1]}]"
 
     def problem(self, key: str, sentence: str) -> None:
@@ -330,7 +376,9 @@ class _Table:
             return " ".join("".join(c if c.isprintable() else " " for c in value).split()) or None
         if isinstance(value, int | float) and not isinstance(value, bool):
             return str(value)  # name = 12 is clear enough
-        self.problem(key, f'{key} in {self.title} is not a text; write for example {key} = "shed-2".')
+        self.problem(
+            key, tr('{key} in {title} is not a text; write for example {key} = "shed-2".', key=key, title=self.title)
+        )
         return None
 
     def number(self, key: str, low: float, high: float, unit: str, example: str) -> float | None:
@@ -341,19 +389,35 @@ class _Table:
         if isinstance(value, str):
             try:
                 value = float(value.strip().replace(",", "."))
-                self.warn(key, f"{key} stands in quotes; it is taken as {value:g}.")
+                self.warn(key, tr("{key} stands in quotes; it is taken as {value:g}.", key=key, value=value))
             except ValueError:
                 pass
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.problem(
-                key, f"{key} in {self.title}: {shown(value)} is not a number; write for example {key} = {example}."
+                key,
+                tr(
+                    "{key} in {title}: {value} is not a number; write for example {key} = {example}.",
+                    key=key,
+                    title=self.title,
+                    value=shown(value),
+                    example=example,
+                ),
             )
             return None
         if not low <= value <= high:  # NaN fails here, too
             self.problem(
                 key,
-                f"{key} in {self.title}: {shown(value)} is out of range; {low:g} to {high:g}{unit} is allowed, "
-                f"for example {key} = {example}.",
+                tr(
+                    "{key} in {title}: {value} is out of range; {low:g} to {high:g}{unit} is allowed, "
+                    "for example {key} = {example}.",
+                    key=key,
+                    title=self.title,
+                    value=shown(value),
+                    low=low,
+                    high=high,
+                    unit=unit,
+                    example=example,
+                ),
             )
             return None
         return float(value)
@@ -371,11 +435,11 @@ class _Table:
                 value = shown(value)
         if isinstance(value, datetime):
             if value.tzinfo is None:
-                self.warn(key, f"{key} in {self.title} has no time zone; it is taken as UTC.")
+                self.warn(key, tr("{key} in {title} has no time zone; it is taken as UTC.", key=key, title=self.title))
                 value = value.replace(tzinfo=UTC)
             time_s = (value - _EPOCH).total_seconds()
         elif isinstance(value, date):
-            self.warn(key, f"{key} in {self.title} has no time of day; midnight UTC is taken.")
+            self.warn(key, tr("{key} in {title} has no time of day; midnight UTC is taken.", key=key, title=self.title))
             time_s = (datetime(value.year, value.month, value.day, tzinfo=UTC) - _EPOCH).total_seconds()
         elif isinstance(value, int | float) and not isinstance(value, bool):
             time_s = float(value) if math.isfinite(value) and abs(value) < 1e300 else math.nan
@@ -383,7 +447,14 @@ class _Table:
             time_s = math.nan
         if not 0.0 <= time_s <= _LATEST_S:
             self.problem(
-                key, f"{key} in {self.title}: {value} is not a time; write for example {key} = {_TIME_EXAMPLE}."
+                key,
+                tr(
+                    "{key} in {title}: {value} is not a time; write for example {key} = {example}.",
+                    key=key,
+                    title=self.title,
+                    value=value,
+                    example=_TIME_EXAMPLE,
+                ),
             )
             return None
         return time_s
@@ -394,7 +465,7 @@ class _Table:
         if isinstance(value, list) and len(value) == 1 and isinstance(value[0], dict):
             value = value[0]  # [[batch]] for [batch]
         if not isinstance(value, dict):
-            self.problem(key, f"{key} is not a table; write it as a heading on its own line: [{key}].")
+            self.problem(key, tr("{key} is not a table; write it as a heading on its own line: [{key}].", key=key))
             value = {}
         return _Table(self.reader, value, (*self.where, key))
 
@@ -407,7 +478,9 @@ class _Table:
             value = [{"name": item} if key == "oils" and isinstance(item, str) else item for item in value]
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             example = 'oils = [{ name = "sunflower", kg = 4.20 }]' if key == "oils" else f"[[{key}]]"
-            self.problem(key, f"{key} is not a list of tables; write for example {example}.")
+            self.problem(
+                key, tr("{key} is not a list of tables; write for example {example}.", key=key, example=example)
+            )
             return []
         return [_Table(self.reader, item, (*self.where, key, number)) for number, item in enumerate(value)]
 
@@ -416,8 +489,16 @@ class _Table:
         for key in self.data:
             if key not in self._asked:
                 near = difflib.get_close_matches(key.lower(), self._asked, 1, 0.6)
-                hint = f" (did you mean {near[0]}?)" if near else ""
-                self.warn(key, f"{key} in {self.title} is not known here and has no effect{hint}.")
+                hint = tr(" (did you mean {name}?)", name=near[0]) if near else ""
+                self.warn(
+                    key,
+                    tr(
+                        "{key} in {title} is not known here and has no effect{hint}.",
+                        key=key,
+                        title=self.title,
+                        hint=hint,
+                    ),
+                )
 
 
 # ---- writing -------------------------------------------------------------------------------------------------------
@@ -425,7 +506,11 @@ class _Table:
 
 def batch_file_text(batch: Batch, log: Sequence[LogEntry] = ()) -> str:
     """The text of a batch file that reads back as the same batch and entries."""
-    head = ["[batch]", f"name = {_quoted(batch.name)}", f"bucket = {_quoted(batch.bucket)}"]
+    head = [
+        "[batch]",
+        f"name = {_quoted(batch.name)}",
+        f"bucket = {_quoted(batch.bucket)}",
+    ]
     head.append(f"started = {_time(batch.started_s)}")
     if batch.noted_at_s is not None:
         head.append(f"noted_at = {_time(batch.noted_at_s)}")
@@ -437,10 +522,18 @@ def batch_file_text(batch: Batch, log: Sequence[LogEntry] = ()) -> str:
     )
     recipe = ["[recipe]"] + ([f"oils = [{oils}]"] if oils else [])
     recipe += _numbers(koh_kg=batch.recipe.koh_kg, koh_purity=batch.recipe.koh_purity, water_kg=batch.recipe.water_kg)
-    vessel = ["[vessel]", *_numbers(litres=batch.vessel.litres), f"insulation = {_quoted(batch.vessel.insulation)}"]
+    vessel = [
+        "[vessel]",
+        *_numbers(litres=batch.vessel.litres),
+        f"insulation = {_quoted(batch.vessel.insulation)}",
+    ]
     events = []
     for entry in log:
-        lines = ["[[event]]", f"at = {_time(entry.at_s)}", f"kind = {_quoted(entry.kind)}"]
+        lines = [
+            "[[event]]",
+            f"at = {_time(entry.at_s)}",
+            f"kind = {_quoted(entry.kind)}",
+        ]
         if entry.noted_at_s != entry.at_s:
             lines.append(f"noted_at = {_time(entry.noted_at_s)}")
         lines += _numbers(temperature_c=entry.temperature_c, kg=entry.kg)
@@ -461,7 +554,9 @@ def write_batch_file(path: Path | str, batch: Batch, log: Sequence[LogEntry] = (
             os.fsync(file.fileno())
         os.replace(beside, path)
     except OSError as error:
-        raise BatchFileError([f"{path} cannot be written ({error.strerror}): choose another place."]) from None
+        raise BatchFileError(
+            [tr("{path} cannot be written ({reason}): choose another place.", path=path, reason=error.strerror)]
+        ) from None
 
 
 def _numbers(**values: float | None) -> list[str]:

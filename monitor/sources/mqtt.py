@@ -30,6 +30,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.sources.health import HealthBook, SourceHealth
 from monitor.sources.line import MAX_LINE_BYTES, Clock, Deliver, Line, Origin
+from monitor.words import tr
 
 DEFAULT_TOPIC = "emberpail/+/readings"
 # What a stock broker sends unacknowledged (mosquitto.conf: max_inflight_messages 20); then it waits.
@@ -89,7 +90,7 @@ class MqttSource:
         self._keepalive_s = keepalive_s
         self._clean_session = clean_session
         self._clock = clock
-        self._book = HealthBook(clock.now, f"looking for the broker at {host}:{port}.")
+        self._book = HealthBook(clock.now, tr("looking for the broker at {host}:{port}.", host=host, port=port))
         self._lock = threading.Lock()
         # Every message gets a number of its own, over all connections: the broker's message ids come again.
         self._numbers = itertools.count()
@@ -124,7 +125,10 @@ class MqttSource:
                 self._book.enter("trouble" if problem.mend else "waiting", str(problem))
             except Exception as error:
                 self._book.fault("unexpected")
-                self._book.enter("trouble", f"the connection to {self.where} failed as nobody foresaw: {error!r}.")
+                self._book.enter(
+                    "trouble",
+                    tr("the connection to {where} failed as nobody foresaw: {error!r}.", where=self.where, error=error),
+                )
             finally:
                 connection.close()
                 self._forget_acks()
@@ -148,8 +152,12 @@ class MqttSource:
         if self._brief >= _BRIEF_TIMES:
             self._book.enter(
                 "trouble",
-                f"the broker {self.where} cuts us off at once, again and again: another program likely uses "
-                f'the client id "{self.client_id}" too; give one of them another client_id.',
+                tr(
+                    "the broker {where} cuts us off at once, again and again: another program likely uses "
+                    'the client id "{client_id}" too; give one of them another client_id.',
+                    where=self.where,
+                    client_id=self.client_id,
+                ),
             )
 
     # ---- acknowledging ---------------------------------------------------------------------------------------------
@@ -253,7 +261,10 @@ class _Connection:
                 raise self._problem
             if not self.listening and time.monotonic() > give_up:
                 raise BrokerUnavailable(
-                    f"{self._source.where} does not answer as an MQTT broker does: check host and port.", mend=True
+                    tr(
+                        "{where} does not answer as an MQTT broker does: check host and port.", where=self._source.where
+                    ),
+                    mend=True,
                 )
             self._mind_window()
 
@@ -264,9 +275,14 @@ class _Connection:
                 context = ssl.create_default_context(cafile=str(source.ca_file) if source.ca_file else None)
                 self._client.tls_set_context(context)
         except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or "it holds no certificate"
+            reason = getattr(error, "strerror", None) or tr("it holds no certificate")
             raise BrokerUnavailable(
-                f"the certificate file {source.ca_file} cannot be used ({reason}): correct ca_file.", mend=True
+                tr(
+                    "the certificate file {ca_file} cannot be used ({reason}): correct ca_file.",
+                    ca_file=source.ca_file,
+                    reason=reason,
+                ),
+                mend=True,
             ) from None
         try:
             self._client.connect(source.host, source.port, source._keepalive_s)
@@ -304,11 +320,14 @@ class _Connection:
         where = self._source.where
         if self.listening:
             return BrokerUnavailable(
-                f"the broker {where} went away; it is connected again when it is back.", mend=False
+                tr("the broker {where} went away; it is connected again when it is back.", where=where), mend=False
             )
         return BrokerUnavailable(
-            f"{where} closed the connection before it said hello: check port, tls and, if the broker limits them, "
-            "client_id.",
+            tr(
+                "{where} closed the connection before it said hello: check port, tls and, if the broker limits them, "
+                "client_id.",
+                where=where,
+            ),
             mend=False,
         )
 
@@ -319,8 +338,11 @@ class _Connection:
             self._book.fault("window_stuck")
             self._book.enter(
                 "trouble",
-                f"the journal has not taken in the last {IN_FLIGHT_WINDOW} messages, so the broker sends no more: "
-                "see whether the disk is full.",
+                tr(
+                    "the journal has not taken in the last {n} messages, so the broker sends no more: "
+                    "see whether the disk is full.",
+                    n=IN_FLIGHT_WINDOW,
+                ),
             )
         elif self._stuck and not stuck:
             self._tell_listening()
@@ -353,24 +375,40 @@ class _Connection:
         source = self._source
         if reason.lower() in ("bad user name or password", "not authorized"):
             if source.username is None:
-                sentence = f"the broker {source.where} wants a user name and a password: set username and password."
+                sentence = tr(
+                    "the broker {where} wants a user name and a password: set username and password.",
+                    where=source.where,
+                )
             else:
-                sentence = (
-                    f'the broker {source.where} refuses the user name "{source.username}" or its password: '
-                    "correct username and password."
+                sentence = tr(
+                    'the broker {where} refuses the user name "{username}" or its password: '
+                    "correct username and password.",
+                    where=source.where,
+                    username=source.username,
                 )
             return BrokerUnavailable(sentence, mend=True)
         if "identifier" in reason.lower():
             return BrokerUnavailable(
-                f'the broker {source.where} refuses the client id "{source.client_id}": change client_id.', mend=True
+                tr(
+                    'the broker {where} refuses the client id "{client_id}": change client_id.',
+                    where=source.where,
+                    client_id=source.client_id,
+                ),
+                mend=True,
             )
-        return BrokerUnavailable(f"the broker {source.where} refuses us ({reason.lower()}).", mend=False)
+        return BrokerUnavailable(
+            tr("the broker {where} refuses us ({reason}).", where=source.where, reason=reason.lower()), mend=False
+        )
 
     def _on_subscribe(self, _client: Any, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
         if any(reason.is_failure for reason in reasons):
             self._problem = BrokerUnavailable(
-                f'the broker {self._source.where} does not let us read the topic "{self._source.topic}": '
-                "correct topic, or have the broker's access list allow it.",
+                tr(
+                    'the broker {where} does not let us read the topic "{topic}": '
+                    "correct topic, or have the broker's access list allow it.",
+                    where=self._source.where,
+                    topic=self._source.topic,
+                ),
                 mend=True,
             )
             return
@@ -380,7 +418,10 @@ class _Connection:
             self._tell_listening()
 
     def _tell_listening(self) -> None:
-        self._book.enter("connected", f'connected to {self._source.where}, listening to "{self._source.topic}".')
+        self._book.enter(
+            "connected",
+            tr('connected to {where}, listening to "{topic}".', where=self._source.where, topic=self._source.topic),
+        )
 
     def _on_message(self, _client: Any, _data: Any, message: paho.MQTTMessage) -> None:
         source = self._source
@@ -422,30 +463,48 @@ def why_not(error: BaseException, source: MqttSource) -> BrokerUnavailable:
     if isinstance(error, ssl.SSLCertVerificationError):
         reason = error.verify_message.rstrip(".")
         return BrokerUnavailable(
-            f"the certificate of the broker {where} is not trusted ({reason}): set ca_file to the certificate that "
-            "signed it, and host to a name that stands in it.",
+            tr(
+                "the certificate of the broker {where} is not trusted ({reason}): set ca_file to the certificate that "
+                "signed it, and host to a name that stands in it.",
+                where=where,
+                reason=reason,
+            ),
             mend=True,
         )
     if isinstance(error, ssl.SSLError):
         return BrokerUnavailable(
-            f"{where} does not speak TLS as it should: check port (8883 is usual with tls) and the broker's listener.",
+            tr(
+                "{where} does not speak TLS as it should: check port (8883 is usual with tls) and the broker's "
+                "listener.",
+                where=where,
+            ),
             mend=True,
         )
     if isinstance(error, socket.gaierror):
         return BrokerUnavailable(
-            f'the broker\'s name "{source.host}" is not known on this network: correct host, or wait for the network.',
+            tr(
+                'the broker\'s name "{host}" is not known on this network: correct host, or wait for the network.',
+                host=source.host,
+            ),
             mend=False,
         )
     if isinstance(error, ConnectionRefusedError):
         return BrokerUnavailable(
-            f"nothing answers at {where}: start the broker, or correct host and port; we go on trying.", mend=False
+            tr("nothing answers at {where}: start the broker, or correct host and port; we go on trying.", where=where),
+            mend=False,
         )
     if isinstance(error, TimeoutError):
-        return BrokerUnavailable(f"{where} does not answer: is the broker's computer on the network?", mend=False)
+        return BrokerUnavailable(
+            tr("{where} does not answer: is the broker's computer on the network?", where=where), mend=False
+        )
     if isinstance(error, ValueError):
-        return BrokerUnavailable(f"{where} is no broker's address ({error}): correct host and port.", mend=True)
+        return BrokerUnavailable(
+            tr("{where} is no broker's address ({error}): correct host and port.", where=where, error=error), mend=True
+        )
     what = getattr(error, "strerror", None) or repr(error)
-    return BrokerUnavailable(f"the broker {where} cannot be reached ({what}); we go on trying.", mend=False)
+    return BrokerUnavailable(
+        tr("the broker {where} cannot be reached ({what}); we go on trying.", where=where, what=what), mend=False
+    )
 
 
 class _Still:
@@ -481,11 +540,13 @@ def check_broker(
         while not connection.listening and connection._problem is None:
             connection._turn()
             if time.monotonic() > give_up:
-                return False, f"{source.where} does not answer as an MQTT broker does: check host and port."
+                return False, tr(
+                    "{where} does not answer as an MQTT broker does: check host and port.", where=source.where
+                )
         if connection._problem is not None:
             raise connection._problem
     except BrokerUnavailable as problem:
         return False, str(problem)
     finally:
         connection.close()
-    return True, f'the broker {source.where} answers and lets us read "{topic}".'
+    return True, tr('the broker {where} answers and lets us read "{topic}".', where=source.where, topic=topic)

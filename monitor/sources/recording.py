@@ -18,6 +18,7 @@ from typing import IO, Any, NamedTuple
 
 from monitor.sources.health import HealthBook, SourceHealth
 from monitor.sources.line import MAX_LINE_BYTES, Clock, Deliver, Line, Origin
+from monitor.words import tr
 
 # The stamp and the tab come on top of what a source lets through.
 _LONGEST = MAX_LINE_BYTES + 64
@@ -159,12 +160,14 @@ def _open(path: Path) -> IO[bytes]:
     try:
         return open(path, "rb")
     except FileNotFoundError:
-        raise RecordingError(f"there is no recording {path}: correct the path.") from None
+        raise RecordingError(tr("there is no recording {path}: correct the path.", path=path)) from None
     except IsADirectoryError:
-        raise RecordingError(f"{path} is a folder: name a recording (.rec) in it.") from None
+        raise RecordingError(tr("{path} is a folder: name a recording (.rec) in it.", path=path)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise RecordingError(f"the recording {path} cannot be read ({reason}): see that you own it.") from None
+        raise RecordingError(
+            tr("the recording {path} cannot be read ({reason}): see that you own it.", path=path, reason=reason)
+        ) from None
 
 
 def read_recording(path: Path | str) -> Recording:
@@ -223,7 +226,11 @@ class RecordingWriter:
             self._torn = size > 0 and os.pread(self._fd, 1, size - 1) != b"\n"
         except OSError as error:
             raise RecordingError(
-                f"the recording {self.path} cannot be written ({error.strerror}): correct the path of --record."
+                tr(
+                    "the recording {path} cannot be written ({reason}): correct the path of --record.",
+                    path=self.path,
+                    reason=error.strerror,
+                )
             ) from None
         if started_s is not None:
             self.note({"at": round(started_s, 3), "note": "watch started"})
@@ -263,12 +270,16 @@ class RecordingWriter:
             written = os.write(self._fd, text)
         except OSError as error:
             self.lost += 1
-            self.trouble = f"the recording {self.path} cannot be written ({error.strerror}): make room on the disk."
+            self.trouble = tr(
+                "the recording {path} cannot be written ({reason}): make room on the disk.",
+                path=self.path,
+                reason=error.strerror,
+            )
             return False
         if written < len(text):
             self._torn = True
             self.lost += 1
-            self.trouble = f"the recording {self.path} cannot be written in full: make room on the disk."
+            self.trouble = tr("the recording {path} cannot be written in full: make room on the disk.", path=self.path)
             return False
         self._torn, self.trouble = False, None
         return True
@@ -278,7 +289,11 @@ class RecordingWriter:
         try:
             os.fdatasync(self._fd)
         except OSError as error:
-            self.trouble = f"the recording {self.path} cannot be kept on the disk ({error.strerror}): look at the disk."
+            self.trouble = tr(
+                "the recording {path} cannot be kept on the disk ({reason}): look at the disk.",
+                path=self.path,
+                reason=error.strerror,
+            )
 
     def close(self) -> None:
         """Flush and close. Writing afterwards is a mistake."""
@@ -337,7 +352,7 @@ class RecordingSource:
         self.finished = False
         self._clock = clock
         self._speed = speed
-        self._book = HealthBook(clock.now, f"about to play {self._names()}.")
+        self._book = HealthBook(clock.now, tr("about to play {names}.", names=self._names()))
 
     def _names(self) -> str:
         return ", ".join(path.name for path in self.paths)
@@ -355,7 +370,7 @@ class RecordingSource:
         """Deliver the lines; returns when all are delivered (``finished``) or ``stop`` is set."""
         try:
             recordings = [read_recording(path) for path in self.paths]
-            self._book.enter("connected", f"playing {self._names()}.")
+            self._book.enter("connected", tr("playing {names}.", names=self._names()))
             for line in heapq.merge(*recordings, key=lambda line: line.arrival_s):
                 if not self._wait_for(line.arrival_s, stop):
                     return
@@ -365,13 +380,16 @@ class RecordingSource:
             return
         except Exception as error:
             self._book.fault("unexpected")
-            self._book.enter("trouble", f"playing {self._names()} failed in a way nobody foresaw: {error!r}.")
+            self._book.enter(
+                "trouble",
+                tr("playing {names} failed in a way nobody foresaw: {error!r}.", names=self._names(), error=error),
+            )
             return
         for recording in recordings:
             for kind, times in recording.faults.items():
                 self._book.fault(kind, times)
         self.finished = True
-        self._book.enter("waiting", f"{self._names()} has been played to its end.")
+        self._book.enter("waiting", tr("{names} has been played to its end.", names=self._names()))
 
     def _hand_on(self, line: RecordedLine, deliver: Deliver) -> None:
         if line.note is not None:

@@ -26,6 +26,7 @@ from monitor.sources.health import HealthBook, SourceHealth
 from monitor.sources.line import Clock, Deliver, Line, Origin
 from monitor.sources.line_buffer import LineBuffer
 from monitor.sources.serial_speed import SpeedWatch
+from monitor.words import tr
 
 # A port that comes back has to be open again within 10 s, so the longest wait stays well below.
 _FIRST_WAIT_S = 0.25
@@ -107,8 +108,13 @@ def find_port(wanted: str, known: Iterable[PortInfo], last: PortInfo | None = No
         return matches[0].path  # an adapter with several channels: the first one, as the list is sorted
     seen = ", ".join(port.usb_serial for port in known if port.usb_serial)
     raise PortUnavailable(
-        f"the adapter with USB serial number {number} is not plugged in"
-        + (f"; plugged in: {seen}." if seen else "; plug it in."),
+        tr(
+            "the adapter with USB serial number {number} is not plugged in; plugged in: {seen}.",
+            number=number,
+            seen=seen,
+        )
+        if seen
+        else tr("the adapter with USB serial number {number} is not plugged in; plug it in.", number=number),
         mend=False,
     )
 
@@ -118,12 +124,13 @@ def _only_port(known: list[PortInfo]) -> str:
     if len(usb) == 1:
         return usb[0].path
     if not usb:
-        raise PortUnavailable("no USB serial port is plugged in; plug the node in.", mend=False)
+        raise PortUnavailable(tr("no USB serial port is plugged in; plug the node in."), mend=False)
     names = "; ".join(
         f'port = "{port.setting}"' + (f" ({port.description})" if port.description else "") for port in usb
     )
     raise PortUnavailable(
-        f"{len(usb)} USB serial ports are plugged in; choose one in the settings: {names}.", mend=True
+        tr("{n} USB serial ports are plugged in; choose one in the settings: {names}.", n=len(usb), names=names),
+        mend=True,
     )
 
 
@@ -138,7 +145,7 @@ def _follow(wanted: str, known: list[PortInfo], last: PortInfo | None) -> str:
             if moved is not None:
                 return moved.path
     if not there:
-        raise PortUnavailable(f"{wanted} is not there; plug the node in.", mend=False)
+        raise PortUnavailable(tr("{wanted} is not there; plug the node in.", wanted=wanted), mend=False)
     return wanted
 
 
@@ -150,21 +157,29 @@ def why_not(error: BaseException, path: str) -> PortUnavailable:
     if code in (errno.EACCES, errno.EPERM):
         group = _group_of(path)
         return PortUnavailable(
-            f"{path} may not be read by this user: add the user to the {group} group "
-            f"(sudo usermod -aG {group} {_user()}), then log in again or restart the service.",
+            tr(
+                "{path} may not be read by this user: add the user to the {group} group "
+                "(sudo usermod -aG {group} {user}), then log in again or restart the service.",
+                path=path,
+                group=group,
+                user=_user(),
+            ),
             mend=True,
         )
     if code in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
         return PortUnavailable(
-            f"another program has {path} open: close it (fuser {path} shows which), or this watch runs twice.",
+            tr(
+                "another program has {path} open: close it (fuser {path} shows which), or this watch runs twice.",
+                path=path,
+            ),
             mend=True,
         )
     if code in (errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO):
-        return PortUnavailable(f"{path} is not there; plug the node in.", mend=False)
+        return PortUnavailable(tr("{path} is not there; plug the node in.", path=path), mend=False)
     if code in (errno.ENOTTY, errno.EISDIR, errno.EINVAL):
-        return PortUnavailable(f"{path} is no serial port: correct port in the settings.", mend=True)
+        return PortUnavailable(tr("{path} is no serial port: correct port in the settings.", path=path), mend=True)
     what = os.strerror(code) if isinstance(code, int) else str(error)
-    return PortUnavailable(f"{path} cannot be opened ({what}).", mend=True)
+    return PortUnavailable(tr("{path} cannot be opened ({what}).", path=path, what=what), mend=True)
 
 
 def _group_of(path: str) -> str:
@@ -227,7 +242,9 @@ def check_port(wanted: str, baud: int = 115200) -> tuple[bool, str]:
             raise why_not(error, path) from None
     except PortUnavailable as problem:
         return False, str(problem)
-    return True, f"{path} can be opened" + ("." if path == wanted else f' (port = "{wanted}").')
+    if path == wanted:
+        return True, tr("{path} can be opened.", path=path)
+    return True, tr('{path} can be opened (port = "{wanted}").', path=path, wanted=wanted)
 
 
 class SerialSource:
@@ -253,7 +270,7 @@ class SerialSource:
         self._origin = Origin("serial", name)
         self._speed = SpeedWatch(baud)
         self._adapter: PortInfo | None = None
-        self._book = HealthBook(clock.now, f'looking for the port "{port}".')
+        self._book = HealthBook(clock.now, tr('looking for the port "{port}".', port=port))
 
     def health(self) -> SourceHealth:
         """How it stands now."""
@@ -270,7 +287,9 @@ class SerialSource:
                 self._book.enter("trouble" if problem.mend else "waiting", str(problem))
             except Exception as error:
                 self._book.fault("unexpected")
-                self._book.enter("trouble", f"the serial port failed in a way nobody foresaw: {error!r}.")
+                self._book.enter(
+                    "trouble", tr("the serial port failed in a way nobody foresaw: {error!r}.", error=error)
+                )
             else:
                 lines_before = self._book.snapshot().lines
                 self._read_until_lost(path, port, deliver, stop)
@@ -297,10 +316,15 @@ class SerialSource:
             reading.go_on(stop)
         except (OSError, termios.error) as error:
             self._book.fault("unplugged")
-            self._book.enter("waiting", f"{path} went away ({_short(error)}); it is opened again when it is back.")
+            self._book.enter(
+                "waiting",
+                tr("{path} went away ({reason}); it is opened again when it is back.", path=path, reason=_short(error)),
+            )
         except Exception as error:
             self._book.fault("unexpected")
-            self._book.enter("trouble", f"reading {path} failed in a way nobody foresaw: {error!r}.")
+            self._book.enter(
+                "trouble", tr("reading {path} failed in a way nobody foresaw: {error!r}.", path=path, error=error)
+            )
         finally:
             if reading.buffer.cut() and not stop.is_set():
                 self._book.fault("cut_line")
@@ -374,7 +398,7 @@ class _Reading:
     def _tell(self) -> None:
         watch = self._source._speed
         if watch.says is None:
-            self._book.enter("connected", f"{self._path} is open at {watch.speed} baud.")
+            self._book.enter("connected", tr("{path} is open at {speed} baud.", path=self._path, speed=watch.speed))
         else:
             self._book.enter("trouble" if watch.unreadable else "connected", f"{self._path}: {watch.says}")
 
@@ -382,4 +406,4 @@ class _Reading:
         """Raises OSError when the name leads nowhere any more, or to another device than the open one."""
         named, opened = os.stat(self._path), os.fstat(self._port.fileno())
         if (named.st_rdev, named.st_ino) != (opened.st_rdev, opened.st_ino):
-            raise OSError(errno.ENODEV, "the name leads to another device now")
+            raise OSError(errno.ENODEV, tr("the name leads to another device now"))

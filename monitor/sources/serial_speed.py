@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
+from monitor.words import tr
+
 USUAL_SPEEDS = (9600, 19200, 38400, 57600, 115200)
 
 # Below this many bytes a burst of noise and a wrong speed cannot be told apart.
@@ -103,25 +105,30 @@ class SpeedWatch:
     def says(self) -> str | None:
         """What a person should know and mend, or None."""
         if self._hunting:
-            return (
-                f"what comes looks like the wrong speed (the settings say baud = {self.configured}); "
-                f"now listening at {self.speed}. Set baud to the node's own speed."
+            return tr(
+                "what comes looks like the wrong speed (the settings say baud = {configured}); "
+                "now listening at {speed}. Set baud to the node's own speed.",
+                configured=self.configured,
+                speed=self.speed,
             )
         if self._found_none:
             speeds = ", ".join(str(speed) for speed in sorted({self.configured, *self._others}))
-            return (
-                f"what comes is no text at any usual speed ({speeds}): set baud to the node's own speed, "
-                "and look at the ground wire and the signal level."
+            return tr(
+                "what comes is no text at any usual speed ({speeds}): set baud to the node's own speed, "
+                "and look at the ground wire and the signal level.",
+                speeds=speeds,
             )
         if self._garbled_since_s is not None:
-            return (
-                f"what comes at {self.speed} baud is no text: it looks like the wrong speed. "
-                "Set baud to the node's own speed."
+            return tr(
+                "what comes at {speed} baud is no text: it looks like the wrong speed. "
+                "Set baud to the node's own speed.",
+                speed=self.speed,
             )
         if self.speed != self.configured:
-            return (
-                f"the node is read at {self.speed} baud, but the settings say {self.configured}: "
-                f"set baud = {self.speed}."
+            return tr(
+                "the node is read at {speed} baud, but the settings say {configured}: set baud = {speed}.",
+                speed=self.speed,
+                configured=self.configured,
             )
         return None
 
