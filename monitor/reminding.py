@@ -101,6 +101,8 @@ class Reminding:
             message = self._worded(minder, due)
             screen = lock_screen(message)
             cautions = cautions_of(message, self.settings.site.emergency_number)
+        said = "" if screen.body.startswith(message.says) else message.says
+        body = "\n\n".join(part for part in (screen.body, said, message.do, "\n".join(cautions)) if part)
         about = reminders.identity(batch, due[0].reminder_id)
         now_told = [*told, *(Reminded(one.reminder_id, person.name, now_s, about) for one in due)]
         with self.journal.transaction():
@@ -111,7 +113,7 @@ class Reminding:
                     person=person.name,
                     route=label,
                     title=screen.title,
-                    body="\n\n".join(part for part in (screen.body, message.do, "\n".join(cautions)) if part),
+                    body=body,
                     created_s=now_s,
                     expires_s=self._expires_s(person, due, now_s),
                 )

@@ -9,7 +9,6 @@ import sys
 import tempfile
 import threading
 from collections import deque
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from monitor.commands.common import CommandError, parser_for, say
 from monitor.domain import LogEntry
 from monitor.settings import BucketSettings, PageSettings, Person, Settings, SiteSettings
 from monitor.toml_tables import Secret
+from monitor.words import TIME, tr, when
 
 SPEED = 600.0
 BUCKETS = ("night-shed-1", "night-shed-2", "night-shed-3", "night-shed-4")
@@ -30,13 +30,15 @@ _AHEAD_S = 5 * _MINUTE_S
 def add(parsers: Any) -> None:
     """Describe the command."""
     parser = parser_for(
-        parsers, "demo", "an invented winter night with four buckets, in little more than a minute",
+        parsers, "demo", tr("an invented winter night with four buckets, in little more than a minute"),
         "emberpail demo --no-page", settings=False,
-        description="Replay an invented winter night with four buckets at about 600 times real time: one good, one "
-        "that has not taken, one that cools early, one whose probe comes loose. Ends by itself; Ctrl-C ends it sooner.",
+        description=tr(
+            "Replay an invented winter night with four buckets at about 600 times real time: one good, one that has "
+            "not taken, one that cools early, one whose probe comes loose. Ends by itself; Ctrl-C ends it sooner."
+        ),
     )  # fmt: skip
-    parser.add_argument("--speed", type=float, default=SPEED, metavar="TIMES", help="how many times real time")
-    parser.add_argument("--no-page", action="store_true", help="do not serve the page")
+    parser.add_argument("--speed", type=float, default=SPEED, metavar="TIMES", help=tr("how many times real time"))
+    parser.add_argument("--no-page", action="store_true", help=tr("do not serve the page"))
     parser.set_defaults(run=run)
 
 
@@ -44,9 +46,9 @@ def run(args: argparse.Namespace) -> int:
     """Play the night through the real daemon; everything it writes is in a folder that is removed at the end."""
     recordings = Path(__file__).resolve().parents[2] / "recordings"
     if not all((recordings / f"{name}.rec").is_file() for name in BUCKETS):
-        raise CommandError("The demo's recordings come with a checkout only: run ./emberpail demo there.")
+        raise CommandError(tr("The demo's recordings come with a checkout only: run ./emberpail demo there."))
     if not 1.0 <= args.speed <= 5000.0:
-        raise CommandError("The demo runs between 1 and 5000 times real time: give --speed 600.")
+        raise CommandError(tr("The demo runs between 1 and 5000 times real time: give --speed 600."))
     with tempfile.TemporaryDirectory(prefix="emberpail-demo-") as folder:
         _play(recordings, Path(folder), args.speed, not args.no_page)
     return YES
@@ -65,33 +67,13 @@ class _Grower:
 
     def on_tick(self, watch: Any, tick_s: float) -> None:
         """Called after every judged minute."""
-        from monitor.judgement.summaries import evening_sentence, took_text
-
         if tick_s >= self.end_s:
             self.stop.set()
         self._answer(watch, tick_s)
         while self.waiting and self.waiting[0][0] <= tick_s + _MINUTE_S:
             _, batch, entry = self.waiting.popleft()
             self.journal.add_entry(batch, entry, who="the grower")
-            self._print(tick_s, f"{batch}: noted {entry.kind}", "")
-        for minder in watch.minders.values():
-            course, bucket = minder.course(), minder.batch.bucket
-            since_min = (tick_s - course.blended_at_s) / _MINUTE_S
-            conditions = list(minder.conditions.values())
-            facts: Mapping[str, object] = next((one.facts for one in conditions if one.kind == "not_taken"), {})
-            if since_min >= 20:
-                doubt = next((one.probability for one in conditions if one.kind == "not_taken"), None)
-                if any(state.kind == "not_taken" and state.stands for state, _ in minder.told()):
-                    doubt = 1.0  # what has been rung is not taken back by a softer word
-                words = took_text(minder.estimate, bucket=bucket, probability_not_taken=doubt, facts=facts)
-                self._once(f"took/{bucket}", tick_s, "20 minutes after blending", words)
-            if since_min >= 240:
-                standing = [minder.conditions[key] for key, state in minder.alarms.items() if state.stands]
-                words = evening_sentence(
-                    minder.estimate, bucket=bucket, conditions=standing, facts=facts,
-                    clock=lambda at_s: f"{self.settings.local_time(at_s):%H:%M}",
-                )  # fmt: skip
-                self._once(f"evening/{bucket}", tick_s, "bedtime", words)
+            self._print(tick_s, batch, tr("noted {kind}", kind=entry.kind))
 
     def _answer(self, watch: Any, tick_s: float) -> None:
         """Five minutes after an alarm the grower has read it and says so, which ends its ringing."""
@@ -109,15 +91,16 @@ class _Grower:
                         self.journal.add_act(
                             Act(state.alarm_id, "acknowledged", at_s, at_s, "Ash", None, state.batch, state.bucket)
                         )
-                        self._once(key, tick_s, "Ash", f'"I have seen it" ({state.bucket}, {state.kind})')
+                        seen = tr('"I have seen it" ({bucket}, {kind})', bucket=state.bucket, kind=state.kind)
+                        self._once(key, tick_s, "Ash", seen)
 
-    def _once(self, key: str, at_s: float, when: str, words: str) -> None:
+    def _once(self, key: str, at_s: float, who: str, words: str) -> None:
         if key not in self.said:
             self.said.add(key)
-            self._print(at_s, when, words)
+            self._print(at_s, who, words)
 
-    def _print(self, at_s: float, when: str, words: str) -> None:
-        say(f"{when}{': ' if words else ''}{words}", f"{self.settings.local_time(at_s):%H:%M}  ")
+    def _print(self, at_s: float, who: str, words: str) -> None:
+        say(f"{who}: {words}", f"{when(self.settings.local_time(at_s), TIME)}  ")
 
 
 def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> None:
@@ -132,9 +115,9 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
     paths = [recordings / f"{name}.rec" for name in BUCKETS]
     batches = [read_batch_file(path.with_suffix(".toml")) for path in paths]
     settings = Settings(
-        site=SiteSettings(name="the Quillmarsh allotments (invented)", time_zone="UTC"),
+        site=SiteSettings(name=tr("the Quillmarsh allotments (invented)"), time_zone="UTC"),
         buckets=tuple(BucketSettings(one.batch.bucket, one.batch.vessel.litres) for one in batches),
-        people=(Person("Ash", (Secret("print://"),)), Person("Wren", (Secret("print://next-door"),))),
+        people=(Person("Ash", (Secret("print://"),)), Person("Wren", (Secret("print://next-door"),), reminders=False)),
         page=PageSettings(),
         journal_path=folder / "journal.sqlite",
     )
@@ -156,23 +139,26 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
         )  # fmt: skip
         night_h, minutes = (last_s - first_s) / 3600.0, (last_s - first_s) / speed / 60.0
         say(
-            f"An invented night at the Quillmarsh allotments: four buckets, {night_h:.0f} hours in about {minutes:.1f} "
-            "minutes. The boxes are what the phone would show; Ctrl-C ends it."
-        )
+            tr(
+                "An invented night at the Quillmarsh allotments: four buckets, {night_h:.0f} hours in about "
+                "{minutes:.1f} minutes. The boxes are what the phone would show; Ctrl-C ends it.",
+                night_h=night_h, minutes=minutes,
+            )
+        )  # fmt: skip
         with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
             signal.signal(signal.SIGTERM, lambda *_: stop.set())
         try:
             running.run(stop)
             running.deliver_now()
         except KeyboardInterrupt:
-            print("Ended early.", file=sys.stderr)
+            print(tr("Ended early."), file=sys.stderr)
         finally:
             stop.set()
-            print("\nHow it stands at the end of the night:\n", flush=True)
+            print(f"\n{tr('How it stands at the end of the night:')}\n", flush=True)
             with contextlib.suppress(Exception):
                 at_s = journal.fact("last_tick_s", clock.now())  # the clock has run ahead of the last reading
                 print(in_words(status_view(journal, settings, at_s, with_curves=False), settings))
             for minder in running.watch.minders.values():
-                say(f"Verdict: {minder.last_word(clock.now()).values['says']}")
+                say(tr("Verdict: {words}", words=minder.last_word(clock.now()).values["says"]))
             running.close()
-    say("Everything in this demo was invented. A real start: emberpail check, then emberpail plan --help.")
+    say(tr("Everything in this demo was invented. A real start: emberpail check, then emberpail plan --help."))

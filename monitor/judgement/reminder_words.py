@@ -127,10 +127,10 @@ def reminder_message(
     first = tr("{bucket}, to be done: {things}.", bucket=name, things=several(todo))
     return Message(
         "reminder.several",
-        sentences(*(part.says for part in parts)),
+        sentences(whole.says if whole else "", first),
         "\n\n".join(sentences(part.says, part.do) for part in parts),
         whole.title if whole else title(bucket, trn("{n} thing to do", "{n} things to do", len(todo))),
-        _with_caution(sentences(whole.short[0], first) if whole else first, deeds),
+        _with_caution((whole.short[0], first) if whole else (first,), deeds),
         deeds,
     )
 
@@ -146,8 +146,8 @@ def cautions_of(message: Message, emergency_number: str) -> tuple[str, ...]:
 def _part(one: Reminder, bucket: str, took: Message | None, evening: Message | None, why_not_yet: str) -> Message:
     known = {"taken": took, "evening": evening}.get(one.step_id)
     if known is not None:
-        # The deed that can go most wrong gives the caution.
-        short = _with_caution(sentences(*known.short[: 1 if known.deeds else None]), known.deeds[::-1])
+        # The deed that can go most wrong is named last, and gives the caution.
+        short = _with_caution(known.short, known.deeds[::-1])
         return Message(known.message_id, known.says, known.do, known.title, short, known.deeds)
     words = _WORDS[one.step_id]
     says = tr(words.first, bucket=bucket, number=one.number, most=STIRRINGS)
@@ -158,16 +158,22 @@ def _part(one: Reminder, bucket: str, took: Message | None, evening: Message | N
     do = sentences(tr(words.do), tr("Then note it: {kind}.", kind=words.log_kind))
     return Message(
         f"reminder.{one.step_id}", says, do, title(bucket, clip(tr(words.title), TITLE_MOST - 6)),
-        _with_caution(first, deeds), deeds,
+        _with_caution((first,), deeds), deeds,
     )  # fmt: skip
 
 
-def _with_caution(first: str, deeds: Sequence[str]) -> tuple[str, ...]:
-    """What stands on the locked screen: the deed, and the caution line that belongs to it, which always has room."""
+def _with_caution(short: Sequence[str], deeds: Sequence[str]) -> tuple[str, ...]:
+    """What stands on the locked screen: as many sentences as fit, and at the end the caution, which has room always."""
     if not deeds:
-        return (first,)
+        return tuple(short)
     deed = deeds[0]
     keys = caution_keys_for(deed)
     caution = short_cautions_for(deed)[keys.index(_ON_THE_SCREEN[deed])]
     caution = clip(caution, BODY_MOST - _DEED_LEAST - 1)
-    return (clip(first, BODY_MOST - len(caution) - 1), caution)
+    room = BODY_MOST - len(caution) - 1
+    told = clip(short[0], room)
+    for sentence in short[1:]:
+        if len(told) + 1 + len(sentence) > room:
+            break
+        told = f"{told} {sentence}"
+    return (told, caution)

@@ -174,9 +174,7 @@ def _at(name: str, moment_s: float) -> str:
     return f"{name}@{int(moment_s // MINUTE_S)}"
 
 
-def _of_the_blend(
-    done: _Deeds, paste_read: bool, evening_from: Callable[[float], float] | None
-) -> list[Reminder]:
+def _of_the_blend(done: _Deeds, paste_read: bool, evening_from: Callable[[float], float] | None) -> list[Reminder]:
     blend_s = done.blend_s
     found = []
     if done.blend_noted and not paste_read and not done.of("probe-in", blend_s):
@@ -225,9 +223,7 @@ def _of_the_dilution(done: _Deeds) -> list[Reminder]:
     found = []
     if len(waters) == 1:
         due_s = first_s + _DRAWS_IN_S
-        found.append(
-            Reminder("second-water", due_s, due_s + _SECOND_WATER_LASTS_S, False, "second-water", "dilute")
-        )
+        found.append(Reminder("second-water", due_s, due_s + _SECOND_WATER_LASTS_S, False, "second-water", "dilute"))
     stirred = done.of("stirred", first_s)
     for number in range(len(stirred) + 1, STIRRINGS + 1):
         # Whoever stirs without noting it is reminded by the hour all the same; whoever notes it, an hour after that.
