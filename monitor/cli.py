@@ -12,32 +12,32 @@ from collections.abc import Sequence
 
 from monitor import __version__
 from monitor.commands import CANNOT, COMMANDS
+from monitor.commands.parsing import Parser
 from monitor.languages import language_of, voice_for
-from monitor.words import speak
+from monitor.words import speak, tr
 
 # Longer than any path, name or remark that means something here.
 _MOST_CHARACTERS = 1000
 _MINUS = re.compile(r"-[\d.,]")
 
 
-class _Parser(argparse.ArgumentParser):
-    """Says what is wrong in one sentence and where the help is, instead of the whole usage."""
-
-    def error(self, message: str) -> None:  # type: ignore[override]
-        sentence = " ".join(message[:1].upper().split()) + message[1:]
-        self.exit(CANNOT, f"{sentence}. See: {self.prog} --help\n")
-
-
 def build_parser(command: str | None = None) -> argparse.ArgumentParser:
     """The parser of every command, or of the one named: the others need not be read to run it."""
-    parser = _Parser(
+    parser = Parser(
         prog="emberpail",
-        description="Minds buckets of potash soap: says whether the blend took, how far it will go, and rings the "
-        "phone when something must be done.",
-        epilog="Each command has its own help with an example: emberpail start --help",
+        description=tr(
+            "Minds buckets of potash soap: says whether the blend took, how far it will go, and rings the "
+            "phone when something must be done."
+        ),
+        epilog=tr("Each command has its own help with an example: emberpail start --help"),
     )
-    parser.add_argument("--version", action="version", version=f"emberpail {__version__}")
-    parsers = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    parser.add_argument(
+        "--version",
+        action="version",
+        version=f"emberpail {__version__}",
+        help=tr("show program's version number and exit"),
+    )
+    parsers = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
     wanted = [command] if command is not None and command in COMMANDS else COMMANDS
     for module in dict.fromkeys(COMMANDS[name] for name in wanted):
         importlib.import_module(f"monitor.commands.{module}").add(parsers)
@@ -71,7 +71,7 @@ def _run(args: argparse.Namespace) -> int:
     try:
         return int(args.run(args))
     except KeyboardInterrupt:
-        print("Stopped.", file=sys.stderr)
+        print(tr("Stopped."), file=sys.stderr)
         return 130
     except BrokenPipeError:
         # Somebody piped us into "head": not an error, but Python would complain once more at exit.
@@ -91,9 +91,11 @@ def _in_words(error: Exception) -> str:
     # Every error of ours is a ValueError of a module's own whose text is one sentence for a person.
     if isinstance(error, ValueError) and type(error).__module__.startswith("monitor."):
         return str(error)
-    return (
-        f"Emberpail itself failed ({type(error).__name__}: {str(error)[:200]}); that is a fault of the program. "
-        "With EMBERPAIL_TRACEBACK=1 it shows where; please report that."
+    return tr(
+        "Emberpail itself failed ({error}: {what}); that is a fault of the program. "
+        "With EMBERPAIL_TRACEBACK=1 it shows where; please report that.",
+        error=type(error).__name__,
+        what=str(error)[:200],
     )
 
 
@@ -101,20 +103,26 @@ def _unusable(arguments: list[str]) -> str | None:
     """One sentence when an argument cannot be text of ours, else None."""
     for place, argument in enumerate(arguments, 1):
         if len(argument) > _MOST_CHARACTERS:
-            return (
-                f"Argument {place} is {len(argument)} characters long; {_MOST_CHARACTERS} at the most are taken: "
-                "shorten it."
+            return tr(
+                "Argument {place} is {n} characters long; {most} at the most are taken: shorten it.",
+                place=place,
+                n=len(argument),
+                most=_MOST_CHARACTERS,
             )
         try:
             argument.encode("utf-8")
         except UnicodeEncodeError:
-            return f"Argument {place} is not UTF-8 text: type it again, or rename the file that it names."
+            return tr(
+                "Argument {place} is not UTF-8 text: type it again, or rename the file that it names.", place=place
+            )
         if "\0" in argument:
-            return f"Argument {place} holds a character that no text has: type it again."
+            return tr("Argument {place} holds a character that no text has: type it again.", place=place)
     if arguments and not arguments[0].startswith("-") and arguments[0] not in COMMANDS:
         near = difflib.get_close_matches(arguments[0].lower(), COMMANDS, 1)
-        hint = f'did you mean "{near[0]}"?' if near else f"there are {', '.join(COMMANDS)}."
-        return f'There is no command "{arguments[0][:60]}": {hint} See: emberpail --help'
+        hint = (
+            tr('did you mean "{name}"?', name=near[0]) if near else tr("there are {names}.", names=", ".join(COMMANDS))
+        )
+        return tr('There is no command "{command}": {hint} See: emberpail --help', command=arguments[0][:60], hint=hint)
     return None
 
 

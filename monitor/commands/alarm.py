@@ -22,7 +22,9 @@ from monitor.commands.common import (
 from monitor.commands.times import parse_span_s
 from monitor.journal.database import Act, AlarmRecord, Journal
 from monitor.judgement.alarms import rule_for
+from monitor.retelling import retold
 from monitor.trade.making import short_cautions_for
+from monitor.words import tr
 
 _LEAST_QUIET_S = 60.0
 # What is likely done about an alarm, as the log has it.
@@ -32,32 +34,36 @@ _DEEDS = {"not_taken": "reblended", "too_hot": "uncovered", "cooled_early": "cov
 def add(parsers: Any) -> None:
     """Describe the two commands."""
     ack = parser_for(
-        parsers, "ack", 'say "I have seen it", or "I am going"', "emberpail ack shed-2 --going --who Ash",
-        description='Say "I have seen it", or with --going "I am going". The ringing ends; the alarm stands until what '
-        "it is about is over.",
+        parsers, "ack", tr('say "I have seen it", or "I am going"'), "emberpail ack shed-2 --going --who Ash",
+        description=tr(
+            'Say "I have seen it", or with --going "I am going". The ringing ends; the alarm stands until what '
+            "it is about is over."
+        ),
     )  # fmt: skip
-    ack.add_argument("alarm", help="a bucket for all of its alarms, or one alarm as status --json names it")
-    ack.add_argument("--going", action="store_true", help="I am going there now")
-    ack.add_argument("--who", default="", help="who says so")
-    ack.add_argument("--json", action="store_true", help="for programs")
+    ack.add_argument("alarm", help=tr("a bucket for all of its alarms, or one alarm as status --json names it"))
+    ack.add_argument("--going", action="store_true", help=tr("I am going there now"))
+    ack.add_argument("--who", default="", help=tr("who says so"))
+    ack.add_argument("--json", action="store_true", help=tr("for programs"))
     ack.set_defaults(run=run_ack)
 
     quiet = parser_for(
-        parsers, "quiet", "keep an alarm quiet for a while", "emberpail quiet shed-2 --for 30min --who Ash",
-        description="Keep an alarm quiet for a while; then it rings again if it still stands. Nothing else changes.",
+        parsers, "quiet", tr("keep an alarm quiet for a while"), "emberpail quiet shed-2 --for 30min --who Ash",
+        description=tr(
+            "Keep an alarm quiet for a while; then it rings again if it still stands. Nothing else changes."
+        ),
     )  # fmt: skip
-    quiet.add_argument("alarm", help="a bucket for all of its alarms, or one alarm as status --json names it")
-    quiet.add_argument("--for", dest="span", metavar="SPAN", help='how long: "30 min", "2 h"')
-    quiet.add_argument("--end", action="store_true", help="end the quiet now")
-    quiet.add_argument("--who", default="", help="who says so")
-    quiet.add_argument("--json", action="store_true", help="for programs")
+    quiet.add_argument("alarm", help=tr("a bucket for all of its alarms, or one alarm as status --json names it"))
+    quiet.add_argument("--for", dest="span", metavar="SPAN", help=tr('how long: "30 min", "2 h"'))
+    quiet.add_argument("--end", action="store_true", help=tr("end the quiet now"))
+    quiet.add_argument("--who", default="", help=tr("who says so"))
+    quiet.add_argument("--json", action="store_true", help=tr("for programs"))
     quiet.set_defaults(run=run_quiet)
 
 
 def run_ack(args: argparse.Namespace) -> int:
     """Note that somebody has seen what stands; the repeats stop, the state stays."""
     settings = settings_of(args)
-    who = one_line(args.who, "The name after --who")
+    who = one_line(args.who, tr("The name after --who"))
     with open_journal(settings) as journal, journal.transaction():
         found = _standing(journal, args.alarm)
         for alarm in found:
@@ -66,15 +72,23 @@ def run_ack(args: argparse.Namespace) -> int:
         print_json({"seen": [alarm.alarm_id for alarm in found], "going": args.going})
         return YES
     for alarm in found:
-        say(f"{alarm.bucket}: {'you are going' if args.going else 'seen'}. {alarm.says}")
-        if alarm.do and alarm.state != "returned_unacknowledged":
-            say(alarm.do, "  ")
+        says, do = retold(alarm)
+        seen = tr("{bucket}: seen.", bucket=alarm.bucket)
+        say(f"{tr('{bucket}: you are going.', bucket=alarm.bucket) if args.going else seen} {says}")
+        if do and alarm.state != "returned_unacknowledged":
+            say(do, "  ")
     for caution in short_cautions_for("open", settings.site.emergency_number):
         say(caution, "! ")
     if args.going:
         first = found[0]
         deed = _DEEDS.get(first.kind, "looked")
-        say(f"Note afterwards what you did, for example: emberpail mark {first.bucket} {deed}")
+        say(
+            tr(
+                "Note afterwards what you did, for example: emberpail mark {bucket} {deed}",
+                bucket=first.bucket,
+                deed=deed,
+            )
+        )
     return YES
 
 
@@ -82,17 +96,22 @@ def run_quiet(args: argparse.Namespace) -> int:
     """Keep what stands quiet until a time, or end that."""
     settings = settings_of(args)
     if args.end == (args.span is not None):
-        raise CommandError('Say how long it shall be quiet (--for "30 min"), or --end to hear of it again.')
+        raise CommandError(tr('Say how long it shall be quiet (--for "30 min"), or --end to hear of it again.'))
     span_s = 0.0 if args.end else parse_span_s(args.span)
-    who = one_line(args.who, "The name after --who")
+    who = one_line(args.who, tr("The name after --who"))
     with open_journal(settings) as journal, journal.transaction():
         found = _standing(journal, args.alarm)
         strictest = min(found, key=lambda alarm: rule_for(alarm.kind).max_quiet_s)
         longest_s = rule_for(strictest.kind).max_quiet_s
         if not args.end and not _LEAST_QUIET_S <= span_s <= longest_s:
             raise CommandError(
-                f"{strictest.kind} of {strictest.bucket} may be kept quiet for a minute at the least and "
-                f"{longest_s / 60:.0f} minutes at a time; give a shorter time and, if need be, ask again then."
+                tr(
+                    "{kind} of {bucket} may be kept quiet for a minute at the least and "
+                    "{minutes:.0f} minutes at a time; give a shorter time and, if need be, ask again then.",
+                    kind=strictest.kind,
+                    bucket=strictest.bucket,
+                    minutes=longest_s / 60,
+                )
             )
         for alarm in found:
             _add_act(journal, alarm, "unshelved" if args.end else "shelved", who, None if args.end else span_s)
@@ -101,8 +120,12 @@ def run_quiet(args: argparse.Namespace) -> int:
         return YES
     for alarm in found:
         until = hour_words(settings, now_s() + span_s, now_s())
-        words = "no longer quiet" if args.end else f"quiet until {until}, then it rings again if it still stands"
-        say(f"{alarm.bucket}, {alarm.kind}: {words}.")
+        name = f"{alarm.bucket}, {alarm.kind}"
+        say(
+            tr("{alarm}: no longer quiet.", alarm=name)
+            if args.end
+            else tr("{alarm}: quiet until {time}, then it rings again if it still stands.", alarm=name, time=until)
+        )
     return YES
 
 
@@ -116,10 +139,17 @@ def _standing(journal: Journal, which: str) -> list[AlarmRecord]:
     if found:
         return found
     if not standing:
-        raise CommandError("No alarm stands, so there is nothing to answer.")
+        raise CommandError(tr("No alarm stands, so there is nothing to answer."))
     known = ", ".join(sorted({f"{alarm.bucket} ({alarm.kind})" for alarm in standing}))
     names = [name for alarm in standing for name in (alarm.bucket, alarm.batch)]
-    raise CommandError(f"No alarm stands for {shown(which)}; these do: {known}.{meant(which, names)}")
+    raise CommandError(
+        tr(
+            "No alarm stands for {which}; these do: {known}.{meant}",
+            which=shown(which),
+            known=known,
+            meant=meant(which, names),
+        )
+    )
 
 
 def _add_act(journal: Journal, alarm: AlarmRecord, act: str, who: str, span_s: float | None = None) -> None:

@@ -11,16 +11,16 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from monitor.commands import NO, YES
-from monitor.commands.common import now_s, open_journal_to_read, parser_for, print_json, wrapped
+from monitor.commands.common import now_s, open_journal_to_read, parser_for, print_json, speak_for, wrapped
 from monitor.journal.database import Journal
 from monitor.settings import MqttSource, SerialSource, Settings, SettingsError, Source, load_settings
 from monitor.standing import WATCH_IS_GONE_S, last_watched_s
+from monitor.words import tr, trc
 
 # When this was written; a clock that stands earlier has not been set.
 _CLOCK_IS_SET_S = datetime(2026, 1, 1, tzinfo=UTC).timestamp()
 # A night of recording and journal of twenty buckets fits easily into this.
 _LEAST_FREE_MB = 200
-_SIGNS = {True: "ok", False: "BAD", None: "note"}
 
 
 class Line(NamedTuple):
@@ -34,18 +34,20 @@ class Line(NamedTuple):
 def add(parsers: Any) -> None:
     """Describe the command."""
     parser = parser_for(
-        parsers, "check", "look at settings, ports, broker, journal, clock and phone", "emberpail check",
-        description="Look at everything a night depends on, one line each. Exit code 1 when something is wrong. Phone "
-        "routes are only read, not rung: emberpail ring does that.",
+        parsers, "check", tr("look at settings, ports, broker, journal, clock and phone"), "emberpail check",
+        description=tr(
+            "Look at everything a night depends on, one line each. Exit code 1 when something is wrong. Phone "
+            "routes are only read, not rung: emberpail ring does that."
+        ),
     )  # fmt: skip
-    parser.add_argument("--json", action="store_true", help="for programs")
+    parser.add_argument("--json", action="store_true", help=tr("for programs"))
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Walk the parts; a part that cannot be reached does not stop the others."""
     lines: list[Line] = []
-    for line in _all(args.settings):
+    for line in _all(args):
         lines.append(line)
         if not args.json:
             _print(line)  # at once: a broker that does not answer takes its time
@@ -54,32 +56,40 @@ def run(args: argparse.Namespace) -> int:
     return NO if any(line.ok is False for line in lines) else YES
 
 
-def _all(settings_file: str | None) -> Iterator[Line]:
+def _all(args: argparse.Namespace) -> Iterator[Line]:
     try:
-        settings = load_settings(settings_file)
+        settings = load_settings(args.settings)
     except SettingsError as error:
         for problem in error.problems:
-            yield Line("settings", False, problem)
-        yield Line("the rest", None, "was not looked at: it depends on the settings.")
+            yield Line(tr("settings"), False, problem)
+        yield Line(tr("the rest"), None, tr("was not looked at: it depends on the settings."))
     else:
+        speak_for(args, settings)
         yield from _walk(settings)
 
 
 def _print(line: Line) -> None:
-    print("\n".join(wrapped(line.says, f"{_SIGNS[line.ok]:<5} {line.part:<10} ", " " * 17)), flush=True)
+    signs = {
+        True: trc("a part of the check", "ok"),
+        False: trc("a part of the check", "BAD"),
+        None: trc("a part of the check", "note"),
+    }
+    print("\n".join(wrapped(line.says, f"{signs[line.ok]:<5} {line.part:<10} ", " " * 17)), flush=True)
 
 
 def _walk(settings: Settings) -> Iterator[Line]:
     if settings.file is None:
         yield Line(
-            "settings", None,
-            "no emberpail.toml was found, so there are no sources and no phones: copy monitor/sample_settings.toml to "
-            "emberpail.toml and change what differs.",
+            tr("settings"), None,
+            tr(
+                "no emberpail.toml was found, so there are no sources and no phones: copy "
+                "monitor/sample_settings.toml to emberpail.toml and change what differs."
+            ),
         )  # fmt: skip
     else:
-        yield Line("settings", True, f"{settings.file} is in order.")
+        yield Line(tr("settings"), True, tr("{file} is in order.", file=settings.file))
     for warning in settings.warnings:
-        yield Line("settings", None, warning)
+        yield Line(tr("settings"), None, warning)
     journal_line, journal = _journal(settings)
     try:
         yield from _sources(settings, journal)
@@ -93,17 +103,21 @@ def _walk(settings: Settings) -> Iterator[Line]:
 
 def _sources(settings: Settings, journal: Journal | None) -> Iterator[Line]:
     if not settings.sources:
-        yield Line("sources", False, "no [[source]] is set: nothing will be read.")
+        yield Line(tr("sources"), False, tr("no [[source]] is set: nothing will be read."))
     minded = _told_by_watch(journal)
     for source in settings.sources:
         if minded is not None:
             # The watch holds the port; trying it from here would only find it taken.
-            yield Line(source.name, *minded.get(source.name, (None, "watch has only just begun to read it.")))
+            yield Line(source.name, *minded.get(source.name, (None, tr("watch has only just begun to read it."))))
             continue
         try:
             yield Line(source.name, *_tried(source))
         except Exception as error:  # a fault in one part must not hide the others
-            yield Line(source.name, False, f"it could not be tried ({type(error).__name__}: {error}).")
+            yield Line(
+                source.name,
+                False,
+                tr("it could not be tried ({error}: {what}).", error=type(error).__name__, what=error),
+            )
 
 
 def _told_by_watch(journal: Journal | None) -> dict[str, tuple[bool, str]] | None:
@@ -114,7 +128,11 @@ def _told_by_watch(journal: Journal | None) -> dict[str, tuple[bool, str]] | Non
         watched_s, recent = last_watched_s(journal), now_s() - WATCH_IS_GONE_S
         if watched_s is None or watched_s < recent:
             return None
-        return {one.part: (one.ok, f"{one.says} (as watch says)") for one in journal.health() if one.at_s > recent}
+        return {
+            one.part: (one.ok, tr("{says} (as watch says)", says=one.says))
+            for one in journal.health()
+            if one.at_s > recent
+        }
     except ValueError:
         return None
 
@@ -133,7 +151,9 @@ def _tried(source: Source) -> tuple[bool, str]:
             tls=source.tls, ca_file=source.ca_file,
         )  # fmt: skip
     there = source.path.is_file()
-    return there, f"recording {source.path} {'is there' if there else 'is missing'}."
+    if there:
+        return True, tr("recording {path} is there.", path=source.path)
+    return False, tr("recording {path} is missing.", path=source.path)
 
 
 def _journal(settings: Settings) -> tuple[Line, Journal | None]:
@@ -142,23 +162,31 @@ def _journal(settings: Settings) -> tuple[Line, Journal | None]:
     try:
         journal = open_journal_to_read(settings)
     except (ValueError, OSError) as error:
-        return Line("journal", False, str(error)), None
+        return Line(tr("journal"), False, str(error)), None
     try:
         if journal is None:
-            says = f"{path} is not there yet; the first batch, or watch, makes it."
+            says = tr("{path} is not there yet; the first batch, or watch, makes it.", path=path)
         else:
-            says = f"{journal.check()} Batches that run: {len(journal.running_batches())}."
+            says = tr("{journal} Batches that run: {n}.", journal=journal.check(), n=len(journal.running_batches()))
         free_mb = _free_mb(path)
         where = path if journal is not None else _nearest(path.parent)
         if journal is None and not where.is_dir():
-            return Line("journal", False, f"{path} cannot be made: {where} is no folder."), None
+            return Line(
+                tr("journal"), False, tr("{path} cannot be made: {where} is no folder.", path=path, where=where)
+            ), None
         if not os.access(where, os.W_OK):
-            return Line("journal", False, f"{where} cannot be written by this user: mend its rights (ls -ld)."), journal
+            return Line(
+                tr("journal"),
+                False,
+                tr("{where} cannot be written by this user: mend its rights (ls -ld).", where=where),
+            ), journal
     except (ValueError, OSError) as error:
-        return Line("journal", False, str(error)), journal
+        return Line(tr("journal"), False, str(error)), journal
     if free_mb < _LEAST_FREE_MB:
-        return Line("journal", False, f"only {free_mb:.0f} MB are free beside {path}: make room."), journal
-    return Line("journal", True, f"{says} Free: {free_mb / 1000:.0f} GB."), journal
+        return Line(
+            tr("journal"), False, tr("only {mb:.0f} MB are free beside {path}: make room.", mb=free_mb, path=path)
+        ), journal
+    return Line(tr("journal"), True, tr("{says} Free: {gb:.0f} GB.", says=says, gb=free_mb / 1000)), journal
 
 
 def _nearest(folder: Path) -> Path:
@@ -176,26 +204,42 @@ def _clock(settings: Settings, journal: Journal | None) -> Line:
     local = settings.local_time(at_s)
     shown = f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
     if at_s < _CLOCK_IS_SET_S:
-        return Line("clock", False, f"it reads {shown}, so it has not been set: connect to the network or set it.")
+        return Line(
+            tr("clock"),
+            False,
+            tr("it reads {time}, so it has not been set: connect to the network or set it.", time=shown),
+        )
     try:
         last_s = None if journal is None else journal.last_arrival_s()
     except ValueError:
         last_s = None  # the journal's own line has said it
     if last_s is not None and at_s < last_s - 60.0:
-        return Line("clock", False, f"it reads {shown}, earlier than the newest reading: set it right.")
-    return Line("clock", True, f"it reads {shown}; this computer has run for {time.monotonic() / 3600:.0f} h.")
+        return Line(
+            tr("clock"), False, tr("it reads {time}, earlier than the newest reading: set it right.", time=shown)
+        )
+    return Line(
+        tr("clock"),
+        True,
+        tr(
+            "it reads {time}; this computer has run for {hours:.0f} h.",
+            time=shown,
+            hours=time.monotonic() / 3600,
+        ),
+    )
 
 
 def _phone(settings: Settings) -> Iterator[Line]:
     from monitor.phone.routes import label, no_routes_warning, route_problem
 
     if settings.no_phone:
-        yield Line("phone", False, no_routes_warning())
+        yield Line(tr("phone"), False, no_routes_warning())
     for person in settings.people:
         if not person.routes and not settings.no_phone:
-            yield Line("phone", None, f"{person.name} has no route and will not be rung.")
+            yield Line(tr("phone"), None, tr("{name} has no route and will not be rung.", name=person.name))
         for route in person.routes:
             name = label(route.reveal())
             problem = route_problem(route.reveal())
-            says = problem or f"{name} is a route that can be used; whether it rings, emberpail ring shows."
-            yield Line("phone", problem is None, f"{person.name}: {says}")
+            says = problem or tr(
+                "{name} is a route that can be used; whether it rings, emberpail ring shows.", name=name
+            )
+            yield Line(tr("phone"), problem is None, f"{person.name}: {says}")

@@ -14,9 +14,10 @@ from collections.abc import Iterable
 from datetime import tzinfo
 from typing import Any
 
+from monitor.commands.parsing import HelpWithExample
 from monitor.journal.database import Journal
 from monitor.settings import Settings, load_settings
-from monitor.words import speak
+from monitor.words import DAY_DATE_TIME, DAY_TIME, ENGLISH, TIME, speak, tr, when
 
 # Where the terminal does not say how wide it is, and the widest that is still easily read.
 _USUAL_WIDTH, _WIDEST, _NARROWEST = 80, 100, 30
@@ -36,31 +37,27 @@ def parser_for(
         name,
         help=help_line,
         description=more.pop("description", help_line[:1].upper() + help_line[1:] + "."),
-        epilog=f"example:\n  {example}",
-        formatter_class=_Help,
+        epilog=f"{tr('example:')}\n  {example}",
+        formatter_class=HelpWithExample,
         **more,
     )
     if settings:
-        parser.add_argument("--settings", metavar="FILE", help="settings file (default: emberpail.toml, see check)")
+        parser.add_argument("--settings", metavar="FILE", help=tr("settings file (default: emberpail.toml, see check)"))
     return parser
-
-
-class _Help(argparse.RawDescriptionHelpFormatter):
-    """Wraps the description and leaves the example on its line, so that it can be copied."""
-
-    def _fill_text(self, text: str, width: int, indent: str) -> str:
-        if text.startswith("example:"):
-            return super()._fill_text(text, width, indent)
-        return argparse.HelpFormatter._fill_text(self, text, width, indent)
 
 
 def settings_of(args: argparse.Namespace) -> Settings:
     """The settings this command runs with; their warnings go to standard error."""
     settings = load_settings(args.settings)
-    speak(settings.site.voice())
+    speak_for(args, settings)
     for warning in settings.warnings:
         warn(warning)
     return settings
+
+
+def speak_for(args: argparse.Namespace, settings: Settings) -> None:
+    """Speak as the place does; what a program reads (--json) is English and metric always."""
+    speak(ENGLISH if getattr(args, "json", False) else settings.site.voice())
 
 
 def open_journal(settings: Settings) -> Journal:
@@ -77,7 +74,13 @@ def open_journal_to_read(settings: Settings) -> Journal | None:
         if not settings.journal_path.exists():
             return None
     except OSError as error:
-        raise CommandError(f"Journal {settings.journal_path}: it cannot be reached ({error.strerror}).") from None
+        raise CommandError(
+            tr(
+                "Journal {path}: it cannot be reached ({reason}).",
+                path=settings.journal_path,
+                reason=error.strerror,
+            )
+        ) from None
     return Journal(settings.journal_path, read_only=True)
 
 
@@ -95,13 +98,13 @@ def zone_of(settings: Settings) -> tzinfo | None:
 
 def clock_words(settings: Settings, at_s: float) -> str:
     """A moment on the clock of the place: "Sat 17 Jan 18:05"."""
-    return f"{settings.local_time(at_s):%a %d %b %H:%M}"
+    return when(settings.local_time(at_s), DAY_DATE_TIME)
 
 
 def hour_words(settings: Settings, at_s: float, from_s: float) -> str:
     """A moment as it is said at ``from_s``: "18:05", with the day where it is another one."""
     at, now = settings.local_time(at_s), settings.local_time(from_s)
-    return f"{at:%H:%M}" if at.date() == now.date() else f"{at:%a %H:%M}"
+    return when(at, TIME if at.date() == now.date() else DAY_TIME)
 
 
 # ---- what people type ----------------------------------------------------------------------------------------------
@@ -111,7 +114,9 @@ def one_line(text: str, what: str, most: int = MOST_NAME) -> str:
     """Typed text without line breaks and control characters; CommandError when it is too long."""
     plain = " ".join("".join(c if c.isprintable() else " " for c in text).split())
     if len(plain) > most:
-        raise CommandError(f"{what} is {len(plain)} characters long; {most} at the most: shorten it.")
+        raise CommandError(
+            tr("{what} is {n} characters long; {most} at the most: shorten it.", what=what, n=len(plain), most=most)
+        )
     return plain
 
 
@@ -125,7 +130,7 @@ def meant(text: str, known: Iterable[str]) -> str:
     """' Did you mean "shed-2"?', or ''."""
     by_lower = {name.lower(): name for name in known}
     near = difflib.get_close_matches(text.lower().strip(), by_lower, 1, 0.6)
-    return f' Did you mean "{by_lower[near[0]]}"?' if near else ""
+    return " " + tr('Did you mean "{name}"?', name=by_lower[near[0]]) if near else ""
 
 
 # ---- what they read ------------------------------------------------------------------------------------------------

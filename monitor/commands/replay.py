@@ -8,20 +8,25 @@ from typing import Any
 
 from monitor.commands import YES
 from monitor.commands.common import CommandError, parser_for, print_json, say, settings_of, shown, warn
+from monitor.words import DAY_TIME, tr, when
 
 
 def add(parsers: Any) -> None:
     """Describe the command."""
     parser = parser_for(
-        parsers, "replay", "replay a recording and say what would have been said",
+        parsers, "replay", tr("replay a recording and say what would have been said"),
         "emberpail replay recordings/quillmarsh-12.rec --events /tmp/events.jsonl",
-        description="Replay a recording through the same judgement as live and say what would have been said. Exit "
-        "code 0 whenever it ran, whatever the batch did.",
+        description=tr(
+            "Replay a recording through the same judgement as live and say what would have been said. Exit "
+            "code 0 whenever it ran, whatever the batch did."
+        ),
     )  # fmt: skip
-    parser.add_argument("recording", metavar="NAME.rec", help="what came over the wire, as watch --record wrote it")
-    parser.add_argument("--batch", metavar="NAME.toml", help="what the grower entered (default: beside the recording)")
-    parser.add_argument("--events", metavar="OUT.jsonl", help="write what was judged here, as JSON Lines")
-    parser.add_argument("--json", action="store_true", help="print a summary for programs")
+    parser.add_argument("recording", metavar="NAME.rec", help=tr("what came over the wire, as watch --record wrote it"))
+    parser.add_argument(
+        "--batch", metavar="NAME.toml", help=tr("what the grower entered (default: beside the recording)")
+    )
+    parser.add_argument("--events", metavar="OUT.jsonl", help=tr("write what was judged here, as JSON Lines"))
+    parser.add_argument("--json", action="store_true", help=tr("print a summary for programs"))
     parser.set_defaults(run=run)
 
 
@@ -43,11 +48,16 @@ def run(args: argparse.Namespace) -> int:
     for warning in replay.warnings:
         warn(warning)
     if replay.trouble:
-        warn(f"The heat could not be judged and only the plain checks ran: {replay.trouble}")
+        warn(tr("The heat could not be judged and only the plain checks ran: {trouble}", trouble=replay.trouble))
     if not replay.lines:
-        warn(f"{args.recording} holds not one line that came over the wire.")
+        warn(tr("{recording} holds not one line that came over the wire.", recording=args.recording))
     elif not replay.readings:
-        warn(f"Not one reading of {replay.batch.bucket} is in the recording: is it the right batch file?")
+        warn(
+            tr(
+                "Not one reading of {bucket} is in the recording: is it the right batch file?",
+                bucket=replay.batch.bucket,
+            )
+        )
     alarms = [event for event in replay.events if event.event == "alarm"]
     if args.json:
         print_json(
@@ -63,23 +73,34 @@ def run(args: argparse.Namespace) -> int:
         )
         return YES
     damaged = sum(replay.faults.values())
-    more = f", {damaged} damaged or not understood" if damaged else ""
-    say(f"{replay.batch.name} in {replay.batch.bucket}: {replay.lines} lines, {replay.readings} readings{more}.")
+    more = tr(", {n} damaged or not understood", n=damaged) if damaged else ""
+    say(
+        tr(
+            "{name} in {bucket}: {lines} lines, {readings} readings{more}.",
+            name=replay.batch.name,
+            bucket=replay.batch.bucket,
+            lines=replay.lines,
+            readings=replay.readings,
+            more=more,
+        )
+    )
     for event in alarms:
-        at = f"{settings.local_time(event.at_s):%a %H:%M}  "
+        at = f"{when(settings.local_time(event.at_s), DAY_TIME)}  "
         if event.values["state"] == "raised":
             say(f"{event.values['kind']} ({event.values['urgency']}): {event.values['says']}", at)
         else:
-            say(f"{event.values['kind']} is over.", at)
-    say(f"Verdict: {replay.verdict.values['says']}")
+            say(tr("{alarm} is over.", alarm=event.values["kind"]), at)
+    say(tr("Verdict: {text}", text=replay.verdict.values["says"]))
     return YES
 
 
 def _must_be_a_recording(path: str) -> None:
     if not path.strip():
-        raise CommandError("The recording has no name: give the path of a .rec file.")
+        raise CommandError(tr("The recording has no name: give the path of a .rec file."))
     try:
         if Path(path).is_dir():
-            raise CommandError(f"{shown(path)} is a folder: name a recording (.rec) in it.")
+            raise CommandError(tr("{path} is a folder: name a recording (.rec) in it.", path=shown(path)))
     except OSError as error:  # a name longer than any file's
-        raise CommandError(f"{shown(path)} cannot be read ({error.strerror}): correct the path.") from None
+        raise CommandError(
+            tr("{path} cannot be read ({reason}): correct the path.", path=shown(path), reason=error.strerror)
+        ) from None

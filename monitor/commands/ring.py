@@ -8,17 +8,20 @@ from typing import Any
 from monitor.commands import NO, YES
 from monitor.commands.common import CommandError, meant, parser_for, print_json, say, settings_of, shown
 from monitor.settings import Settings
+from monitor.words import tr
 
 
 def add(parsers: Any) -> None:
     """Describe the command."""
     parser = parser_for(
-        parsers, "ring", "test the phone routes", "emberpail ring --person Ash",
-        description="Send a test message by every route. Exit code 1 when a route failed. That a service took it does "
-        "not mean that the phone rang: look at the phone, and try it with its sound off.",
+        parsers, "ring", tr("test the phone routes"), "emberpail ring --person Ash",
+        description=tr(
+            "Send a test message by every route. Exit code 1 when a route failed. That a service took it does "
+            "not mean that the phone rang: look at the phone, and try it with its sound off."
+        ),
     )  # fmt: skip
-    parser.add_argument("--person", metavar="NAME", help="only this person's routes")
-    parser.add_argument("--json", action="store_true", help="for programs")
+    parser.add_argument("--person", metavar="NAME", help=tr("only this person's routes"))
+    parser.add_argument("--json", action="store_true", help=tr("for programs"))
     parser.set_defaults(run=run)
 
 
@@ -34,8 +37,12 @@ def run(args: argparse.Namespace) -> int:
     if not routes:
         names = [person.name for person in settings.people]
         raise CommandError(
-            f"No routes are set for {shown(args.person)}; people in the settings: {', '.join(names)}."
-            f"{meant(args.person, names)}"
+            tr(
+                "No routes are set for {person}; people in the settings: {names}.{meant}",
+                person=shown(args.person),
+                names=", ".join(names),
+                meant=meant(args.person, names),
+            )
         )
     rung = ring_routes(routes)
     if args.json:

@@ -10,15 +10,16 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands.common import CommandError, parser_for
+from monitor.words import tr
 
 
 def add(parsers: Any) -> None:
     """Describe the command."""
     parser = parser_for(
-        parsers, "test", "run the project's own tests", "./emberpail test -k ring", settings=False,
-        description="Run the project's own tests from its checkout; what follows goes to pytest.",
+        parsers, "test", tr("run the project's own tests"), "./emberpail test -k ring", settings=False,
+        description=tr("Run the project's own tests from its checkout; what follows goes to pytest."),
     )  # fmt: skip
-    parser.add_argument("pytest", nargs=argparse.REMAINDER, help="passed on to pytest")
+    parser.add_argument("pytest", nargs=argparse.REMAINDER, help=tr("passed on to pytest"))
     parser.set_defaults(run=run)
 
 
@@ -26,8 +27,8 @@ def run(args: argparse.Namespace) -> int:
     """Hand over to pytest in the checkout; its exit code is ours."""
     checkout = Path(__file__).resolve().parents[2]
     if not (checkout / "tests").is_dir():
-        raise CommandError("The tests are not part of an installed package: run ./emberpail test in a checkout.")
+        raise CommandError(tr("The tests are not part of an installed package: run ./emberpail test in a checkout."))
     if importlib.util.find_spec("pytest") is None:
-        raise CommandError("pytest is missing here: run ./emberpail test, which installs it.")
+        raise CommandError(tr("pytest is missing here: run ./emberpail test, which installs it."))
     arguments = args.pytest[1:] if args.pytest[:1] == ["--"] else args.pytest
     return subprocess.call([sys.executable, "-m", "pytest", *arguments], cwd=checkout)

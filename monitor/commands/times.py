@@ -9,6 +9,9 @@ import math
 import re
 from datetime import UTC, datetime, timedelta, tzinfo
 
+from monitor.words import DATE, TIME, mark, tr
+from monitor.words import when as told
+
 _UNITS_S = {"s": 1, "sec": 1, "second": 1, "min": 60, "minute": 60, "m": 60, "h": 3600, "hr": 3600, "hour": 3600,
             "d": 86400, "day": 86400}  # fmt: skip
 _NUMBERS = {"a": 1.0, "an": 1.0, "one": 1.0, "two": 2.0, "three": 3.0, "half an": 0.5, "half a": 0.5}
@@ -24,7 +27,7 @@ _DATED = re.compile(r"\d{4}-\d\d-\d\d[ t]\d\d:\d\d(:\d\d(\.\d+)?)?\s*(z|[+-]\d\d
 OLDEST_S = 7 * 86400.0
 # A clock on the wall is rarely right to the second.
 _AHEAD_S = 90.0
-_EXAMPLES = '"20 min ago", "an hour ago", "07:30", "yesterday 21:30" or "2026-01-17 18:05"'
+_EXAMPLES = mark('"20 min ago", "an hour ago", "07:30", "yesterday 21:30" or "2026-01-17 18:05"')
 
 
 class TimeError(ValueError):
@@ -35,7 +38,9 @@ def parse_span_s(text: str) -> float:
     """A length of time ("2h", "90 min", "half an hour", "1 h 30 min") in seconds; TimeError if it is none."""
     total = _sum_spans(" ".join(text.lower().replace(" and ", " ").split()))
     if total is None:
-        raise TimeError(f'"{_clip(text)}" is no length of time; write for example "90 min", "2 h" or "half an hour".')
+        raise TimeError(
+            tr('"{text}" is no length of time; write for example "90 min", "2 h" or "half an hour".', text=_clip(text))
+        )
     return total
 
 
@@ -59,11 +64,19 @@ def parse_when(text: str, now_s: float, zone: tzinfo | None) -> float:
     words = " ".join(text.lower().split())
     when_s = _read(words, now_s, zone)
     if when_s is None or not math.isfinite(when_s):
-        raise TimeError(f'"{_clip(text)}" is no time that can be read; write for example {_EXAMPLES}.')
+        raise TimeError(
+            tr(
+                '"{text}" is no time that can be read; write for example {examples}.',
+                text=_clip(text),
+                examples=tr(_EXAMPLES),
+            )
+        )
     if when_s > now_s + _AHEAD_S:
-        raise TimeError(f'"{_clip(text)}" lies in the future; give the time when it happened.')
+        raise TimeError(tr('"{text}" lies in the future; give the time when it happened.', text=_clip(text)))
     if now_s - when_s > OLDEST_S:
-        raise TimeError(f'"{_clip(text)}" is more than a week ago; a batch takes four days, so check the date.')
+        raise TimeError(
+            tr('"{text}" is more than a week ago; a batch takes four days, so check the date.', text=_clip(text))
+        )
     return min(when_s, now_s)
 
 
@@ -123,8 +136,12 @@ def _unix_s(wall: datetime, now_s: float, zone: tzinfo | None) -> float:
     there = [at_s for at_s in found if _wall(at_s, zone) == wall.replace(fold=0)]
     if not there:
         raise TimeError(
-            f"{wall:%H:%M} on {wall:%d %B %Y} never was: the clocks went forward over it; give the time they showed "
-            "then, or how long ago it is."
+            tr(
+                "{time} on {day} never was: the clocks went forward over it; give the time they showed "
+                "then, or how long ago it is.",
+                time=told(wall, TIME),
+                day=told(wall, DATE),
+            )
         )
     return next((at_s for at_s in there if at_s <= now_s + _AHEAD_S), there[-1])
 

@@ -11,18 +11,23 @@ from typing import Any
 
 from monitor.commands import YES
 from monitor.commands.common import CommandError, open_journal, parser_for, say, settings_of, warn
+from monitor.words import tr
 
 
 def add(parsers: Any) -> None:
     """Describe the command."""
     parser = parser_for(
-        parsers, "watch", "mind the buckets: read, judge, ring", "emberpail watch --record night.rec",
-        description="Mind the buckets until stopped with Ctrl-C: read the sources, judge every minute, ring the "
-        "phones, serve the page.",
+        parsers, "watch", tr("mind the buckets: read, judge, ring"), "emberpail watch --record night.rec",
+        description=tr(
+            "Mind the buckets until stopped with Ctrl-C: read the sources, judge every minute, ring the "
+            "phones, serve the page."
+        ),
     )  # fmt: skip
-    parser.add_argument("--record", metavar="NAME.rec", type=Path, help="append everything that comes over the wire")
-    parser.add_argument("--events", metavar="OUT.jsonl", type=Path, help="append what it judges, as JSON Lines")
-    parser.add_argument("--no-page", action="store_true", help="do not serve the page")
+    parser.add_argument(
+        "--record", metavar="NAME.rec", type=Path, help=tr("append everything that comes over the wire")
+    )
+    parser.add_argument("--events", metavar="OUT.jsonl", type=Path, help=tr("append what it judges, as JSON Lines"))
+    parser.add_argument("--no-page", action="store_true", help=tr("do not serve the page"))
     parser.set_defaults(run=run)
 
 
@@ -37,8 +42,10 @@ def run(args: argparse.Namespace) -> int:
         _must_be_writable(args.events)
     if not settings.sources:
         warn(
-            "No [[source]] is set in emberpail.toml, so nothing will be read and every batch will be silent; "
-            "emberpail check says what is missing."
+            tr(
+                "No [[source]] is set in emberpail.toml, so nothing will be read and every batch will be silent; "
+                "emberpail check says what is missing."
+            )
         )
     stop = threading.Event()
     with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
@@ -49,8 +56,11 @@ def run(args: argparse.Namespace) -> int:
         clock = ArrivalClock(max(journal.last_arrival_s() or 0.0, journal.fact("last_tick_s") or 0.0))
         if clock.behind_s > 60.0:
             warn(
-                f"The clock stands {clock.behind_s / 60:.0f} min before what the journal holds: going on from that; "
-                "set the clock."
+                tr(
+                    "The clock stands {minutes:.0f} min before what the journal holds: going on from that; "
+                    "set the clock.",
+                    minutes=clock.behind_s / 60,
+                )
             )
         running = Running(
             settings,
@@ -68,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
         finally:
             stop.set()
             running.close()
-    say("Stopped. Nothing is minded now.")
+    say(tr("Stopped. Nothing is minded now."))
     return YES
 
 
@@ -77,4 +87,10 @@ def _must_be_writable(path: Path) -> None:
         with path.open("a", encoding="utf-8"):
             pass
     except OSError as error:
-        raise CommandError(f"Events cannot be written to {path} ({error.strerror}): choose another place.") from None
+        raise CommandError(
+            tr(
+                "Events cannot be written to {path} ({reason}): choose another place.",
+                path=path,
+                reason=error.strerror,
+            )
+        ) from None
