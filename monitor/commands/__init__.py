@@ -17,6 +17,7 @@ COMMANDS: Mapping[str, str] = {
     "ring": "ring",
     "watch": "watch",
     "plan": "plan",
+    "water": "water",
     "start": "batch",
     "mark": "batch",
     "end": "batch",

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from monitor.commands.common import CommandError, shown, warn
+from monitor.words import tr
 
 T = TypeVar("T")
 # More tries than a tired person needs, fewer than a program that answers nonsense would take.
@@ -27,33 +28,43 @@ def ask(question: str, read: Callable[[str], T], *, empty: str | None = None) ->
 
     ``empty`` says what Enter alone means; then the answer is None. CommandError when the input ends.
     """
-    hint = f" (Enter: {empty})" if empty is not None else ""
+    prompt = f"{question}: " if empty is None else tr("{question} (Enter: {empty}): ", question=question, empty=empty)
     for _ in range(_MOST_TRIES):
-        print(f"{question}{hint}: ", end="", file=sys.stderr, flush=True)
+        print(prompt, end="", file=sys.stderr, flush=True)
         line = _line()
         if not line.strip():
             if empty is not None:
                 return None
-            warn("An answer is needed here; Ctrl-C leaves everything as it was.")
+            warn(tr("An answer is needed here; Ctrl-C leaves everything as it was."))
             continue
         try:
             return read(line.strip())
         except ValueError as error:
             warn(str(error))
-    raise CommandError(f"No answer to {shown(question)} could be read; nothing was written.")
+    raise CommandError(tr("No answer to {question} could be read; nothing was written.", question=shown(question)))
+
+
+def read_yes(text: str) -> bool:
+    """A typed yes or no, in English or the language spoken. ValueError for anything else."""
+    plain = text.strip().lower().rstrip(".!")
+    if plain in {"y", "yes", tr("yes")}:
+        return True
+    if plain in {"n", "no", tr("no")}:
+        return False
+    raise ValueError(tr("Answer yes or no."))
 
 
 def _line() -> str:
     try:
         line = sys.stdin.readline(_MOST_CHARACTERS + 1)
     except UnicodeDecodeError:
-        warn("That was not UTF-8 text.")
+        warn(tr("That was not UTF-8 text."))
         return ""
     if not line:
-        raise CommandError("The input ended before all was answered; nothing was written.")
+        raise CommandError(tr("The input ended before all was answered; nothing was written."))
     while len(line) > _MOST_CHARACTERS and not line.endswith("\n"):
         line = line[:_MOST_CHARACTERS] + sys.stdin.readline(4096)
         if line.endswith("\n"):
-            warn(f"That was longer than {_MOST_CHARACTERS} characters.")
+            warn(tr("That was longer than {most} characters.", most=_MOST_CHARACTERS))
             return ""
     return line

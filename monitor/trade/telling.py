@@ -127,8 +127,8 @@ def doubt_sentences(recipe: Recipe, doubts: Doubts) -> tuple[str, ...]:
     return (
         tr(
             "The bag is open for {months:.0f} months: {percent:.0f} % on it is taken to hold {low:.0f} to {high:.0f} % "
-            "by now (common practice). The potash is weighed by the bag all the same: too weak leaves oil to spare, too "
-            "strong stays caustic.",
+            "by now (common practice). The potash is weighed by the bag all the same: too weak leaves oil to spare, "
+            "too strong stays caustic.",
             months=doubts.bag_open_months,
             percent=100.0 * filled.purity,
             low=low,
@@ -181,7 +181,7 @@ def _as_noted(litres: float) -> str:
     return quantity(litres, "litres", 0 if litres == round(litres) else 1)
 
 
-def room_sentences(room: Room | None) -> tuple[str, ...]:
+def room_sentences(room: Room | None, *, dilute_in_it: bool = True) -> tuple[str, ...]:
     """Whether the bucket is large enough to blend and to dilute in."""
     if room is None:
         return (tr("The bucket's litres are not known, so whether it can foam or be diluted in it cannot be said."),)
@@ -206,7 +206,7 @@ def room_sentences(room: Room | None) -> tuple[str, ...]:
         lines.append(
             tr("It is more than half full for blending: it can foam over. Take a larger bucket or a smaller batch.")
         )
-    if not room.dilutes_in_it:
+    if dilute_in_it and not room.dilutes_in_it:
         lines.append(tr("It will not hold the dilution: share it out over more buckets on that day."))
     return tuple(lines)
 
