@@ -271,8 +271,8 @@ class Minder:
         return tuple(self._log.values())
 
     def reads_paste_since(self, since_s: float) -> bool:
-        """Whether a probe has shown, after ``since_s``, what only one in the paste shows."""
-        for probe in self._in_paste:
+        """Whether a probe has shown, after ``since_s``, what only one in the paste shows, believed yet or not."""
+        for probe in self._in_paste | self._on_its_way:
             rose_s = self._screens[probe].rose_s
             rose = rose_s is not None and rose_s >= since_s
             if self._shown[probe][0] > since_s and (rose or probe in self._on_its_way):

@@ -137,11 +137,11 @@ class Reminding:
         )
 
     def _evening(self, minder: Minder) -> Message:
-        standing = [minder.conditions[key] for key, state in minder.alarms.items() if state.stands]
+        standing = {key for key, state in minder.alarms.items() if state.stands}
         return evening_message(
             minder.estimate,
             bucket=minder.batch.bucket,
-            conditions=[replace(one, standing=True) for one in standing],
+            conditions=[replace(one, standing=True) for key, one in minder.conditions.items() if key in standing],
             facts=_facts(minder),
             clock=lambda at_s: when(self.settings.local_time(at_s), TIME),
         )

@@ -64,7 +64,6 @@ class Teller:
         ``sources`` names the source through which each bucket is heard, so that a dead link makes one message;
         ``own`` is the daemon's own trouble.
         """
-        minders = list(minders)
         words: dict[str, Condition] = {}
         views: list[AlarmView] = []
         if own is not None and own[0].count:
@@ -90,7 +89,11 @@ class Teller:
             for decision in escalation.all_due(view, told_so_far, now_s, people, rules):
                 new += self._write(view, decision, words, now_s)
                 told_so_far.append(decision.as_told(now_s))
-        return new + self._reminding.remind(minders, now_s)
+        return new
+
+    def remind(self, minders: Iterable[Minder], now_s: float) -> int:
+        """Every reminder that is due at ``now_s`` goes into the outbox; returns how many messages are new."""
+        return self._reminding.remind(list(minders), now_s)
 
     # ---- inside ----------------------------------------------------------------------------------------------------
 

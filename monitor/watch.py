@@ -27,8 +27,8 @@ from monitor.domain import Batch, Event, LogEntry, Reading
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
 from monitor.own_trouble import OwnTrouble
-from monitor.pipeline import PRELUDE_S, TICK_S, Act, Minder, Pause, first_tick_s
-from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note
+from monitor.pipeline import PRELUDE_S, TICK_S, Act, Amendment, Minder, Pause, first_tick_s
+from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
 from monitor.sensing.senml import Decoder
 from monitor.settings import Settings
 from monitor.sources.line import Line, Source
@@ -289,6 +289,12 @@ class Watch:
             self.journal.renote_act(act.act_id, at_s)
             did = Act(act.alarm_id, act.act, max(at_s, act.noted_at_s), act.until_s, act.who)
             self._put(at_s, _AFTER_TICK, partial(self._act, act.batch, did))
+        elif change.amendment is not None:
+            amended = change.amendment
+            at_s = self._counts_from(amended.noted_at_s, now_s)
+            self.journal.renote_amendment(amended.amendment_id, at_s)
+            corrected = Amendment(amended.recipe, amended.vessel)
+            self._put(at_s, _AFTER_TICK, partial(self._amend, amended.batch, corrected, at_s))
         elif change.batch is not None:
             name = change.batch.batch.name
             if change.what == "batch-ended":
@@ -346,6 +352,17 @@ class Watch:
                 self._record_lines()
                 self._recorder.note(act_note(batch, act))
                 self._last_s = max(self._last_s, act.at_s)  # a recording never goes back behind a note
+
+    def _amend(self, batch: str, amendment: Amendment, at_s: float) -> None:
+        minder = self.minders.get(batch)
+        if minder is None:
+            return
+        minder.amend(amendment)
+        if self._recorder is not None:
+            self._record_lines()
+            at_s = max(at_s, self._last_s)
+            self._recorder.note(amendment_note(batch, amendment, at_s))
+            self._last_s = at_s  # a recording never goes back behind a note
 
     def _do_act(self, minder: Minder, act: Act) -> None:
         wrong = minder.try_act(act)
@@ -425,6 +442,9 @@ class Watch:
             if logged.undone_at_s is not None:
                 undone_s = max(logged.undone_at_s, entry.noted_at_s)
                 deeds.append((undone_s, _BEFORE_TICK, partial(minder.undo, entry.entry_id)))
+        for amended in self.journal.amendments(name):
+            corrected = Amendment(amended.recipe, amended.vessel)
+            deeds.append((amended.noted_at_s, _AFTER_TICK, partial(minder.amend, corrected)))
         for kept in self.journal.acts(name):
             act = Act(kept.alarm_id, kept.act, kept.noted_at_s, kept.until_s, kept.who)
             deeds.append((kept.noted_at_s, _AFTER_TICK, partial(self._do_act, minder, act)))
@@ -536,8 +556,18 @@ class Watch:
         try:
             own = None if self.own is None else (self.own.state, self.own.condition)
             self._teller.tell(self.minders.values(), now_s, self._heard_through, own)
+            self._remind(now_s)
         except JournalError as error:
             self.trouble["journal"] = str(error)
+
+    def _remind(self, now_s: float) -> None:
+        try:
+            self._teller.remind(self.minders.values(), now_s)
+            self.trouble.pop("reminders", None)
+        except JournalError:
+            raise
+        except Exception as error:  # a fault of ours in a reminder must not keep an alarm from being told
+            self.trouble["reminders"] = f"reminders failed in a way nobody foresaw: {error!r}."
 
     def _save_alarms(self, minder: Minder) -> None:
         for record in alarm_records(minder):
