@@ -136,8 +136,10 @@ def reminder_message(
 
 
 def cautions_of(message: Message, emergency_number: str) -> tuple[str, ...]:
-    """The full cautions of all its deeds, each once, in the order of the deeds; none where nothing is done by hand."""
-    return tuple(dict.fromkeys(line for deed in message.deeds for line in cautions_for(deed, emergency_number)))
+    """The full cautions of all its deeds, each once, and last what they defer to; none where no hand is needed."""
+    found = [cautions_for(deed, emergency_number) for deed in message.deeds]
+    own = dict.fromkeys(line for lines in found for line in lines[:-1])
+    return (*own, found[0][-1]) if found else ()
 
 
 # ---- inside ------------------------------------------------------------------------------------------------------
