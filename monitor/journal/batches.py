@@ -7,15 +7,16 @@ from typing import Any
 
 from monitor.domain import Batch, LogEntry
 from monitor.journal import codec
+from monitor.journal.records import AMENDMENT, Records, amendment_from
 from monitor.journal.rows import ACTS, Act, BatchRecord, Change, LoggedEntry
-from monitor.journal.store import Refused, Store
+from monitor.journal.store import Refused
 
 _BATCH = "name, bucket, started_s, noted_at_s, recipe, vessel, planned_dilution_s, ended_s, ended_noted_s, outcome"
 _ENTRY = "entry_id, batch, kind, at_s, noted_at_s, temperature_c, kg, text, who, undone_at_s"
 _ACT = "act_id, batch, bucket, alarm, act, until_s, who, at_s, noted_at_s"
 
 
-class Batches(Store):
+class Batches(Records):
     """The tables batches, entries, acts and changes."""
 
     # ---- batches ----
@@ -166,13 +167,13 @@ class Batches(Store):
     def _change(self, seq: int, what: str, key: str) -> Change:
         if what == "act":
             return Change(seq, what, act=_act(self._row(f"SELECT {_ACT} FROM acts WHERE act_id = ?", (key,))))
+        if what == "batch-amended":
+            row = self._row(f"SELECT {AMENDMENT} FROM amendments WHERE amendment_id = ?", (key,))
+            return Change(seq, what, amendment=amendment_from(row))
         if what.startswith("batch"):
             return Change(seq, what, batch=self.batch(key))
         row = self._row(f"SELECT {_ENTRY} FROM entries WHERE entry_id = ?", (key,))
         return Change(seq, what, entry=_logged(row))
-
-    def _note_change(self, what: str, key: str) -> None:
-        self._run("INSERT OR IGNORE INTO changes (what, id) VALUES (?, ?)", (what, key))
 
     # ---- taken up later than noted ----
     # watch takes up what it finds at the next tick. Was that tick later than the time noted, the later time is the
@@ -203,6 +204,14 @@ class Batches(Store):
     def renote_end(self, name: str, ended_noted_s: float) -> None:
         """Move the time at which a batch's end was noted to a later one."""
         self._later("UPDATE batches SET ended_noted_s = ?1 WHERE name = ?2 AND ended_noted_s < ?1", ended_noted_s, name)
+
+    def renote_amendment(self, amendment_id: str, noted_at_s: float) -> None:
+        """Move the time at which a corrected recipe was noted to a later one."""
+        self._later(
+            "UPDATE amendments SET noted_at_s = ?1 WHERE amendment_id = ?2 AND noted_at_s < ?1",
+            noted_at_s,
+            amendment_id,
+        )
 
     def _later(self, sql: str, at_s: float, key: str) -> None:
         with self.transaction():

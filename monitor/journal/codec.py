@@ -79,6 +79,11 @@ def act_id_for(act: Act) -> str:
     return _digest("act", act.alarm_id, act.act, act.at_s, act.noted_at_s, act.until_s, act.who)
 
 
+def record_id_for(kind: str, *parts: object) -> str:
+    """An id of a detail, photograph or amendment, made from what it says, as for log entries."""
+    return _digest(kind, *parts)
+
+
 def message_id_for(about: str, what: str, person: str, route: str) -> str:
     """The identity of one message to one person by one route: the same in every restart, so nobody is rung twice."""
     return "/".join((about, what, person, route))

@@ -20,12 +20,15 @@ from monitor.journal.readings import Readings
 from monitor.journal.rows import (
     Act,
     AlarmRecord,
+    Amendment,
     BatchRecord,
     Change,
+    Detail,
     Health,
     KeptReading,
     LoggedEntry,
     Message,
+    Photo,
 )
 from monitor.journal.state import State
 from monitor.journal.store import JournalError, Refused
@@ -34,14 +37,17 @@ __all__ = [
     "BACK_OFF_S",
     "Act",
     "AlarmRecord",
+    "Amendment",
     "BatchRecord",
     "Change",
+    "Detail",
     "Health",
     "Journal",
     "JournalError",
     "KeptReading",
     "LoggedEntry",
     "Message",
+    "Photo",
     "Refused",
     "message_id_for",
 ]

@@ -80,6 +80,26 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE TABLE health (part TEXT PRIMARY KEY, ok INTEGER NOT NULL, says TEXT NOT NULL, at_s REAL NOT NULL)",
         ),
     ),
+    Migration(
+        2,
+        "record of a batch: details, photographs, corrected recipes",
+        (
+            # Only ever added to: a correction is a new row, and the newest row of a field is what stands.
+            """CREATE TABLE details (
+                 detail_id TEXT PRIMARY KEY, batch TEXT NOT NULL REFERENCES batches (name), field TEXT NOT NULL,
+                 value TEXT NOT NULL, noted_at_s REAL NOT NULL, who TEXT NOT NULL DEFAULT '')""",
+            "CREATE INDEX details_of_batch ON details (batch, field, noted_at_s)",
+            """CREATE TABLE photos (
+                 photo_id TEXT PRIMARY KEY, batch TEXT NOT NULL REFERENCES batches (name), path TEXT NOT NULL,
+                 sha256 TEXT NOT NULL, caption TEXT NOT NULL DEFAULT '', at_s REAL NOT NULL, noted_at_s REAL NOT NULL,
+                 who TEXT NOT NULL DEFAULT '', undone_at_s REAL)""",
+            "CREATE INDEX photos_of_batch ON photos (batch)",
+            """CREATE TABLE amendments (
+                 amendment_id TEXT PRIMARY KEY, batch TEXT NOT NULL REFERENCES batches (name), recipe TEXT NOT NULL,
+                 vessel TEXT NOT NULL, noted_at_s REAL NOT NULL, who TEXT NOT NULL DEFAULT '')""",
+            "CREATE INDEX amendments_of_batch ON amendments (batch, noted_at_s)",
+        ),
+    ),
 )
 
 NEWEST = MIGRATIONS[-1].number

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from monitor.domain import Batch, LogEntry, Reading
+from monitor.domain import Batch, LogEntry, Reading, Recipe, Vessel
 
 ACTS = ("acknowledged", "shelved", "unshelved", "going")
 # ISA-18.2 / IEC 62682 names; "shelved" is told by shelved_until_s, because a shelved alarm keeps its state beneath.
 ALARM_STATES = ("unacknowledged", "acknowledged", "returned_unacknowledged", "normal")
-CHANGES = ("batch-started", "batch-ended", "entry-added", "entry-undone", "act")
+CHANGES = ("batch-started", "batch-ended", "batch-amended", "entry-added", "entry-undone", "act")
 MESSAGE_STATES = ("waiting", "failed", "sent", "given_up", "superseded")
 
 # A message that wakes is worth telling for a day; after that the morning has told it. Reasoning, no source.
@@ -53,6 +53,45 @@ class Act:
 
 
 @dataclass(frozen=True, slots=True)
+class Detail:
+    """One thing noted of a batch beside its log, by the name of its field. An empty ``value`` takes the field back."""
+
+    batch: str
+    field: str
+    value: str
+    noted_at_s: float
+    who: str = ""
+    detail_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A photograph of a batch: where its file lies, and the hash by which it is known again."""
+
+    batch: str
+    path: str
+    sha256: str
+    caption: str
+    at_s: float
+    noted_at_s: float
+    who: str = ""
+    photo_id: str = ""
+    undone_at_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Amendment:
+    """Recipe and vessel as corrected, whole. What was entered before stays in the journal."""
+
+    batch: str
+    recipe: Recipe
+    vessel: Vessel
+    noted_at_s: float
+    who: str = ""
+    amendment_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Change:
     """One thing that a person entered, for watch to take up. Which of the fields is set follows from ``what``."""
 
@@ -61,6 +100,7 @@ class Change:
     batch: BatchRecord | None = None
     entry: LoggedEntry | None = None
     act: Act | None = None
+    amendment: Amendment | None = None
 
 
 @dataclass(frozen=True, slots=True)
