@@ -3,7 +3,7 @@
 The measure is what a maker and a safety officer expect: degrees and direction, minutes since the blend, what a good
 batch shows now, cover and lid as last noted, the likely cause as likely, what to do with what gear, how long that
 helps, whether it may wait. Advice follows the cause: weak or short potash is never answered with blending. Above about
-{75:degC} nobody blends. How far it went is never given without its range, and never as a promise that it does no harm.
+75 °C nobody blends. How far it went is never given without its range, and never as a promise that it does no harm.
 """
 
 from __future__ import annotations

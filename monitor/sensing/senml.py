@@ -24,6 +24,7 @@ from monitor.sensing.thermocouple import (
     compensated_c,
     straight_line_corrected_c,
 )
+from monitor.words import mark, tr
 
 # A node's pack is some hundred bytes; these bounds only keep a mad sender from taking the machine.
 MOST_LINE_BYTES = 64 * 1024
@@ -40,19 +41,19 @@ MOST_COLD_JUNCTIONS = 128
 
 # What a line may be refused for, with the words a person is shown.
 FAULTS = {
-    "too_long": "longer than 64 kB or more than 1000 records",
-    "bad_utf8": "bytes that are no text: damaged on the way, or the wrong baud rate",
-    "bad_json": "not a whole SenML pack: cut, merged or damaged on the way",
-    "bad_crc": "the check sum does not fit: damaged on the way",
-    "bad_pack": "JSON, but no SenML pack: RFC 8428 does not allow it",
-    "bad_name": "a name with letters that RFC 8428 does not allow",
-    "bad_version": "a SenML version that is not known here",
-    "must_understand": "a SenML extension that must be understood and is not",
-    "bad_value": "a value that is no number",
-    "bad_time": "a time more than four days from its arrival",
-    "no_unit": "a temperature without its unit; send \"u\":\"Cel\"",
-    "no_cold_junction": "a thermocouple voltage without its cold junction's temperature",
-    "stale_retained": "a stored message without a time of the last four days",
+    "too_long": mark("longer than 64 kB or more than 1000 records"),
+    "bad_utf8": mark("bytes that are no text: damaged on the way, or the wrong baud rate"),
+    "bad_json": mark("not a whole SenML pack: cut, merged or damaged on the way"),
+    "bad_crc": mark("the check sum does not fit: damaged on the way"),
+    "bad_pack": mark("JSON, but no SenML pack: RFC 8428 does not allow it"),
+    "bad_name": mark("a name with letters that RFC 8428 does not allow"),
+    "bad_version": mark("a SenML version that is not known here"),
+    "must_understand": mark("a SenML extension that must be understood and is not"),
+    "bad_value": mark("a value that is no number"),
+    "bad_time": mark("a time more than four days from its arrival"),
+    "no_unit": mark("a temperature without its unit; send \"u\":\"Cel\""),
+    "no_cold_junction": mark("a thermocouple voltage without its cold junction's temperature"),
+    "stale_retained": mark("a stored message without a time of the last four days"),
 }  # fmt: skip
 
 
@@ -268,7 +269,7 @@ def resolve_line(line: bytes) -> list[Record]:
     try:
         return resolve(parse_pack(line.lstrip(_BLANKS).rstrip(_AFTER)))[0]
     except _Refused as refused:
-        raise ValueError(f"{refused}: {FAULTS[str(refused)]}") from None
+        raise ValueError(f"{refused}: {tr(FAULTS[str(refused)])}") from None
 
 
 @lru_cache(maxsize=4096)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from math import exp, isfinite
 
 from monitor.sensing.its90 import CURVES, Curve, Segment
+from monitor.words import tr
 
 # MAX31855, type K part: the chip multiplies by this straight line and knows no curve (datasheet 19-5793, page 8).
 STRAIGHT_LINE_UV_PER_C = 41.276
@@ -27,7 +28,13 @@ def _curve(type_letter: str) -> Curve:
     curve = CURVES.get(type_letter)
     if curve is None:
         known = ", ".join(CURVES)
-        raise ThermocoupleError(f"Thermocouple type {type_letter!r} is not known here: use one of {known}.")
+        raise ThermocoupleError(
+            tr(
+                "Thermocouple type {type_letter!r} is not known here: use one of {known}.",
+                type_letter=type_letter,
+                known=known,
+            )
+        )
     return curve
 
 
@@ -61,8 +68,14 @@ def emf_mv(type_letter: str, t_c: float) -> float:
     curve = _curve(type_letter)
     if not curve.low_c <= t_c <= curve.high_c:
         raise ThermocoupleError(
-            f"{t_c:g} °C is outside what type {type_letter} covers ({curve.low_c:g} to {curve.high_c:g} °C): "
-            "check the probe and its type in the settings."
+            tr(
+                "{t_c:g} °C is outside what type {type_letter} covers ({low_c:g} to {high_c:g} °C): "
+                "check the probe and its type in the settings.",
+                t_c=t_c,
+                type_letter=type_letter,
+                low_c=curve.low_c,
+                high_c=curve.high_c,
+            )
         )
     return _emf_and_slope(_segment_at(curve, t_c), t_c)[0]
 
@@ -93,8 +106,14 @@ def temperature_c(type_letter: str, mv: float) -> float:
     ends = _ENDS[type_letter]
     if not isfinite(mv) or not ends[0][0] - _ROUNDING_MV <= mv <= ends[-1][1] + _ROUNDING_MV:
         raise ThermocoupleError(
-            f"{mv:g} mV is outside what type {type_letter} can give ({ends[0][0]:.3f} to {ends[-1][1]:.3f} mV): "
-            "check the wiring, the amplifier and the probe's type in the settings."
+            tr(
+                "{mv:g} mV is outside what type {type_letter} can give ({low:.3f} to {high:.3f} mV): "
+                "check the wiring, the amplifier and the probe's type in the settings.",
+                mv=mv,
+                type_letter=type_letter,
+                low=ends[0][0],
+                high=ends[-1][1],
+            )
         )
     low_mv, high_mv, segment = ends[0] if mv < ends[0][1] or len(ends) == 1 else ends[-1]
     low_c, high_c = segment.low_c, segment.high_c
@@ -132,6 +151,8 @@ def straight_line_corrected_c(
     E = k (T_shown - T_cj) + E(T_cj), then inverted; k in µV/°C. Source of the model: MAX31855 datasheet, page 8.
     """
     if not (isfinite(uv_per_c) and uv_per_c > 0.0):
-        raise ThermocoupleError(f"The amplifier's slope is {uv_per_c!r} µV/°C: it must be above 0, usually 41.276.")
+        raise ThermocoupleError(
+            tr("The amplifier's slope is {uv_per_c!r} µV/°C: it must be above 0, usually 41.276.", uv_per_c=uv_per_c)
+        )
     mv = uv_per_c * 1e-3 * (shown_c - cold_junction_c) + emf_mv(type_letter, cold_junction_c)
     return temperature_c(type_letter, mv)
