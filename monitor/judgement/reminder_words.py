@@ -18,6 +18,8 @@ _ON_THE_SCREEN = {
 }  # fmt: skip
 # However long a caution is in some language, so much of the deed can be read before it.
 _DEED_LEAST = 60
+# What the words of a step tell to do beyond its first deed: those cautions stand in the message, too.
+_ALSO_TOLD = {"day-one": ("blend",), "day-three": ("dilute",)}
 
 
 class _Words(NamedTuple):
@@ -130,7 +132,8 @@ def reminder_message(
         sentences(whole.says if whole else "", first),
         "\n\n".join(sentences(part.says, part.do) for part in parts),
         whole.title if whole else title(bucket, trn("{n} thing to do", "{n} things to do", len(todo))),
-        _with_caution((whole.short[0], first) if whole else (first,), deeds),
+        # A long word on the evening is in the message; the title has said its gist.
+        _with_caution((whole.short[0], first) if whole and len(whole.short[0]) < BODY_MOST / 2 else (first,), deeds),
         deeds,
     )
 
@@ -147,6 +150,8 @@ def cautions_of(message: Message, emergency_number: str) -> tuple[str, ...]:
 
 def _part(one: Reminder, bucket: str, took: Message | None, evening: Message | None, why_not_yet: str) -> Message:
     known = {"taken": took, "evening": evening}.get(one.step_id)
+    if known is not None and one.step_id == "evening":
+        return known  # where it sends somebody to the bucket it says itself in what gear
     if known is not None:
         # The deed that can go most wrong is named last, and gives the caution.
         short = _with_caution(known.short, known.deeds[::-1])
@@ -156,7 +161,7 @@ def _part(one: Reminder, bucket: str, took: Message | None, evening: Message | N
     first = tr(words.first, bucket=clip(bucket, BUCKET_MOST), number=one.number, most=STIRRINGS)
     if one.step_id == "not-yet":
         says = sentences(says, why_not_yet)
-    deeds = () if one.deed is None else (one.deed,)
+    deeds = () if one.deed is None else (one.deed, *_ALSO_TOLD.get(one.step_id, ()))
     do = sentences(tr(words.do), tr("Then note it: {kind}.", kind=words.log_kind))
     return Message(
         f"reminder.{one.step_id}", says, do, title(bucket, clip(tr(words.title), TITLE_MOST - 6)),
@@ -171,7 +176,7 @@ def _with_caution(short: Sequence[str], deeds: Sequence[str]) -> tuple[str, ...]
     deed = deeds[0]
     keys = caution_keys_for(deed)
     caution = short_cautions_for(deed)[keys.index(_ON_THE_SCREEN[deed])]
-    caution = clip(caution, BODY_MOST - _DEED_LEAST - 1)
+    caution = clip(caution, BODY_MOST - min(len(short[0]), _DEED_LEAST) - 1)
     room = BODY_MOST - len(caution) - 1
     told = clip(short[0], room)
     for sentence in short[1:]:
