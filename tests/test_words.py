@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextvars
 import math
 import threading
 from dataclasses import replace
@@ -13,8 +14,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor import words
-from monitor.languages import LANGUAGES, UnknownLanguage, language_of, voice_for
+from monitor.cli import build_parser, main
+from monitor.commands.parsing import complaint
+from monitor.journal.database import AlarmRecord
+from monitor.languages import LANGUAGE_VARIABLES, LANGUAGES, UnknownLanguage, language_of, voice_for
 from monitor.languages.collect import collected, faults, fields, updated, written
+from monitor.retelling import retold, retold_short
 from monitor.words import ENGLISH, US, Voice, number, quantity, several, speaking, tr, trc, trn, when
 
 CUSTOMARY = Voice(units=US)
@@ -259,6 +264,107 @@ def test_an_unknown_language_or_system_of_units_is_named() -> None:
 def test_the_environment_chooses_a_language_that_there_is(environ: dict[str, str], language: str) -> None:
     """The first variable that is set decides; a language without a catalogue is English."""
     assert language_of(environ) == language
+
+
+def _spoken_after(arguments: list[str]) -> Voice:
+    """The voice that the command line leaves behind, without leaving it to the other tests."""
+
+    def run() -> Voice:
+        main(arguments)
+        return words.voice()
+
+    return contextvars.copy_context().run(run)
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A settings file of a Spanish-speaking place with US units and a journal of its own."""
+    for variable in LANGUAGE_VARIABLES:
+        monkeypatch.delenv(variable, raising=False)
+    path = tmp_path / "emberpail.toml"
+    path.write_text(
+        f'[place]\nname = "Quillmarsh"\nlanguage = "es"\nunits = "us"\n[journal]\npath = "{tmp_path}/j.sqlite"\n',
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_a_language_that_there_is_not_is_spoken_as_english(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """EMBERPAIL_LANGUAGE=xx stops nobody from working."""
+    monkeypatch.setenv("EMBERPAIL_LANGUAGE", "xx")
+    assert _spoken_after(["status", "--help"]) == ENGLISH
+    assert "How every bucket stands" in capsys.readouterr().out
+
+
+def test_the_environment_speaks_until_the_settings_are_read_and_they_win(
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The place's own language and units stand above those of whoever logged in."""
+    monkeypatch.setenv("EMBERPAIL_LANGUAGE", "en")
+    assert _spoken_after(["status", "--help"]).language == "en"
+    spoken = _spoken_after(["status", "--settings", str(place)])
+    assert (spoken.language, spoken.units) == ("es", "us")
+    assert _spoken_after(["check", "--settings", str(place)]).language == "es"
+
+
+@pytest.mark.parametrize("command", ["status", "check"])
+def test_what_a_program_reads_is_english_and_metric(place: Path, command: str) -> None:
+    """--json does not change with the language of the place."""
+    assert _spoken_after([command, "--json", "--settings", str(place)]) == ENGLISH
+
+
+def test_what_argparse_complains_of_is_told_in_the_language_spoken() -> None:
+    """Its own sentences are in the catalogue; one that nobody foresaw is told as it is."""
+    told = {"The following arguments are required: {names}": "Falta: {names}"}
+    with speaking(Voice(language="xx", translate=lambda text: told.get(text, text))):
+        assert complaint("the following arguments are required: alarm, who") == "Falta: alarm, who"
+        assert complaint("something quite new") == "Something quite new"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["quiet"], "The following arguments are required: alarm."),
+        (["status", "a", "b"], "Unrecognized arguments: b."),
+        (["ack", "--who"], "Argument --who: expected one argument."),
+        (["check", "--json=3"], "Argument --json: ignored explicit argument '3'."),
+        (["ack", "x", "--whoo", "y"], "Unrecognized arguments: --whoo y."),
+    ],
+)
+def test_every_usual_complaint_of_argparse_is_known(
+    arguments: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """From the real argparse of this Python, so that a change of its words is seen here."""
+    asked: list[str] = []
+
+    def translate(text: str) -> str:
+        asked.append(text)
+        return text
+
+    with speaking(ENGLISH):
+        parser = build_parser()
+    with speaking(Voice(translate=translate)), pytest.raises(SystemExit):
+        parser.parse_args(arguments)
+    assert told in capsys.readouterr().err
+    assert any(text.endswith(("{names}", "{name}: expected one argument", "{value}")) for text in asked)
+
+
+def test_an_alarm_of_the_journal_is_told_again_in_the_readers_units() -> None:
+    """The journal keeps the English words and the facts; whoever reads in Fahrenheit gets the sentence anew."""
+    facts = {"temperature_c": 52.0, "direction": "falling", "minutes_since_blend": 25.0, "short": "shed-2: kept."}
+    kept = AlarmRecord(
+        "id", "not_taken", "shed-2", "Quillmarsh 12", "unacknowledged", urgency="now", probability=0.9, says="kept",
+        do="kept too", facts=facts,
+    )  # fmt: skip
+    assert retold(kept) == ("kept", "kept too")
+    assert retold_short(kept) == "shed-2: kept."
+    with speaking(CUSTOMARY):
+        says, do = retold(kept)
+        assert says.startswith("shed-2 has not taken: 126 °F and falling, 25 min after blending")
+        assert "Never blend or stir above 167 °F." in do
+        assert "126 °F" in retold_short(kept)
 
 
 # ---- collecting ----------------------------------------------------------------------------------------------------

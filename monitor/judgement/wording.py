@@ -635,12 +635,13 @@ _TELLERS: dict[str, Callable[[_Case], Message]] = {
 
 # ---- other things a phone says ---------------------------------------------------------------------------------
 
+_NEEDS_ITS_MAKER = mark("needs its maker")
 _FOR_A_STRANGER = {
     "not_taken": mark("needs its maker soon"),
     "too_hot": mark("may boil over"),
-    "cooled_early": mark("needs its maker"),
+    "cooled_early": _NEEDS_ITS_MAKER,
     "incomplete": mark("needs its maker, not in haste"),
-    "separated": mark("needs its maker"),
+    "separated": _NEEDS_ITS_MAKER,
     "sensor_fault": mark("is no longer watched by its probe"),
     "silent": mark("is no longer watched"),
     "watch_fault": mark("may no longer be watched"),
@@ -654,7 +655,7 @@ def for_someone_else(condition: Condition, *, batch: str, bucket: str, call: str
     ``call`` is a name and number ("Wren, 0555 0100"); without one the text says to call whoever made it.
     """
     facts = Facts(condition.facts)
-    what = tr(_FOR_A_STRANGER.get(condition.kind, _FOR_A_STRANGER["separated"]))
+    what = tr(_FOR_A_STRANGER.get(condition.kind, _NEEDS_ITS_MAKER))
     if condition.kind == "sensor_fault" and facts.flag("suddenly_lost") is True:
         what = tr("may have boiled over: hot caustic on the floor")
     call_words = tr("Call {call}.", call=call) if call else tr("Call whoever made it.")
