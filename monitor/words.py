@@ -20,6 +20,7 @@ Beside Python's own format specs a field may name a quantity, which is then told
     grams    grams            145 g         5.1 oz
     litres   litres           25 L          6.6 US gal
     g_per_l  grams per litre  3.2 g/L       0.43 oz/US gal
+    per_l    grams per litre  3.2           0.43            (in "3.2 to 4.0 g/L" the first)
 
 A digit after it sets the decimals (``kg3``). A whole number in the field's own place stands for itself:
 "Never blend above {75:degC}."
@@ -205,6 +206,7 @@ _QUANTITIES: Mapping[str, tuple[Callable[[float, int | None], str], Callable[[fl
     "grams": (_with("g", 0), lambda grams, digits: _with("oz", 1, _OZ_PER_G)(grams, None)),
     "litres": (_with("L", 0), lambda litres, digits: _with("US gal", 1, _US_GAL_PER_L)(litres, None)),
     "g_per_l": (_with("g/L", 1), lambda grams, digits: _with("oz/US gal", 2, _OZ_PER_G / _US_GAL_PER_L)(grams, None)),
+    "per_l": (_with("", 1), lambda grams, digits: _with("", 2, _OZ_PER_G / _US_GAL_PER_L)(grams, None)),
 }
 _QUANTITY = re.compile(f"({'|'.join(_QUANTITIES)})(\\d?)")
 

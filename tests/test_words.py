@@ -99,6 +99,7 @@ SPECS = [
     ("{x:litres}", 25.0, "25 L", "6.6 US gal"),
     ("{x:litres1}", 3.6, "3.6 L", "1.0 US gal"),
     ("{x:g_per_l}", 3.2, "3.2 g/L", "0.43 oz/US gal"),
+    ("{x:per_l}", 3.2, "3.2", "0.43"),
 ]
 
 
@@ -118,7 +119,7 @@ def test_a_whole_number_in_the_place_of_a_field_stands_for_itself() -> None:
         assert tr(text) == "Never blend above 167 °F; taken is past 167 to 176 °F."
 
 
-@pytest.mark.parametrize("spec", ["degC", "deg", "dK", "dC", "kg", "grams", "litres", "g_per_l"])
+@pytest.mark.parametrize("spec", ["degC", "deg", "dK", "dC", "kg", "grams", "litres", "g_per_l", "per_l"])
 @pytest.mark.parametrize("value", [-0.0, -0.0001, 0.0001])
 def test_nothing_is_never_told_with_a_minus(spec: str, value: float) -> None:
     """-0.4 °C is told as 0 °C, and no ounce is less than none."""

@@ -259,7 +259,7 @@ def potash_left(facts: Facts) -> str:
                 high=high,
             )
         return tr(
-            "Potash left: {low:g_per_l} to {high:g_per_l} after dilution, more if the potash was stronger than "
+            "Potash left: {low:per_l} to {high:g_per_l} after dilution, more if the potash was stronger than "
             "entered.",
             low=low, high=high,
         )  # fmt: skip
