@@ -44,6 +44,7 @@ from monitor.trade.dilution import room
 from monitor.trade.making import CAUTIONS, DEFERS, STEPS, cautions_for, with_emergency_number
 from monitor.trade.recipe import LyeBalance, check_recipe
 from monitor.trade.telling import ASSUMED_IN_WORDS, recipe_warnings, room_sentences
+from monitor.words import tr
 
 # Which cautions belong to which entry: the person who notes it stands at the bucket now.
 _DEED_OF = {
@@ -171,9 +172,9 @@ def _print_cautions(settings: Settings) -> None:
 
 def _cautions(settings: Settings) -> list[str]:
     """The right bag and the right oil first, then what belongs to lye, pour and blend."""
-    bag_and_oil = [step.text for step in STEPS if step.step_id in ("bag", "oil")]
+    bag_and_oil = [step.told_text() for step in STEPS if step.step_id in ("bag", "oil")]
     number = settings.site.emergency_number
-    return [*bag_and_oil, *(with_emergency_number(CAUTIONS[key], number) for key in _START_KEYS), DEFERS]
+    return [*bag_and_oil, *(with_emergency_number(CAUTIONS[key], number) for key in _START_KEYS), tr(DEFERS)]
 
 
 def _about(batch: Batch, balance: LyeBalance | None) -> list[str]:

@@ -17,13 +17,16 @@ from monitor.trade.making import (
     SHORT_CAUTIONS,
     SHORT_DEFERS,
     STEPS,
+    StepState,
     caution_keys_for,
     cautions_for,
+    checklist,
     next_action,
     short_cautions_for,
     stage_of,
     with_emergency_number,
 )
+from monitor.trade.steps import STEP_BY_ID
 
 START_S = 1_773_475_800.0  # an invented Saturday in the Quillmarsh allotments
 
@@ -59,7 +62,7 @@ MADE = [entry("weighed", -40), entry("lye-clear", -10), entry("poured", 0), entr
         ("lifting", ("Never lift or carry a hot bucket", "80 °C", "tray", "children and animals")),
         (
             "first_aid",
-            ("rinse at once", "30 minutes", "15 minutes", "no vinegar", "rinse the mouth", "{emergency_number}"),
+            ("rinse at once", "30 minutes", "15 minutes", "no vinegar", "rinse the mouth", "emergency number"),
         ),
         ("spill", ("cool", "sand", "plastic shovel", "drain", "ditch", "soil", "does not neutralise", "save a batch")),
         ("skin", ("Not for skin until", "cosmetics", "detergents", "plant protection", "No dose")),
@@ -69,7 +72,7 @@ MADE = [entry("weighed", -40), entry("lye-clear", -10), entry("poured", 0), entr
 def test_cautions_hold_no_less_than_the_trade_asks(key: str, holds: tuple[str, ...]) -> None:
     """Each caution carries all that the trade's own list of cautions asks of it."""
     for words in holds:
-        assert words in CAUTIONS[key], words
+        assert words in with_emergency_number(CAUTIONS[key], None), words
 
 
 @pytest.mark.parametrize(
@@ -130,7 +133,7 @@ def test_every_caution_has_a_short_form_and_a_use() -> None:
         ("blending", ("Visor", "at most half full", "under the surface before it starts", "residual-current", "75 °C")),
         ("metals", ("aluminium", "zinc", "galvanised", "tinned", "foot and paddle", "hydrogen")),
         ("lifting", ("Never lift or carry", "tray on the floor", "children or animals")),
-        ("first_aid", ("up to 30 minutes", "clothes off, rinse 15 minutes", "no vinegar", "do not vomit", "Call {")),
+        ("first_aid", ("up to 30 minutes", "clothes off, rinse 15 minutes", "no vinegar", "do not vomit", "Call your")),
         ("spill", ("let it cool", "sand", "plastic shovel", "drain, ditch or soil")),
         ("skin", ("Not for skin until tested", "Selling", "spraying")),
         ("dilution", ("Goggles", "corners can hide lye", "drink bottle")),
@@ -139,7 +142,7 @@ def test_every_caution_has_a_short_form_and_a_use() -> None:
 def test_the_short_cautions_hold_no_less(key: str, holds: tuple[str, ...]) -> None:
     """Page and phone show the short form only, so it leaves out no caution of the trade's list."""
     for words in holds:
-        assert words in SHORT_CAUTIONS[key], words
+        assert words in with_emergency_number(SHORT_CAUTIONS[key], None), words
 
 
 def test_the_short_cautions_defer_too() -> None:
@@ -159,7 +162,7 @@ def test_where_a_step_tells_to_blend_the_cautions_of_blending_stand() -> None:
 def test_a_hot_batch_is_not_covered() -> None:
     """Before bed it is covered once its peak is past; the wait for morning asks for no cover that nobody noted."""
     evening = next(step for step in STEPS if step.step_id == "evening")
-    assert "never while it still rises above 85 °C" in evening.text
+    assert "never while it still rises above 85 °C" in evening.told_text()
     assert "cover" not in next_action([*MADE, entry("looked", 30)], at(60), heard=True).text
 
 
@@ -360,3 +363,80 @@ def test_day_looks_ask_for_the_signs() -> None:
     for minutes in (20 * 60, 73 * 60):
         text = next_action(MADE, at(minutes), heard=True).text
         assert "butter" in text and "layer" in text and "watery" in text
+
+
+# --- the checklist ------------------------------------------------------------------------------------------------
+
+
+def states(log: list[LogEntry], minutes: float) -> dict[str, StepState]:
+    return {state.step.step_id: state for state in checklist(log, at(minutes))}
+
+
+def next_step(log: list[LogEntry], minutes: float) -> str:
+    return next((name for name, state in states(log, minutes).items() if state.is_next), "")
+
+
+def ticked(step_id: str, minutes: float) -> LogEntry:
+    step = STEP_BY_ID[step_id]
+    return entry(step.log_kind, minutes, text=step.entry_text)
+
+
+def test_an_empty_log_begins_with_the_gear() -> None:
+    """Before the bag is even looked at somebody is dressed for it."""
+    found = checklist([], at(0))
+    assert next(state.step.step_id for state in found if state.is_next) == "gear"
+    assert not any(state.done_at_s for state in found)
+
+
+def test_each_tick_moves_on_to_the_next_step() -> None:
+    """Ticked in order at the time of its day, every step is next once, and the last leaves none."""
+    minutes = {"taken": 35, "evening": 300, "day-one": 1440, "day-three": 4320}
+    log: list[LogEntry] = []
+    now = -60.0
+    for step in STEPS:
+        now = max(now + 2.0, float(minutes.get(step.step_id, now)))
+        times = {"water": 2, "stir": 6}.get(step.step_id, 1)
+        for _ in range(times):
+            assert next_step(log, now) == step.step_id
+            log.append(ticked(step.step_id, now))
+            now += 1.0
+    assert next_step(log, now) == ""
+    assert all(state.done_at_s is not None for state in checklist(log, at(now)))
+
+
+def test_what_was_forgotten_on_the_way_does_not_hold_up_what_comes_next() -> None:
+    """Nobody noted the clear lye: after the blend the probe is next, and the lye can still be noted."""
+    log = [entry("weighed", -40), entry("poured", 0), entry("blended", 10)]
+    assert next_step(log, 11) == "probe-in"
+    assert states(log, 11)["lye"].done_at_s is None
+    late = [*log, entry("lye-clear", -10, noted_minutes=12)]
+    assert states(late, 13)["lye"].done_at_s == at(-10)
+
+
+def test_a_look_counts_for_the_day_it_was_on() -> None:
+    """Looked after half an hour, a day and three days: three steps, each with its own time."""
+    log = [*MADE, entry("looked", 30), entry("looked", 1500), entry("looked", 4400)]
+    found = states(log, 4500)
+    assert [found[name].done_at_s for name in ("taken", "day-one", "day-three")] == [at(30), at(1500), at(4400)]
+
+
+def test_an_entry_noted_later_than_now_is_not_known_yet() -> None:
+    """No foresight: the checklist of a moment holds what was noted by then."""
+    assert states([entry("poured", 0, noted_minutes=30)], 20)["pour"].done_at_s is None
+
+
+def test_stirring_is_counted() -> None:
+    """Three of six stirrings: the step is not done, and says how often."""
+    waters = [entry("water-added", 4400 + n) for n in range(2)]
+    log = [*MADE, *waters, *(entry("stirred", 4460 + 60 * n) for n in range(3))]
+    state = states(log, 4700)["stir"]
+    assert (state.done_at_s, state.times, state.is_next) == (None, 3, True)
+
+
+def test_every_step_has_words_cautions_and_a_log_entry_of_the_format() -> None:
+    """A tick is always a log entry that the format knows, and no step is told without what to mind."""
+    for step in STEPS:
+        assert step.log_kind in LOG_KINDS
+        assert step.told_title() and step.told_text() and step.told_day()
+        assert step.caution_keys
+        assert (step.log_kind == "note") == bool(step.entry_text)
