@@ -266,7 +266,13 @@ def find_settings_file(
         path = Path(named).expanduser()
         if not path.is_file():
             raise SettingsError(
-                [f"There is no settings file {path} ({how} names it): correct the path or leave it out."]
+                [
+                    tr(
+                        "There is no settings file {path} ({how} names it): correct the path or leave it out.",
+                        path=path,
+                        how=how,
+                    )
+                ]
             )
         return path
     config = environ.get("XDG_CONFIG_HOME", "")
@@ -293,13 +299,21 @@ def load_settings(
         mode = path.stat().st_mode
     except OSError as error:
         raise SettingsError(
-            [f"{path} cannot be read ({error.strerror}): see that you own it (ls -l {path})."]
+            [
+                tr(
+                    "{path} cannot be read ({reason}): see that you own it (ls -l {path}).",
+                    path=path,
+                    reason=error.strerror,
+                )
+            ]
         ) from None
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise SettingsError([f"{path}, line {line}: this is not UTF-8 text; save the file as UTF-8."]) from None
+        raise SettingsError(
+            [tr("{path}, line {line}: this is not UTF-8 text; save the file as UTF-8.", path=path, line=line)]
+        ) from None
     return settings_from_text(text, path, environ, others_may_read=bool(mode & 0o044))
 
 
@@ -310,9 +324,16 @@ def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, oth
     except tomllib.TOMLDecodeError as error:
         what, _, where = str(error).rpartition(" (at ")
         line = re.search(r"line (\d+)", where)
-        at = f", line {line.group(1)}" if line else ""
+        at = tr(", line {line}", line=line.group(1)) if line else ""
         raise SettingsError(
-            [f'{path}{at}: this is not TOML ({what or error}); texts stand in "quotes", every key on its own line.']
+            [
+                tr(
+                    '{path}{at}: this is not TOML ({what}); texts stand in "quotes", every key on its own line.',
+                    path=path,
+                    at=at,
+                    what=what or error,
+                )
+            ]
         ) from None
     reader = Reader(path, line_numbers(text), environ)
     settings = _read_all(Table(reader, data, ()), path, environ)
@@ -322,8 +343,11 @@ def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, oth
     warnings = reader.warnings
     if others_may_read and reader.holds_secret:
         warnings.append(
-            f"{path} holds a password, token or phone route, and other users of this computer can read it: "
-            f"chmod 600 {path}"
+            tr(
+                "{path} holds a password, token or phone route, and other users of this computer can read it: "
+                "chmod 600 {path}",
+                path=path,
+            )
         )
     return replace(settings, warnings=tuple(warnings))
 
@@ -356,7 +380,8 @@ def _tell_twins(reader: Reader, kind: str, names: list[str]) -> None:
     for number, name in enumerate(names):
         if name and name in names[:number]:
             reader.problem(
-                (kind, number), f'[[{kind}]] "{name}" stands in the file twice; give each a name of its own.'
+                (kind, number),
+                tr('[[{kind}]] "{name}" stands in the file twice; give each a name of its own.', kind=kind, name=name),
             )
 
 
@@ -365,17 +390,18 @@ def _tell_shared_ends(reader: Reader, sources: tuple[Source, ...]) -> None:
     seen: dict[tuple[str, str], int] = {}
     for number, source in enumerate(sources):
         if isinstance(source, SerialSource):
-            end, words = ("serial", source.port), f"the port {source.port}"
+            end, words = ("serial", source.port), tr("the port {port}", port=source.port)
         elif isinstance(source, MqttSource):
             end, words = (
                 ("mqtt", f"{source.host}:{source.port}/{source.client_id}"),
-                f"the client_id {source.client_id}",
+                tr("the client_id {client_id}", client_id=source.client_id),
             )
         else:
             continue
         if end in seen:
             reader.problem(
-                ("source", number), f"two sources use {words}; they would take each other's lines: change one."
+                ("source", number),
+                tr("two sources use {end}; they would take each other's lines: change one.", end=words),
             )
         seen[end] = number
 
@@ -388,7 +414,9 @@ def _read_place(table: Table) -> SiteSettings:
         table.data = {**table.data, "emergency_number": str(number)}
     emergency = table.text(
         "emergency_number", default.emergency_number, example='"112"',
-        check=lambda text: None if _EMERGENCY_NUMBER.fullmatch(text) else f'"{text}" is no telephone number',
+        check=lambda text: (
+            None if _EMERGENCY_NUMBER.fullmatch(text) else tr('"{text}" is no telephone number', text=text)
+        ),
     )  # fmt: skip
     altitude = table.optional_number("altitude_m", low=-450, high=6000, unit=" m", example="120")
     zone = table.text("time_zone", "", example='"Europe/Berlin"', check=_zone_fault) or None
@@ -409,8 +437,8 @@ def _zone_fault(name: str) -> str | None:
         zoneinfo.ZoneInfo(name)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
         near = difflib.get_close_matches(name, zoneinfo.available_timezones(), 1)
-        hint = f" (did you mean {near[0]}?)" if near else ""
-        return f'"{name}" is no time zone that this computer knows{hint}'
+        hint = tr(" (did you mean {name}?)", name=near[0]) if near else ""
+        return tr('"{name}" is no time zone that this computer knows{hint}', name=name, hint=hint)
     return None
 
 
@@ -432,9 +460,10 @@ def _read_bucket(table: Table) -> BucketSettings:
 def _bucket_name_fault(text: str) -> str | None:
     if _BUCKET_NAME.fullmatch(text):
         return None
-    return (
-        f'"{text}" cannot travel over the wire: letters, digits and - : . _ are allowed, '
-        "a letter or digit first, 64 at the most"
+    return tr(
+        '"{text}" cannot travel over the wire: letters, digits and - : . _ are allowed, '
+        "a letter or digit first, 64 at the most",
+        text=text,
     )
 
 
@@ -446,7 +475,7 @@ def _read_probe(table: Table, probe: str) -> ProbeSettings:
     offset_c = table.number("offset_c", 0.0, low=-10, high=10, unit=" °C", example="-0.4")
     line = _read_two_point(table)
     if table.has("offset_c") and table.has("two_point"):
-        table.wrong("offset_c", "two_point already says it; leave one of the two out.")
+        table.wrong("offset_c", tr("two_point already says it; leave one of the two out."))
     table.finish()
     gain, offset_c = (1.0, offset_c) if line is None else line
     return ProbeSettings(thermocouple, amplifier, slope, gain, offset_c, probe)
@@ -455,20 +484,26 @@ def _read_probe(table: Table, probe: str) -> ProbeSettings:
 def _read_two_point(table: Table) -> tuple[float, float] | None:
     """Two pairs (shown, true) -> gain and offset of the straight line through them."""
     example = "[[0.6, 0.0], [98.9, 100.0]]"
-    value = table.take("two_point", list, "two pairs of numbers", example)
+    value = table.take("two_point", list, tr("two pairs of numbers"), example)
     if value is MISSING:
         return None
     pairs = [pair for pair in value if isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))]
     if len(value) != 2 or len(pairs) != 2:
-        table.wrong("two_point", f"it is not two pairs of shown and true; write for example two_point = {example}.")
+        table.wrong(
+            "two_point",
+            tr("it is not two pairs of shown and true; write for example two_point = {example}.", example=example),
+        )
         return None
     (shown_low, true_low), (shown_high, true_high) = sorted((float(shown), float(true)) for shown, true in pairs)
     apart = shown_high - shown_low
     if apart < 10 or not 0.8 <= (true_high - true_low) / apart <= 1.25:
         table.wrong(
             "two_point",
-            "the two points must lie 10 °C or more apart, and shown and true must rise together (0.8 to 1.25 °C a °C); "
-            f"each pair is [shown, true], for example two_point = {example}.",
+            tr(
+                "the two points must lie 10 °C or more apart, and shown and true must rise together "
+                "(0.8 to 1.25 °C a °C); each pair is [shown, true], for example two_point = {example}.",
+                example=example,
+            ),
         )
         return None
     gain = (true_high - true_low) / apart
@@ -481,15 +516,17 @@ def _is_number(value: object) -> bool:
 
 def _read_source(table: Table, number: int, path: Path, buckets: list[str]) -> Source | None:
     if not table.has("kind"):
-        table.reader.problem(table.where, 'a [[source]] has no kind; add kind = "serial", "mqtt" or "recording".')
+        table.reader.problem(table.where, tr('a [[source]] has no kind; add kind = "serial", "mqtt" or "recording".'))
         return None
     kind = table.choice("kind", "", ("serial", "mqtt", "recording"))
     name = table.text("name", f"{kind}-{number + 1}", example='"shed node"')
     bucket = table.optional_text("bucket", example='"shed-2"')
     if bucket and buckets and bucket not in buckets:
         near = difflib.get_close_matches(bucket, buckets, 1)
-        hint = f"did you mean {near[0]}?" if near else f"the file has {', '.join(buckets)}."
-        table.wrong("bucket", f'there is no [[bucket]] "{bucket}": {hint}')
+        hint = (
+            tr("did you mean {near}?", near=near[0]) if near else tr("the file has {names}.", names=", ".join(buckets))
+        )
+        table.wrong("bucket", tr('there is no [[bucket]] "{bucket}": {hint}', bucket=bucket, hint=hint))
     source: Source | None
     if kind == "serial":
         port = table.text("port", "auto", example='"/dev/ttyUSB0"')
@@ -512,29 +549,40 @@ def _read_mqtt(table: Table, name: str, bucket: str | None, path: Path) -> MqttS
     ca_text = table.optional_text("ca_file", example='"ca.pem"')
     ca_file = _beside(path, ca_text) if ca_text else None
     if ca_file is not None and not tls:
-        table.wrong("ca_file", "it is of no use without tls; add tls = true.")
+        table.wrong("ca_file", tr("it is of no use without tls; add tls = true."))
     elif ca_file is not None and not ca_file.is_file():
         table.wrong(
-            "ca_file", f"there is no file {ca_file}; give the path of the certificate that signed the broker's."
+            "ca_file",
+            tr(
+                "there is no file {ca_file}; give the path of the certificate that signed the broker's.",
+                ca_file=ca_file,
+            ),
         )
     username = table.optional_text("username", example='"emberpail"')
     password = table.secret("password", MQTT_PASSWORD_VARIABLE)
     if table.has("password") and username is None:
-        table.wrong("password", 'a password needs a username; add username = "...".')
+        table.wrong("password", tr('a password needs a username; add username = "...".'))
     if password and username is None:
         password = None  # the variable is set for another broker
     topic = table.text("topic", DEFAULT_TOPIC, example=f'"{DEFAULT_TOPIC}"', check=_topic_fault)
     client_id = table.text("client_id", "emberpail", example='"emberpail"')
     if password and not tls and not _is_this_computer(host):
         table.reader.warnings.append(
-            f"{table.reader.path}: the password for the broker {host} crosses the network bare; tls = true hides it."
+            tr(
+                "{path}: the password for the broker {host} crosses the network bare; tls = true hides it.",
+                path=table.reader.path,
+                host=host,
+            )
         )
     return MqttSource(name, host, port, tls, ca_file, username, password, topic, client_id, bucket)
 
 
 def _host_fault(text: str) -> str | None:
     if "://" in text or "/" in text or " " in text:
-        return f'"{text}" is not a bare host name or address: leave out any mqtt:// and path, and give the port as port'
+        return tr(
+            '"{text}" is not a bare host name or address: leave out any mqtt:// and path, and give the port as port',
+            text=text,
+        )
     return None
 
 
@@ -542,9 +590,9 @@ def _topic_fault(text: str) -> str | None:
     """MQTT 3.1.1 section 4.7.1: "#" only as the last level, "+" only as a whole level."""
     levels = text.split("/")
     if any("#" in level for level in levels[:-1]) or ("#" in levels[-1] and levels[-1] != "#"):
-        return f'in "{text}" the # is not alone at the end'
+        return tr('in "{text}" the # is not alone at the end', text=text)
     if any("+" in level and level != "+" for level in levels):
-        return f'in "{text}" a + does not stand alone between slashes'
+        return tr('in "{text}" a + does not stand alone between slashes', text=text)
     return None
 
 
@@ -562,7 +610,9 @@ def _read_person(table: Table, site: SiteSettings) -> Person:
     reminders = table.flag("reminders", True)
     table.finish()
     if name and not routes and not table.data.get("routes"):
-        table.reader.warnings.append(f"{table.reader.path}: {name} has no routes, so {name} cannot be rung.")
+        table.reader.warnings.append(
+            tr("{path}: {name} has no routes, so {name} cannot be rung.", path=table.reader.path, name=name)
+        )
     return Person(name, routes, waking, knows, language, units, reminders)
 
 
@@ -597,7 +647,12 @@ def _read_journal(table: Table, path: Path, environ: Mapping[str, str]) -> Path:
     journal = _beside(path, text)
     if journal.is_dir():
         table.wrong(
-            "path", f'{journal} is a folder; name a file in it, for example path = "{text.rstrip("/")}/journal.sqlite".'
+            "path",
+            tr(
+                '{journal} is a folder; name a file in it, for example path = "{folder}/journal.sqlite".',
+                journal=journal,
+                folder=text.rstrip("/"),
+            ),
         )
     return journal
 
@@ -607,7 +662,11 @@ def _read_mirror(table: Table) -> MirrorSettings | None:
     token = table.secret("token", INFLUX_TOKEN_VARIABLE)
     if token is None and not table.has("token"):
         table.reader.problem(
-            table.where, f'[mirror] has no token; set {INFLUX_TOKEN_VARIABLE} in the environment, or add token = "...".'
+            table.where,
+            tr(
+                '[mirror] has no token; set {variable} in the environment, or add token = "...".',
+                variable=INFLUX_TOKEN_VARIABLE,
+            ),
         )
     org = table.required_text("org", example='"quillmarsh"')
     bucket = table.required_text("bucket", example='"emberpail"')
@@ -617,7 +676,10 @@ def _read_mirror(table: Table) -> MirrorSettings | None:
     parts = urlsplit(url)
     if parts.scheme == "http" and not _is_this_computer(parts.hostname):
         table.reader.warnings.append(
-            f"{table.reader.path}: the mirror's token crosses the network readable; an https:// url hides it."
+            tr(
+                "{path}: the mirror's token crosses the network readable; an https:// url hides it.",
+                path=table.reader.path,
+            )
         )
     return MirrorSettings(url.rstrip("/"), token, org, bucket)
 
@@ -627,15 +689,15 @@ def _url_fault(text: str) -> str | None:
         parts = urlsplit(text)
         _ = parts.port
     except ValueError:
-        return "it is not an address of the web"
+        return tr("it is not an address of the web")
     if parts.scheme not in ("http", "https") or not parts.hostname:
         return (
-            f'"{text}" does not begin with http:// or https:// and a host'
+            tr('"{text}" does not begin with http:// or https:// and a host', text=text)
             if "@" not in text
-            else "it is not an http(s) address"
+            else tr("it is not an http(s) address")
         )
     if parts.username or parts.password:
-        return "it holds a user or password; give the token as token"
+        return tr("it holds a user or password; give the token as token")
     return None
 
 
