@@ -269,8 +269,6 @@ def _target(args: argparse.Namespace) -> _Start | None:
     if args.make is not None:
         return _Start("make", _make_litres(args.make))
     if args.have_koh is not None:
-        if args.koh is not None:
-            raise CommandError(tr("--koh and --have-koh say the same thing twice: leave one out."))
         return _Start("have-koh", read_koh_kg(args.have_koh))
     return _Start("fill-bucket") if args.fill_bucket else None
 

@@ -97,7 +97,7 @@ def run(args: argparse.Namespace) -> int:
             empty=tr("not known, tell me the clarity test"),
         )
     if mmol_l is None and args.json:
-        raise CommandError(tr('Say how hard the water is: emberpail water "15 dH" --json'))
+        raise CommandError(tr('Say how hard the water is, for example "15 dH".'))
     finished_g_per_l = 1000.0 * strength * DILUTE_KG_L
     # Mass balance of the usual paste: soap in the finished liquid that so much water makes.
     soap_g = 1000.0 * litres / (1.0 / strength - _PASTE_KG_PER_SOAP_KG)

@@ -433,7 +433,7 @@ def parse_blend(text: str) -> tuple[tuple[str, float], ...]:
         if not 0.0 < share <= 100.0:
             raise BadAmount(
                 tr(
-                    'For {field} "{typed}" is {share:g} %; more than 0 and up to 100 % is allowed.',
+                    'In the proportions "{typed}" {field} is {share:g} %; more than 0 and up to 100 % is allowed.',
                     field=field,
                     typed=_line(text),
                     share=share,
