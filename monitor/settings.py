@@ -27,7 +27,7 @@ from monitor.languages import LANGUAGES, language_of, voice_for
 from monitor.sensing.senml import ProbeSettings as DecoderProbeSettings
 from monitor.sensing.thermocouple import STRAIGHT_LINE_UV_PER_C
 from monitor.toml_tables import MISSING, Reader, Secret, Table, WakingHours, line_numbers
-from monitor.words import METRIC, UNIT_SYSTEMS, Voice, tr
+from monitor.words import METRIC, UNIT_SYSTEMS, Voice, speaking, tr, voice
 
 SETTINGS_NAME = "emberpail.toml"
 SETTINGS_VARIABLE = "EMBERPAIL_SETTINGS"
@@ -335,21 +335,30 @@ def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, oth
                 )
             ]
         ) from None
-    reader = Reader(path, line_numbers(text), environ)
-    settings = _read_all(Table(reader, data, ()), path, environ)
-    if reader.problems:
-        # In the order of the file, so that one can mend from the top down.
-        raise SettingsError([sentence for _, sentence in sorted(reader.problems, key=lambda problem: problem[0])])
-    warnings = reader.warnings
-    if others_may_read and reader.holds_secret:
-        warnings.append(
-            tr(
-                "{path} holds a password, token or phone route, and other users of this computer can read it: "
-                "chmod 600 {path}",
-                path=path,
+    # A mistake in the file is told in the language that the file asks for.
+    with speaking(_voice_asked_for(data)):
+        reader = Reader(path, line_numbers(text), environ)
+        settings = _read_all(Table(reader, data, ()), path, environ)
+        if reader.problems:
+            # In the order of the file, so that one can mend from the top down.
+            raise SettingsError([sentence for _, sentence in sorted(reader.problems, key=lambda problem: problem[0])])
+        warnings = reader.warnings
+        if others_may_read and reader.holds_secret:
+            warnings.append(
+                tr(
+                    "{path} holds a password, token or phone route, and other users of this computer can read it: "
+                    "chmod 600 {path}",
+                    path=path,
+                )
             )
-        )
-    return replace(settings, warnings=tuple(warnings))
+        return replace(settings, warnings=tuple(warnings))
+
+
+def _voice_asked_for(data: Mapping[str, object]) -> Voice:
+    """The voice of the language in [place], as far as it can be spoken; else the one that speaks now."""
+    place = data.get("place")
+    language = place.get("language") if isinstance(place, dict) else None
+    return voice_for(language, voice().units) if isinstance(language, str) and language in LANGUAGES else voice()
 
 
 # ---- the sections -------------------------------------------------------------------------------------------------

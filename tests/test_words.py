@@ -20,6 +20,7 @@ from monitor.journal.database import AlarmRecord
 from monitor.languages import LANGUAGE_VARIABLES, LANGUAGES, UnknownLanguage, language_of, voice_for
 from monitor.languages.collect import collected, faults, fields, updated, written
 from monitor.retelling import retold, retold_short
+from monitor.settings import SettingsError, settings_from_text
 from monitor.words import ENGLISH, US, Voice, number, quantity, several, speaking, tr, trc, trn, when
 
 CUSTOMARY = Voice(units=US)
@@ -308,6 +309,14 @@ def test_the_environment_speaks_until_the_settings_are_read_and_they_win(
     spoken = _spoken_after(["status", "--settings", str(place)])
     assert (spoken.language, spoken.units) == ("es", "us")
     assert _spoken_after(["check", "--settings", str(place)]).language == "es"
+
+
+def test_a_mistake_in_the_settings_is_told_in_the_language_they_ask_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before they are read whole, and whoever logged in."""
+    spoken = Voice(language="es", translate=lambda text: "{value} no es {allowed}" if "is none of" in text else text)
+    monkeypatch.setattr("monitor.settings.voice_for", lambda language, units="metric": spoken)
+    with pytest.raises(SettingsError, match="x no es"):
+        settings_from_text('[place]\nlanguage = "es"\nunits = "x"\n', Path("e.toml"), {})
 
 
 @pytest.mark.parametrize("command", ["status", "check"])
