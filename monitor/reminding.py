@@ -31,6 +31,8 @@ _DAY_MIN = 24 * 60
 _BEFORE_NIGHT_MIN = 60
 # What the probe showed while it was being pushed in is no evidence that it is in.
 _PROBE_SETTLES_S = 60.0
+# Nothing is said of what a probe does not read before it has been listened to for so long.
+_LISTENS_S = 150.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,7 @@ class Reminding:
     settings: Settings
     people: Sequence[Person]
     _told: dict[str, list[Reminded]] = field(default_factory=dict)  # by batch
+    _listens_from_s: dict[str, float] = field(default_factory=dict)  # by batch
 
     def remind(self, minders: Sequence[Minder], now_s: float) -> int:
         """Put all reminders that are due at ``now_s`` into the outbox; return how many messages are new."""
@@ -80,7 +83,8 @@ class Reminding:
             now_s,
             planned_dilution_s=minder.batch.planned_dilution_s,
             vetoed=_veto(minder) is not None,
-            paste_read=minder.reads_paste_since(minder.course().blended_at_s + _PROBE_SETTLES_S),
+            paste_read=now_s < self._listens_from_s.setdefault(minder.batch.name, now_s) + _LISTENS_S
+            or minder.reads_paste_since(minder.course().blended_at_s + _PROBE_SETTLES_S),
             evening_from=self._evening_from(person),
         )
 

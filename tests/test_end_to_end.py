@@ -40,6 +40,8 @@ name = "Quillmarsh allotments (invented)"
 time_zone = "UTC"
 [journal]
 path = "journal.sqlite"
+[reminders]
+enabled = false  # what rings here is an alarm
 [[source]]
 kind = "serial"
 name = "cable"

@@ -296,6 +296,18 @@ def test_everybody_is_told_in_their_own_language_and_units(folder: Path, monkeyp
     assert cleo.startswith("~shed-2 is a day old") and "~" not in ada
 
 
+def test_no_probe_is_missed_before_it_has_been_listened_to(folder: Path) -> None:
+    """A watch that starts ten minutes after the blend gives the probe two and a half minutes to be heard."""
+    days = Days(folder)
+    days.note("poured", POUR_S)
+    days.note("blended", POUR_S)
+    days.now_s += 10 * MINUTE_S
+    days.until(POUR_S + 12 * MINUTE_S)
+    assert days.told() == []
+    days.until(POUR_S + 14 * MINUTE_S)
+    assert days.told() == [("probe-in", "0 15:14")]
+
+
 # ---- a daemon that speaks another language -----------------------------------------------------------------------
 
 SPANISH = Voice("xx", "us", lambda text: f"¡{text}", lambda _, text: f"¡{text}", lambda *_: "¡", ",")
