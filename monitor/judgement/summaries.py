@@ -328,7 +328,9 @@ def verdict_message(
     if message_id not in ("verdict.good", "verdict.hot"):
         do = sentences(tr("Do not dilute before it is put right or tested."), do)
     short = (tr("{name} {judged}.", name=clip(name, 60), judged=judged), unread, far)
-    return Message(message_id, says, do, title(bucket, "verdict"), tuple(part for part in short if part), ("dilute",))
+    return Message(
+        message_id, says, do, title(bucket, tr("verdict")), tuple(part for part in short if part), ("dilute",)
+    )
 
 
 def _unread(facts: Facts, kinds: Sequence[str]) -> str:

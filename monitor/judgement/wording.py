@@ -331,7 +331,7 @@ def _cooled_early(case: _Case) -> Message:
     first = case.short_line(what)
     wait = may_wait(facts, case.condition.urgency)
     if short_of_potash(facts):
-        do = sentences(GEAR, _leave(facts), tr(_LOOSE_LID), tr(_CORRECTING), wait, first_aid(facts))
+        do = sentences(tr(GEAR), _leave(facts), tr(_LOOSE_LID), tr(_CORRECTING), wait, first_aid(facts))
         short = tr("Likely short of potash: do not blend. Gloves, visor: cover it; test by daylight.")
         return case.message("cooled_early.short_potash", what, says, do, (first, short), deeds=("open", "correct"))
     if too_hot_to_blend(facts):
@@ -669,7 +669,7 @@ def for_someone_else(condition: Condition, *, batch: str, bucket: str, call: str
     do = sentences(
         tr("Look from the door."), call_words, tr("If anything boils, foams or is spilt, stay out."), first_aid(facts)
     )
-    short = (_LOOK_ONLY, tr("{name} (hot caustic) {what}.", name=clip(name, BUCKET_MOST), what=what), call_words)
+    short = (tr(_LOOK_ONLY), tr("{name} (hot caustic) {what}.", name=clip(name, BUCKET_MOST), what=what), call_words)
     return Message("someone_else." + condition.kind, says, do, title(bucket, tr("look only")), short, ("look",))
 
 
