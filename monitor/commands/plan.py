@@ -63,6 +63,7 @@ from monitor.trade.dilution import Room, dilution, room
 from monitor.trade.filled import Doubts, fill_in
 from monitor.trade.lye import lye_temperature
 from monitor.trade.making import CAUTIONS, DEFERS, STEPS, with_emergency_number
+from monitor.trade.oils import told_name
 from monitor.trade.planning import (
     LEAST_MIX_C,
     MOST_MIX_C,
@@ -509,7 +510,7 @@ def _print(plan: _Plan, told: _Told) -> None:
     print("\n" + tr("Weigh, twice:"))
     purity = 100.0 * (recipe.koh_purity or _USUAL_PURITY)
     for kg, what in (
-        *((share.kg, share.name) for share in recipe.oils),
+        *((share.kg, told_name(share.name)) for share in recipe.oils),
         (recipe.koh_kg, tr("potash: potassium hydroxide (KOH), {purity:.0f}% on the bag", purity=purity)),
         (recipe.water_kg, tr("soft water, all of it before the potash")),
     ):

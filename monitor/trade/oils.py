@@ -14,7 +14,7 @@ import unicodedata
 from dataclasses import dataclass
 
 from ..units import KOH_G_PER_MOL
-from ..words import tr
+from ..words import mark, tr
 from .constants import OIL_EXPANSION_KG_L_K, WATER_20C_KG_L
 
 
@@ -123,11 +123,12 @@ _NOISE = frozenset(
     {"oil", "oils", "fat", "seed", "seeds", "and", "the", "of"}
     | {"refined", "unrefined", "virgin", "extra", "cold", "pressed", "deodorised", "deodorized", "plain", "pure"}
     | {"edible", "food", "grade", "cooking", "salad", "organic", "fresh", "new", "melted"}
+    | {"aceite", "aceites", "de", "semilla", "semillas", "grasa", "cocina"}  # the same in Spanish
 )
 # Names that stand for whatever was cheap: a guess here could be short of lye or leave it over.
 _NAMELESS = frozenset({"vegetable", "veg", "mixed", "frying", "fryer", "blend"})
 # Words that make any oil a used one: its kind tells little of what it needs after weeks in a fryer.
-_USED = frozenset({"used", "waste", "spent", "uco", "wvo"})
+_USED = frozenset({"used", "waste", "spent", "uco", "wvo", "usado"})
 
 
 def _words(name: str) -> list[str]:
@@ -162,6 +163,33 @@ def _read_table() -> tuple[Oil, ...]:
 
 
 OILS: tuple[Oil, ...] = _read_table()
+# The table's names as they are told, for the catalogue: a file of figures is not searched for words.
+_NAMES = (
+    mark("rapeseed oil, low erucic (canola)"),
+    mark("rapeseed oil, high erucic"),
+    mark("sunflower oil"),
+    mark("sunflower oil, high oleic"),
+    mark("soya bean oil"),
+    mark("olive oil, virgin and refined"),
+    mark("olive-pomace oil"),
+    mark("palm oil"),
+    mark("palm kernel oil"),
+    mark("coconut oil"),
+    mark("babassu oil"),
+    mark("maize (corn) oil"),
+    mark("cottonseed oil"),
+    mark("sesame oil"),
+    mark("rice bran oil"),
+    mark("groundnut (arachis) oil"),
+    mark("safflower oil"),
+    mark("grapeseed oil"),
+    mark("mustardseed oil"),
+    mark("linseed (flaxseed) oil"),
+    mark("castor oil"),
+    mark("tallow, edible"),
+    mark("lard"),
+    mark("used cooking oil"),
+)
 
 
 USED = next(oil for oil in OILS if oil.name == "used cooking oil")
@@ -257,6 +285,11 @@ def which_rapeseed_is_open(typed: str) -> bool:
     """Whether a typed name means rapeseed and leaves open which: the kitchen's, or the high-erucic one."""
     words = set(_words(typed))
     return bool(words & {"rape", "colza"}) and not words & {"erucic", "canola", "kitchen", "industrial", "low", "high"}
+
+
+def told_name(name: str) -> str:
+    """An oil's name in the language spoken; a name that is not of the table stays as it was typed."""
+    return tr(name) if name in _NAMES else name
 
 
 def is_low_erucic(name: str) -> bool:

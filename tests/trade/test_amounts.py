@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from datetime import date
 
 import pytest
 from hypothesis import given, settings
@@ -10,16 +11,21 @@ from hypothesis import strategies as st
 
 from monitor.trade.amounts import (
     BadAmount,
+    months_between,
     parse_amount,
+    parse_blend,
     parse_hardness_mmol_l,
     parse_mass_kg,
     parse_oil,
+    parse_opened,
     parse_purity,
+    parse_strength,
     parse_temperature_c,
     parse_volume_l,
     parse_water_kg,
 )
 from monitor.trade.oils import OilVolume, UnknownOil
+from monitor.words import UNIT_SYSTEMS, Voice, quantity, speaking
 
 
 @pytest.mark.parametrize(
@@ -162,11 +168,118 @@ def test_a_bad_oil(typed: str, error: type[ValueError]) -> None:
         parse_oil(typed)
 
 
+@pytest.mark.parametrize(
+    ("typed", "blend"),
+    [
+        ("sunflower 70%, rapeseed 30%", {"sunflower oil": 0.7, "rapeseed oil, low erucic (canola)": 0.3}),
+        ("70 % soya + 30 % palm", {"soya bean oil": 0.7, "palm oil": 0.3}),
+        ("60% soya and 40% high-erucic rapeseed", {"soya bean oil": 0.6, "rapeseed oil, high erucic": 0.4}),
+        ("soya: 33,3 %; palm 33,3 %; lard 33,3 %", {"soya bean oil": 1 / 3, "palm oil": 1 / 3, "lard": 1 / 3}),
+        ("soya 50%, palm 25%, soybean oil 25%", {"soya bean oil": 0.75, "palm oil": 0.25}),
+        ("soya", {"soya bean oil": 1.0}),
+    ],
+)
+def test_proportions(typed: str, blend: dict[str, float]) -> None:
+    """Shares by mass, in either order, those of one oil added up; they are made to add up to one."""
+    assert dict(parse_blend(typed)) == pytest.approx(blend)
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("olive 70%", "adds up to 70 %; 100 % is wanted"),
+        ("olive 70%, palm 70%", "adds up to 140 %"),
+        ("olive -30%, palm 130%", "is -30 %; more than 0"),
+        ("olive 0%, palm 100%", "is 0 %; more than 0"),
+        ("olive 2 kg", "cannot be read as proportions"),
+        ("", "100 % is wanted"),
+        ("50%", "cannot be read as proportions"),
+    ],
+)
+def test_bad_proportions_get_one_sentence(typed: str, said: str) -> None:
+    """What does not add up, or is no share, is named."""
+    with pytest.raises(BadAmount) as refused:
+        parse_blend(typed)
+    assert said in str(refused.value) and "\n" not in str(refused.value)
+
+
+TODAY = date(2026, 11, 25)
+
+
+@pytest.mark.parametrize(
+    ("typed", "day"),
+    [
+        ("2026-05", date(2026, 5, 1)),
+        ("2026-05-14", date(2026, 5, 14)),
+        ("2026-11-25", TODAY),
+        ("today", TODAY),
+        ("new", TODAY),
+        ("unopened", TODAY),
+        ("10 days ago", date(2026, 11, 15)),
+        ("2 weeks", date(2026, 11, 11)),
+        ("a year ago", date(2025, 11, 25)),
+    ],
+)
+def test_since_when_the_bag_is_open(typed: str, day: date) -> None:
+    """A month, a day, so long ago, or not yet."""
+    assert parse_opened(typed, TODAY) == day
+    assert months_between(day, TODAY) == pytest.approx((TODAY - day).days / 30.44)
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("2026-12", "01 Jan 2006 to today, 25 Nov 2026, is allowed"),
+        ("2026-11-26", "to today"),
+        ("1999-01", "01 Jan 2006"),
+        ("2026-13", "cannot be read"),
+        ("2026-02-30", "cannot be read"),
+        ("90 years ago", "cannot be read"),
+        ("lately", "cannot be read"),
+        ("", "cannot be read"),
+    ],
+)
+def test_an_impossible_opening_gets_one_sentence(typed: str, said: str) -> None:
+    """A day in the future, one before any bag, and no day at all."""
+    with pytest.raises(BadAmount, match="the bag was opened") as refused:
+        parse_opened(typed, TODAY)
+    assert said in str(refused.value)
+
+
+@pytest.mark.parametrize(("typed", "fraction"), [("15 %", 0.15), ("15", 0.15), ("0.15", 0.15), ("15,5%", 0.155)])
+def test_strength(typed: str, fraction: float) -> None:
+    """Read as per cent or as a fraction."""
+    assert parse_strength(typed) == pytest.approx(fraction)
+
+
+@pytest.mark.parametrize("typed", ["0", "1 %", "90 %", "-15 %", "strong", ""])
+def test_impossible_strength(typed: str) -> None:
+    """A strength outside 2 to 40 % is refused."""
+    with pytest.raises(BadAmount, match="strength of the finished soap"):
+        parse_strength(typed)
+
+
+@given(st.floats(0.01, 150.0), st.floats(0.5, 240.0), st.floats(-20.0, 110.0), st.sampled_from(UNIT_SYSTEMS))
+@settings(max_examples=100, deadline=None)
+def test_what_is_told_is_read_back(kg: float, litres: float, celsius: float, unit_system: str) -> None:
+    """Masses, volumes and temperatures told in either system of units are read as what they were, to their rounding."""
+    with speaking(Voice(units=unit_system)):
+        mass, volume, warmth = quantity(kg, "kg", 3), quantity(litres, "litres", 1), quantity(celsius, "degC")
+    # Half a tenth of an ounce is 1.4 g, half a tenth of a US gallon 0.19 L, half a degree at most 0.5 K.
+    assert parse_mass_kg(mass) == pytest.approx(kg, abs=0.0015)
+    assert parse_volume_l(volume) == pytest.approx(litres, abs=0.19)
+    assert parse_temperature_c(warmth) == pytest.approx(celsius, abs=0.51)
+
+
 @given(st.text(max_size=30))
 @settings(deadline=None)
 def test_any_text_is_read_or_refused(typed: str) -> None:
     """Whatever is typed, the answer is an amount in range or BadAmount; nothing else escapes."""
-    for parse in (parse_amount, parse_purity, parse_temperature_c, parse_hardness_mmol_l):
+    with contextlib.suppress(BadAmount):
+        parse_opened(typed, TODAY)
+    with contextlib.suppress(BadAmount, UnknownOil):
+        parse_blend(typed)
+    for parse in (parse_amount, parse_purity, parse_temperature_c, parse_hardness_mmol_l, parse_strength):
         try:
             parse(typed)
         except BadAmount as refused:

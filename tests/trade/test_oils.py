@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.trade.oils import (
+    _NAMES,
     GENERIC,
     OILS,
     OilVolume,
@@ -18,6 +19,7 @@ from monitor.trade.oils import (
     find_oil_or_generic,
     kg_from_litres,
     litres_from_kg,
+    told_name,
     which_rapeseed_is_open,
 )
 
@@ -53,6 +55,12 @@ LOW_ERUCIC = "rapeseed oil, low erucic (canola)"
         ("flaxseed", "linseed (flaxseed) oil"),
         ("lard", "lard"),
         ("tallow", "tallow, edible"),
+        ("used cooking oil", "used cooking oil"),
+        ("Waste vegetable oil", "used cooking oil"),
+        ("used rapeseed oil", "used cooking oil"),
+        ("aceite de girasol", "sunflower oil"),
+        ("aceite de maíz", "maize (corn) oil"),
+        ("Aceite usado de cocina", "used cooking oil"),
     ],
 )
 def test_everyday_names_are_found(typed: str, meant: str) -> None:
@@ -65,6 +73,12 @@ def test_every_row_is_found_by_all_its_names(oil) -> None:
     """Each oil is found by its name and every other name it has, and no name leads to two oils."""
     for name in (oil.name, re.sub(r"\([^)]*\)", "", oil.name), *oil.also_called):
         assert find_oil(name) == oil, name
+
+
+def test_every_name_of_the_table_is_marked_for_the_catalogue() -> None:
+    """The names stand once more as words, and none is missing there."""
+    assert tuple(oil.name for oil in OILS) == _NAMES
+    assert told_name("sunflower oil") == "sunflower oil" and told_name("{odd}") == "{odd}"
 
 
 def test_no_two_oils_share_a_key() -> None:
