@@ -82,7 +82,7 @@ class Reminding:
             minder.log(),
             now_s,
             planned_dilution_s=minder.batch.planned_dilution_s,
-            vetoed=_veto(minder) is not None,
+            vetoed=bool(_vetoes(minder)),
             paste_read=now_s < self._listens_from_s.setdefault(minder.batch.name, now_s) + _LISTENS_S
             or minder.reads_paste_since(minder.course().blended_at_s + _PROBE_SETTLES_S),
             evening_from=self._evening_from(person),
@@ -131,13 +131,13 @@ class Reminding:
 
     def _worded(self, minder: Minder, due: Sequence[Reminder]) -> Message:
         steps = {one.step_id for one in due}
-        veto = _veto(minder)
+        why = [wording.say(one, bucket=minder.batch.bucket, batch=minder.batch.name).says for one in _vetoes(minder)]
         return reminder_message(
             due,
             bucket=minder.batch.bucket,
             took=_took(minder) if "taken" in steps else None,
             evening=self._evening(minder) if "evening" in steps else None,
-            why_not_yet="" if veto is None else veto.says,
+            why_not_yet=why[0] if why else "",
         )
 
     def _evening(self, minder: Minder) -> Message:
@@ -214,13 +214,13 @@ def _must_keep_away(minder: Minder) -> bool:
     return any(state.stands and state.urgency == "now" for state in minder.alarms.values())
 
 
-def _veto(minder: Minder) -> Message | None:
-    """What the alarm says by which the heat holds the batch back, in the language spoken now."""
-    for state, told in minder.told():
-        if state.stands and state.kind in reminders.HEAT_VETOES:
-            condition = Condition(state.kind, True, False, told.probability, state.urgency, facts=told.facts)
-            return wording.say(condition, bucket=state.bucket, batch=state.batch)
-    return None
+def _vetoes(minder: Minder) -> list[Condition]:
+    """The standing alarms by which the heat holds the batch back."""
+    return [
+        Condition(state.kind, True, False, told.probability, state.urgency, facts=told.facts)
+        for state, told in minder.told()
+        if state.stands and state.kind in reminders.HEAT_VETOES
+    ]
 
 
 def _facts(minder: Minder) -> dict[str, object]:

@@ -12,11 +12,13 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from monitor.domain import Batch, LogEntry
+from monitor.domain import Batch, Condition, LogEntry
 from monitor.journal.database import Journal, Message
+from monitor.judgement import wording
 from monitor.judgement.alarms import ACKNOWLEDGED, AlarmState
 from monitor.phone.people import Person
-from monitor.pipeline import Minder
+from monitor.pipeline import Minder, Told
+from monitor.reminding import Reminding
 from monitor.settings import ReminderSettings, Settings, SiteSettings
 from monitor.telling import Teller
 from monitor.toml_tables import WakingHours
@@ -306,6 +308,41 @@ def test_no_probe_is_missed_before_it_has_been_listened_to(folder: Path) -> None
     assert days.told() == []
     days.until(POUR_S + 14 * MINUTE_S)
     assert days.told() == [("probe-in", "0 15:14")]
+
+
+def test_the_heat_says_not_yet_with_its_reason_and_then_ready(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While an alarm stands that it will fall short: "do not dilute yet" and why; when it is over: ready to dilute?"""
+    facts = {"temperature_c": 21.0, "direction": "steady", "hours_since_pour": 72.0}
+    short = AlarmState("shed-2", "Quillmarsh 9", "incomplete", state=ACKNOWLEDGED, urgency="daylight", count=1)
+    words = wording.say(Condition("incomplete", True, False, 0.9, "daylight", facts=facts), bucket="shed-2", batch="")
+    days = Days(folder)
+    _made(days)
+    days.note("looked")
+    days.until(POUR_S + 2.9 * DAY_S, every_s=HOUR_S)
+    monkeypatch.setattr(Minder, "told", lambda _: [(short, Told(words, 0.9, facts))] if days.alarm else [])
+    days.alarm = short
+    days.until(POUR_S + 3.01 * DAY_S)
+    days.alarm = None
+    days.until(POUR_S + 3.1 * DAY_S)
+    not_yet, ready = (one for one in days.messages() if one.created_s > POUR_S + 2 * DAY_S and "reminder" in one.about)
+    assert not_yet.title == "shed-2: do not dilute yet"
+    assert "old enough, but do not dilute yet. shed-2 will fall short: 21 °C and steady" in not_yet.body
+    assert ready.title == "shed-2: ready to dilute?"
+
+
+def test_a_fault_in_the_reminders_keeps_no_alarm_from_being_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is named among the daemon's own troubles, and the phone rings all the same."""
+
+    def broken(*_: object) -> int:
+        raise KeyError("a fault of ours")
+
+    monkeypatch.setattr(Reminding, "remind", broken)
+    bench = _evening_of_a_cold_batch(tmp_path / "cold")
+    assert "a fault of ours" in bench.watch.trouble["reminders"]
+    assert any("not_taken" in one.about for one in bench.desk.messages())
+    bench.close()
 
 
 # ---- a daemon that speaks another language -----------------------------------------------------------------------
