@@ -21,6 +21,8 @@ COMMANDS: Mapping[str, str] = {
     "start": "batch",
     "mark": "batch",
     "end": "batch",
+    "record": "record",
+    "batches": "record",
     "status": "status",
     "ack": "alarm",
     "quiet": "alarm",

@@ -1,0 +1,31 @@
+"""Which batch is meant: by its name, or by the bucket it is or was in."""
+
+from __future__ import annotations
+
+from monitor.commands.common import CommandError, meant, shown
+from monitor.journal.database import BatchRecord, Journal
+from monitor.words import tr
+
+
+def batch_called(journal: Journal, text: str) -> BatchRecord:
+    """The batch of that name; else the one that runs in the bucket of that name, or ran there last.
+
+    CommandError with what is near, or what there is.
+    """
+    known = journal.batch(text)
+    if known is not None:
+        return known
+    records = journal.batches()
+    in_bucket = [record for record in records if record.batch.bucket == text]
+    if in_bucket:
+        return next((record for record in in_bucket if record.ended_s is None), in_bucket[-1])
+    if not records:
+        raise CommandError(tr("There is no batch yet: start one first, see emberpail start --help."))
+    names = [name for record in records for name in (record.batch.name, record.batch.bucket)]
+    newest = ", ".join(record.batch.name for record in records[:-6:-1])
+    raise CommandError(
+        tr(
+            "There is no batch or bucket {text}; the newest are {newest}, all: emberpail batches.{meant}",
+            text=shown(text), newest=newest, meant=meant(text, names),
+        )
+    )  # fmt: skip
