@@ -7,12 +7,12 @@ journal keeps the values, and keeps the older ones when one is corrected.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 
 from ..words import DATE, mark, number, quantity, tr, when
-from .amounts import parse_mass_kg, parse_opened, parse_volume_l
+from .amounts import MASS_KG, VOLUME_L, parse_amount, parse_mass_kg, parse_opened, parse_volume_l
 
 MOST_TEXT = 500
 
@@ -47,8 +47,8 @@ _ALL = (
     Field("potash_lot", mark("lot of the potash")),
     Field("potash_opened", mark("potash bag opened"), "date"),
     Field("water", mark("water")),
-    Field("yield_kg", mark("yield"), "mass", 500.0),
-    Field("yield_litres", mark("yield (volume)"), "volume", 500.0),
+    Field("yield_kg", mark("yield"), "mass", MASS_KG[1]),
+    Field("yield_litres", mark("yield (volume)"), "volume", VOLUME_L[1]),
     Field("containers", mark("filled into")),
     Field("free_alkali_percent", mark("free alkali, as KOH"), "percent", 20.0),
     Field("free_oil_percent", mark("free oil"), "percent", 60.0),
@@ -83,6 +83,27 @@ def read_field(name: str, text: str, today: date) -> str:
     if plain in ("", "-"):
         return ""
     return _READERS[field.kind](field, plain, today)
+
+
+def read_yield(text: str) -> tuple[str, str]:
+    """How much soap there was, as typed: the field it belongs to, by its unit, and the value kept there."""
+    amount = parse_amount(text, tr(FIELDS["yield_kg"].words))
+    name, value = ("yield_kg", amount.kg) if amount.kg is not None else ("yield_litres", amount.litres)
+    return name, f"{value or 0.0:.6g}"
+
+
+def those_that_stand(values: Iterable[str]) -> tuple[str, ...]:
+    """Of a field of which many stand (remarks): what is left of the values in the order they were noted.
+
+    An empty value takes back the last one that still stood.
+    """
+    standing: list[str] = []
+    for value in values:
+        if value:
+            standing.append(value)
+        elif standing:
+            standing.pop()
+    return tuple(standing)
 
 
 def told_value(name: str, value: str) -> str:
@@ -147,6 +168,18 @@ def _within(field: Field, value: float, unit: str, text: str) -> str:
 
 
 def _date(field: Field, text: str, today: date) -> str:
+    dotted = re.fullmatch(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})\.?", text)
+    if dotted is not None:
+        # With full stops the day stands first wherever dates are written so; with strokes it depends on the country.
+        return parse_opened(f"{dotted[3]}-{dotted[2]}-{dotted[1]}", today).isoformat()
+    if re.fullmatch(r"\d{1,4}\s?[/-]\s?\d{1,2}\s?[/-]\s?\d{1,4}", text) and not re.match(r"\d{4}-", text):
+        raise BadRecord(
+            tr(
+                'For "{field}" "{text}" can be read in two ways, day or month first: write it like 2026-11-25 or '
+                "25.11.2026.",
+                field=tr(field.words), text=_short(text),
+            )
+        )  # fmt: skip
     return parse_opened(text, today).isoformat()
 
 
