@@ -1,0 +1,111 @@
+"""What a plan leads one to expect: the bands of a good batch, what is advised, and what another size does to it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+from monitor.commands.plan_typed import Plan
+from monitor.domain import AMBIENT, INSULATIONS, Batch, LogEntry, Reading, Recipe, Vessel
+from monitor.trade.dilution import Room, room
+from monitor.trade.filled import fill_in
+from monitor.trade.planning import (
+    LEAST_MIX_C,
+    MOST_MIX_C,
+    ExpectedBand,
+    Recommendation,
+    SizeOutlook,
+    Way,
+    recommend,
+)
+from monitor.trade.recipe import heat_budget
+
+# When the curve is worth looking at, hours after blending: the deciding moment, the peak, bedtime, next morning.
+SHOWN_H = (1 / 3, 1.0, 2.0, 4.0, 8.0, 12.0, 24.0)
+# Finer, for what is weighed of it: minutes after blending.
+_WEIGHED_MIN = (0.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 120.0, 150.0, 180.0, 240.0, 480.0)
+# How long it is blended, s for each kg, between 3 and 20 minutes: about ten minutes for the usual batch of 5 kg.
+_BLEND_S_KG, _BLEND_S = 120.0, (180.0, 1200.0)
+# A bucket of which nobody knows the litres, for each kg of mix: 22 litres for the usual batch.
+_BUCKET_L_KG = 22.0 / 5.0
+
+
+# ---- what is worked out --------------------------------------------------------------------------------------------
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Told:
+    """What both people and programs are told."""
+
+    space: Room | None
+    shown: dict[str, ExpectedBand]
+    advice: Recommendation
+    sizes: tuple[SizeOutlook, SizeOutlook] | None
+
+    @staticmethod
+    def of(plan: Plan) -> Told:
+        shown = {kind: expected_band(plan, kind, [3600.0 * h for h in SHOWN_H]) for kind in INSULATIONS}
+        space = room(plan.recipe, plan.vessel, plan.strength)
+        aimed = Way(plan.mix_c, plan.vessel.insulation)
+        weighed_s = [60.0 * minute for minute in _WEIGHED_MIN]
+        mixes = sorted({plan.mix_c, *(float(c) for c in range(int(LEAST_MIX_C), int(MOST_MIX_C) + 1, 5))})
+        bands = {
+            Way(mix_c, kind): expected_band(plan, kind, weighed_s, mix_c=mix_c)
+            for mix_c in mixes
+            for kind in INSULATIONS
+        }
+        roomy = None if space is None else space.blends_well
+        advice = recommend(bands, aimed, plan.settings.place().too_hot_c, roomy=roomy)
+        sizes = None
+        if plan.original is not None:
+            sizes = (_size(plan, plan.original, weighed_s), _size(plan, plan.recipe, weighed_s))
+        return Told(space, shown, advice, sizes)
+
+
+def blend_s(recipe: Recipe) -> float:
+    """How long a batch of this mass is taken to be blended, s."""
+    return min(max(_BLEND_S_KG * fill_in(recipe).mass_kg, _BLEND_S[0]), _BLEND_S[1])
+
+
+def expected_band(
+    plan: Plan,
+    insulation: str,
+    after_blend_s: Sequence[float],
+    *,
+    mix_c: float | None = None,
+    recipe: Recipe | None = None,
+    litres: float | None = None,
+) -> ExpectedBand:
+    """Where a good batch's core stands (5, 50, 95 %) at so many seconds after blending, in still air."""
+    from monitor.heat.estimator import Estimator
+
+    recipe = recipe or plan.recipe
+    blended_s = blend_s(recipe)
+    last_s = max(after_blend_s) + blended_s + 3600.0
+    batch = Batch(
+        "plan", "plan", 0.0, recipe, Vessel(litres or plan.vessel.litres, insulation), planned_dilution_s=last_s
+    )
+    estimator = Estimator(batch, plan.settings.place())
+    estimator.note(LogEntry("poured", 0.0, 0.0, temperature_c=plan.mix_c if mix_c is None else mix_c))
+    estimator.note(LogEntry("blended", blended_s, blended_s))
+    for minute in range(0, 60):
+        estimator.update(Reading("plan", AMBIENT, 60.0 * minute, 60.0 * minute, plan.air_c))
+    band = estimator.band([blended_s + after_s for after_s in after_blend_s])
+    low, mid, high = (tuple(float(c) for c in edge) for edge in (band.low_c, band.median_c, band.high_c))
+    return ExpectedBand(tuple(after_blend_s), low, mid, high)
+
+
+def _size(plan: Plan, recipe: Recipe, after_blend_s: Sequence[float]) -> SizeOutlook:
+    """How a batch of this size keeps its heat, bare, in a bucket in proportion to it."""
+    from monitor.heat.balance import bucket_area_m2, loss_coefficient_w_k
+
+    mass_kg = fill_in(recipe).mass_kg
+    planned_kg = fill_in(plan.recipe).mass_kg
+    litres = (plan.vessel.litres or _BUCKET_L_KG * planned_kg) * mass_kg / planned_kg
+    budget = heat_budget(recipe, Vessel(litres))
+    warm_k = 40.0  # a paste on its way down
+    loss_w_k = float(loss_coefficient_w_k(bucket_area_m2(litres, budget.volume_l), warm_k))
+    band = expected_band(plan, "bare", after_blend_s, recipe=recipe, litres=litres)
+    return SizeOutlook(
+        mass_kg, 1000.0 * budget.heat_capacity_end_kj_k / loss_w_k, band.peak()[0], band.median_at(4 * 3600.0)
+    )
