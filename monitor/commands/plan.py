@@ -15,6 +15,7 @@ from typing import Any
 from monitor.commands import YES
 from monitor.commands.common import (
     MOST_NAME,
+    MOST_TEXT,
     CommandError,
     one_line,
     parser_for,
@@ -46,6 +47,7 @@ from monitor.trade.planning import (
 )
 from monitor.trade.recipe import heat_budget, lye_balance, mix_volume_l
 from monitor.trade.telling import (
+    assumed_words,
     balance_sentences,
     dilution_sentences,
     doubt_sentences,
@@ -185,6 +187,7 @@ def _sentences(plan: Plan, told: Told) -> list[str]:
         *_start_sentences(plan),
         *recipe_warnings(recipe),
         *balance_sentences(lye_balance(recipe, plan.doubts)),
+        *map(assumed_words, plan.assumed),
         *doubt_sentences(recipe, plan.doubts),
         *lye_sentences(recipe, lye, plan.air_c),
         *space,
@@ -274,6 +277,8 @@ def _save(args: argparse.Namespace, plan: Plan) -> None:
         note += f", bag open since {plan.opened.isoformat()}"
     if plan.strength is not None:
         note += f", dilute to {100.0 * plan.strength:g} % soap"
+    if args.anyway:
+        note += f", lye-heavy, gone on because: {one_line(args.anyway, tr('The reason'), MOST_TEXT)}"
     entry = LogEntry("note", started_s, started_s, text=note)
     write_batch_file(path, Batch(path.stem, args.bucket, started_s, recipe, plan.vessel), (entry,))
     if there:
@@ -306,6 +311,7 @@ def _as_json(plan: Plan, told: Told, saved: str | None) -> dict[str, object]:
         "opened": None if plan.opened is None else plan.opened.isoformat(),
         "doubts": dataclasses.asdict(plan.doubts),
         "strength": plan.strength,
+        "assumed": list(plan.assumed),
         "lye_balance": dataclasses.asdict(lye_balance(recipe, plan.doubts)),
         "lye_temperature": {**dataclasses.asdict(lye), "may_boil": lye.may_boil, "dissolves": lye.dissolves},
         "heat_budget": dataclasses.asdict(heat_budget(recipe, plan.vessel, plan.doubts)),

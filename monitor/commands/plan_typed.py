@@ -83,6 +83,7 @@ class Plan:
     air_c: float
     mix_c: float
     hardness_mmol_l: float | None
+    assumed: tuple[str, ...]
 
 
 # ---- what was typed ------------------------------------------------------------------------------------------------
@@ -142,6 +143,7 @@ def plan_of(args: argparse.Namespace, settings: Settings) -> Plan:
         recipe, vessel, settings, start, original,
         Doubts(None if opened is None else months_between(opened, today), scale_error_kg), opened, strength,
         not args.dilute_elsewhere, air_c, _MIX_C if mix_c is None else mix_c, hardness,
+        ("unknown_purity",) if typed.koh_purity is None else (),
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from ..domain import Recipe
-from ..words import mark, quantity, tr, trc
+from ..words import mark, quantity, tr, trc, trn
 from .constants import USUAL_MARGIN
 from .dilution import Dilution, PotashLeft, Room, soap_lost_to_hardness_g
 from .filled import Doubts, fill_in
@@ -124,17 +124,30 @@ def doubt_sentences(recipe: Recipe, doubts: Doubts) -> tuple[str, ...]:
                 high=high,
             ),
         )
-    return (
-        tr(
-            "The bag is open for {months:.0f} months: {percent:.0f} % on it is taken to hold {low:.0f} to {high:.0f} % "
-            "by now (common practice). The potash is weighed by the bag all the same: too weak leaves oil to spare, "
-            "too strong stays caustic.",
-            months=doubts.bag_open_months,
+    by_the_bag = tr(
+        "The potash is weighed by the bag all the same: too weak leaves oil to spare, too strong stays caustic."
+    )
+    months = round(doubts.bag_open_months)
+    if months == 0:
+        new = tr(
+            "The bag is newly opened: {percent:.0f} % on it is taken to hold {low:.0f} to {high:.0f} % (common "
+            "practice).",
             percent=100.0 * filled.purity,
             low=low,
             high=high,
-        ),
+        )
+        return (f"{new} {by_the_bag}",)
+    old = trn(
+        "The bag is open for {n} month: {percent:.0f} % on it is taken to hold {low:.0f} to {high:.0f} % by now "
+        "(common practice).",
+        "The bag is open for {n} months: {percent:.0f} % on it is taken to hold {low:.0f} to {high:.0f} % by now "
+        "(common practice).",
+        months,
+        percent=100.0 * filled.purity,
+        low=low,
+        high=high,
     )
+    return (f"{old} {by_the_bag}",)
 
 
 def lye_sentences(recipe: Recipe, lye: LyeTemperature, oil_c: float) -> tuple[str, ...]:

@@ -34,6 +34,9 @@ def test_the_cautions_stand_before_the_masses(shed: Shed) -> None:
                  "sand", "Not for skin", "Goggles and gloves on dilution day", "safety data sheet"):  # fmt: skip
         assert must in before, must
     assert "potash: potassium hydroxide" in after and "oil to spare" in after
+    # What was not said is said to have been taken, not passed over.
+    assert "purity of the potash was not noted" in after and "Since when the bag is open is not known" in after
+    assert "was not noted" not in shed.ok("plan", *OIL, "--purity", "90%").words
 
 
 def test_no_line_is_wider_than_the_terminal(shed: Shed, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -98,6 +98,8 @@ def test_the_bag_s_age_is_said_or_said_to_be_unknown() -> None:
     """With what the bag is taken to hold; nothing where no potash or no purity is known."""
     assert "is not known" in doubt_sentences(USUAL, Doubts())[0]
     assert "open for 6 months" in doubt_sentences(USUAL, Doubts(6.0))[0]
+    assert "open for 1 month:" in doubt_sentences(USUAL, Doubts(1.0))[0]
+    assert "newly opened" in doubt_sentences(USUAL, Doubts(0.0))[0]
     assert doubt_sentences(Recipe(USUAL.oils, 0.640, None, 1.0), Doubts()) == ()
     assert doubt_sentences(Recipe(USUAL.oils, None, 0.90, 1.0), Doubts()) == ()
 
