@@ -44,7 +44,8 @@ def run(args: argparse.Namespace) -> int:
                 meant=meant(args.person, names),
             )
         )
-    rung = ring_routes(routes)
+    site = settings.site
+    rung = ring_routes(routes, voices={one.name: site.voice(one.language, one.units) for one in settings.people})
     if args.json:
         print_json([{"person": one.person, "route": one.route, "ok": one.ok, "says": one.says} for one in rung])
     else:

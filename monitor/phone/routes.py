@@ -13,12 +13,12 @@ import re
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, TextIO
 
 from monitor.phone.lock_screen import lock_screen
-from monitor.words import mark, tr
+from monitor.words import Voice, mark, speaking, tr, voice
 
 # The library's own 4 s to answer are too short for a phone line in a valley; a reply that comes later is taken for a
 # failure, and the message goes out twice.
@@ -286,8 +286,22 @@ def tell(
     return rung
 
 
-def ring(routes: Iterable[tuple[str, str]], **more: Any) -> list[Rung]:
-    """Test each route (person, URL) with a message marked TEST; one plain sentence a route."""
-    rung = tell(routes, tr(TEST_TITLE), tr(TEST_BODY), **more)
+def ring(routes: Iterable[tuple[str, str]], *, voices: Mapping[str, Voice] | None = None, **more: Any) -> list[Rung]:
+    """Test each route (person, URL) with a message marked TEST; one plain sentence a route, in the settings' order.
+
+    ``voices`` holds by a person's name the voice of their message, where it is not the one that speaks here.
+    """
+    by_voice: dict[Voice, list[tuple[int, tuple[str, str]]]] = {}
+    for place, route in enumerate(routes):
+        by_voice.setdefault((voices or {}).get(route[0], voice()), []).append((place, route))
+    rung: dict[int, Rung] = {}
+    for chosen, placed in by_voice.items():
+        with speaking(chosen):
+            title, body = tr(TEST_TITLE), tr(TEST_BODY)
+        told = tell([route for _, route in placed], title, body, **more)
+        rung.update(zip((place for place, _ in placed), told, strict=True))
     note = tr("That it took it does not show that the phone made a sound: look at the phone.")
-    return [Rung(one.person, one.route, one.ok, f"{one.says} {note}" if one.ok else one.says) for one in rung]
+    return [
+        Rung(one.person, one.route, one.ok, f"{one.says} {note}" if one.ok else one.says)
+        for _, one in sorted(rung.items())
+    ]
