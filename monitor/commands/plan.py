@@ -35,10 +35,11 @@ from monitor.commands.recipe_args import (
 )
 from monitor.domain import Batch, LogEntry
 from monitor.sources.batch_file import write_batch_file
+from monitor.trade.cautions import CAUTIONS, DEFERS, caution
 from monitor.trade.dilution import dilution
 from monitor.trade.filled import fill_in
 from monitor.trade.lye import lye_temperature
-from monitor.trade.making import CAUTIONS, DEFERS, STEPS, with_emergency_number
+from monitor.trade.making import STEPS
 from monitor.trade.oils import told_name
 from monitor.trade.planning import (
     LEAST_MIX_C,
@@ -155,8 +156,8 @@ def _print(plan: Plan, told: Told) -> None:
 def _cautions(plan: Plan) -> list[str]:
     """What stands before the recipe: the right bag first, then whatever this day and the third one ask for."""
     number = plan.settings.site.emergency_number
-    steps = [tr(step.text) for step in STEPS if step.step_id in ("bag", "oil")]
-    return [*steps, *(with_emergency_number(text, number) for text in CAUTIONS.values()), tr(DEFERS)]
+    steps = [step.told_text() for step in STEPS if step.step_id in ("bag", "oil")]
+    return [*steps, *(caution(key, number) for key in CAUTIONS), tr(DEFERS)]
 
 
 def _start_sentences(plan: Plan) -> list[str]:
