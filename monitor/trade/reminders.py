@@ -51,6 +51,8 @@ _FIRST_WATER_S, _FIRST_WATER_LASTS_S = 30 * MINUTE_S, 12 * HOUR_S
 _DRAWS_IN_S, _SECOND_WATER_LASTS_S = 2 * HOUR_S, DAY_S
 STIRRINGS = 6
 _STIR_EVERY_S, _STIR_LASTS_S = HOUR_S, 50 * MINUTE_S
+# One so shortly before its hour was that hour's.
+_STIR_AHEAD_S = 10 * MINUTE_S
 _LUMPS_S, _LUMPS_LAST_S = DAY_S, DAY_S
 _TEST_S, _FILL_S, _LAST_DEEDS_LAST_S = 2 * HOUR_S, 30 * MINUTE_S, 3 * DAY_S
 # A time that was entered anew, moved by no more than this, is the same blend; by so much, the same evening.
@@ -225,11 +227,13 @@ def _of_the_dilution(done: _Deeds) -> list[Reminder]:
         due_s = first_s + _DRAWS_IN_S
         found.append(Reminder("second-water", due_s, due_s + _SECOND_WATER_LASTS_S, False, "second-water", "dilute"))
     stirred = done.of("stirred", first_s)
-    for number in range(len(stirred) + 1, STIRRINGS + 1):
-        # Whoever stirs without noting it is reminded by the hour all the same; whoever notes it, an hour after that.
+    # Whoever stirs without noting it is reminded by the hour all the same; one that is noted stands for those before.
+    past = int((stirred[-1] + _STIR_AHEAD_S - first_s) // _STIR_EVERY_S) if stirred else 0
+    times = max(len(stirred), past)
+    for number in range(times + 1, STIRRINGS + 1):
         due_s = first_s + number * _STIR_EVERY_S
         if stirred:
-            due_s = max(due_s, stirred[-1] + (number - len(stirred)) * _STIR_EVERY_S)
+            due_s = max(due_s, stirred[-1] + (number - times) * _STIR_EVERY_S)
         found.append(Reminder(f"stir-{number}", due_s, due_s + _STIR_LASTS_S, False, "stir", "dilute", number))
     due_s = first_s + _LUMPS_S
     found.append(Reminder("lumps", due_s, due_s + _LUMPS_LAST_S, False, "lumps", "dilute"))

@@ -176,6 +176,16 @@ def test_who_notes_a_stirring_is_reminded_an_hour_after_it() -> None:
     assert _due(log, water_s + 160 * MINUTE_S) == ["stir-2"]
 
 
+def test_a_stirring_noted_stands_for_those_that_nobody_noted() -> None:
+    """Told at one and at two hours, noted first at 2 h 5: the next is the third, at 3 h 5."""
+    water_s = POUR_S + 3 * DAY_S
+    log = [*MADE, *_log(("water-added", water_s), ("water-added", water_s + 1), ("stirred", water_s + 125 * MINUTE_S))]
+    stirrings = [one for one in standing(log, water_s + 125 * MINUTE_S) if one.step_id == "stir"]
+    assert [(one.number, (one.due_s - water_s) / MINUTE_S) for one in stirrings] == [
+        (3, 185.0), (4, 245.0), (5, 305.0), (6, 365.0),
+    ]  # fmt: skip
+
+
 def test_water_of_the_making_is_not_that_of_the_dilution() -> None:
     """A splash added an hour after the pour starts no dilution day."""
     assert "stir-1" not in _due([*MADE, *_log(("water-added", POUR_S + HOUR_S))], POUR_S + 2.2 * HOUR_S)
