@@ -132,8 +132,8 @@ def run(args: argparse.Namespace) -> int:
 def _print(plan: Plan, told: Told) -> None:
     recipe = plan.recipe
     print(tr("Before anything else:"))
-    for caution in _cautions(plan):
-        say(caution, "  ! ")
+    for text in _cautions(plan):
+        say(text, "  ! ")
     print("\n" + tr("Weigh, twice:"))
     purity = 100.0 * (recipe.koh_purity or USUAL_PURITY)
     for kg, what in (

@@ -13,6 +13,7 @@ from monitor.domain import OilShare, Recipe, Vessel
 from monitor.trade.dilution import dilution, room, soap_lost_to_hardness_g
 from monitor.trade.lye import lye_boiling_c, lye_temperature, mixed_c
 from monitor.trade.oils import find_oil, kg_from_litres
+from monitor.trade.planning import oil_for_bucket, oil_for_litres, recipe_for_oil, recipe_for_potash
 from monitor.trade.recipe import heat_budget, lye_balance
 from monitor.units import KOH_G_PER_MOL, hardness_mmol_l
 
@@ -143,6 +144,21 @@ def test_dilution_takes_16_to_17_litres_and_gives_about_20() -> None:
     assert diluted.soap_kg == pytest.approx(3.33, abs=0.01)
     in_it = room(USUAL, Vessel(litres=25))
     assert in_it is not None and in_it.dilutes_in_it
+
+
+def test_planned_from_its_litres_or_its_potash_it_is_the_same_batch() -> None:
+    """Common practice the other way round: its 21 L, or its 640 g of potash, ask for its oil, potash and water.
+
+    Tolerance 2 %: common practice gives its masses to that, and its margin of lye (7.2 % at the middle) is 7 % here.
+    """
+    blend = (("rapeseed oil, low erucic (canola)", 1.0),)
+    litres = dilution(USUAL).litres
+    for planned in (recipe_for_oil(blend, oil_for_litres(blend, litres)), recipe_for_potash(blend, 0.640)):
+        assert planned.oils[0].kg == pytest.approx(3.31, rel=0.02)
+        assert planned.koh_kg == pytest.approx(0.640, rel=0.02)
+        assert planned.water_kg == pytest.approx(1.0, rel=0.02)
+    # Nothing larger than about the common batch goes into the bucket that common practice dilutes it in.
+    assert oil_for_bucket(blend, 25.0) == pytest.approx(3.31, rel=0.06)
 
 
 def test_hard_water_uses_up_a_litre_of_soap_in_the_spraying() -> None:
