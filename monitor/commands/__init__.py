@@ -21,6 +21,7 @@ COMMANDS: Mapping[str, str] = {
     "start": "batch",
     "mark": "batch",
     "end": "batch",
+    "steps": "steps",
     "record": "record",
     "batches": "record",
     "status": "status",
