@@ -9,6 +9,7 @@ from monitor.domain import Event
 from monitor.journal import codec
 from monitor.journal.rows import ALARM_STATES, AlarmRecord
 from monitor.journal.store import Refused, Store
+from monitor.words import tr
 
 _ALARM = (
     "alarm_id, kind, bucket, batch, state, urgency, probability, raised_at_s, cleared_at_s, acknowledged_at_s, "
@@ -56,7 +57,10 @@ class Alarms(Store):
     def save_alarm(self, alarm: AlarmRecord) -> None:
         """Keep the present state of an alarm in place of the state before."""
         if alarm.state not in ALARM_STATES:
-            raise Refused(f'"{alarm.state}" is no state of an alarm; it may be one of {", ".join(ALARM_STATES)}.')
+            states = ", ".join(ALARM_STATES)
+            raise Refused(
+                tr('"{state}" is no state of an alarm; it may be one of {states}.', state=alarm.state, states=states)
+            )
         marks = ", ".join("?" * 16)
         with self.transaction():
             self._run(

@@ -10,6 +10,7 @@ from monitor.journal import codec
 from monitor.journal.records import AMENDMENT, Records, amendment_from
 from monitor.journal.rows import ACTS, Act, BatchRecord, Change, LoggedEntry
 from monitor.journal.store import Refused
+from monitor.words import tr
 
 _BATCH = "name, bucket, started_s, noted_at_s, recipe, vessel, planned_dilution_s, ended_s, ended_noted_s, outcome"
 _ENTRY = "entry_id, batch, kind, at_s, noted_at_s, temperature_c, kg, text, who, undone_at_s"
@@ -31,12 +32,21 @@ class Batches(Records):
             if there and there.batch == batch:
                 return
             if there:
-                raise Refused(f'There is a batch "{batch.name}" already, in {there.batch.bucket}; choose another name.')
+                raise Refused(
+                    tr(
+                        'There is a batch "{batch}" already, in {bucket}; choose another name.',
+                        batch=batch.name,
+                        bucket=there.batch.bucket,
+                    )
+                )
             running = self.batch_in(batch.bucket)
             if running:
                 raise Refused(
-                    f'Bucket {batch.bucket} already has a running batch, "{running.name}"; end it first, '
-                    "or name another bucket."
+                    tr(
+                        'Bucket {bucket} already has a running batch, "{batch}"; end it first, or name another bucket.',
+                        bucket=batch.bucket,
+                        batch=running.name,
+                    )
                 )
             self._run(
                 f"INSERT INTO batches ({_BATCH}) VALUES (?, ?, ?, ?, ?, ?, ?, NULL, NULL, '')",
@@ -52,11 +62,11 @@ class Batches(Records):
         with self.transaction():
             there = self.batch(name)
             if there is None:
-                raise Refused(f'There is no batch "{name}"; see "emberpail status" for the names.')
+                raise self._unknown(name)
             if there.ended_s is not None:
                 if there.ended_s == at_s:
                     return
-                raise Refused(f'Batch "{name}" has been ended already.')
+                raise Refused(tr('Batch "{batch}" has been ended already.', batch=name))
             self._run(
                 "UPDATE batches SET ended_s = ?, ended_noted_s = ?, outcome = ? WHERE name = ?",
                 (at_s, noted_at_s, outcome, name),
@@ -89,7 +99,7 @@ class Batches(Records):
         entry = dataclasses.replace(entry, entry_id=entry.entry_id or codec.entry_id_for(batch, entry))
         with self.transaction():
             if self.batch(batch) is None:
-                raise Refused(f'There is no batch "{batch}"; see "emberpail status" for the names.')
+                raise self._unknown(batch)
             added = self._run(
                 f"INSERT INTO entries ({_ENTRY}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, NULL) "
                 "ON CONFLICT (entry_id) DO NOTHING",
@@ -107,7 +117,7 @@ class Batches(Records):
         with self.transaction():
             row = self._row(f"SELECT {_ENTRY} FROM entries WHERE entry_id = ?", (entry_id,))
             if row is None:
-                raise Refused(f'There is no log entry "{entry_id}".')
+                raise Refused(tr('There is no log entry "{entry}".', entry=entry_id))
             there = _logged(row)
             if there.undone_at_s is not None:
                 return there
@@ -129,7 +139,9 @@ class Batches(Records):
     def add_act(self, act: Act) -> Act:
         """Keep what a person did about an alarm; return it with its id. The same act again changes nothing."""
         if act.act not in ACTS:
-            raise Refused(f'"{act.act}" is no act on an alarm; it may be one of {", ".join(ACTS)}.')
+            raise Refused(
+                tr('"{act}" is no act on an alarm; it may be one of {acts}.', act=act.act, acts=", ".join(ACTS))
+            )
         act_id = act.act_id or codec.act_id_for(act)
         act = dataclasses.replace(act, act_id=act_id)
         with self.transaction():

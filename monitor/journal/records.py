@@ -13,6 +13,7 @@ from monitor.domain import Recipe, Vessel
 from monitor.journal import codec
 from monitor.journal.rows import Amendment, Detail, Photo
 from monitor.journal.store import Refused, Store
+from monitor.words import tr
 
 _DETAIL = "batch, field, value, noted_at_s, who, detail_id"
 _PHOTO = "batch, path, sha256, caption, at_s, noted_at_s, who, photo_id, undone_at_s"
@@ -124,7 +125,7 @@ class Records(Store):
 
     @staticmethod
     def _unknown(batch: str) -> Refused:
-        return Refused(f'There is no batch "{batch}"; see "emberpail status" for the names.')
+        return Refused(tr('There is no batch "{batch}"; see "emberpail status" for the names.', batch=batch))
 
 
 def amendment_from(row: Any) -> Amendment:

@@ -19,6 +19,7 @@ from typing import IO, Any
 
 import monitor
 from monitor.journal.migrations import NEWEST, is_foreign, migrate, version_of
+from monitor.words import mark, tr
 
 # How long to wait for another process's write. Longer than the slowest commit seen on a tired memory card.
 BUSY_S = 10.0
@@ -45,17 +46,17 @@ class Refused(JournalError):
 
 # SQLite result codes by name (sqlite.org/rescode.html) -> (what to say, whether trying again helps).
 _SAYS = {
-    "SQLITE_FULL": ("the disk is full; free some space and it goes on by itself", True),
-    "SQLITE_READONLY": ("it cannot be written (the file, its folder or the disk is read-only)", True),
-    "SQLITE_BUSY": ("another program is writing to it and does not let go; try again", True),
-    "SQLITE_LOCKED": ("another program is writing to it and does not let go; try again", True),
-    "SQLITE_NOTADB": ("the file is not a journal; name another file or restore a backup", False),
-    "SQLITE_CORRUPT": ("the file is damaged; restore the last backup", False),
-    "SQLITE_CANTOPEN": ("the file cannot be opened; does its folder exist and may this user write there?", True),
-    "SQLITE_PERM": ("this user may not read or write it", False),
-    "SQLITE_IOERR": ("the disk reports an error; look at the card or the disk and its cable", True),
-    "SQLITE_NOMEM": ("the machine is out of memory", True),
-    "SQLITE_PROTOCOL": ("another program is writing to it and does not let go; try again", True),
+    "SQLITE_FULL": (mark("the disk is full; free some space and it goes on by itself"), True),
+    "SQLITE_READONLY": (mark("it cannot be written (the file, its folder or the disk is read-only)"), True),
+    "SQLITE_BUSY": (mark("another program is writing to it and does not let go; try again"), True),
+    "SQLITE_LOCKED": (mark("another program is writing to it and does not let go; try again"), True),
+    "SQLITE_NOTADB": (mark("the file is not a journal; name another file or restore a backup"), False),
+    "SQLITE_CORRUPT": (mark("the file is damaged; restore the last backup"), False),
+    "SQLITE_CANTOPEN": (mark("the file cannot be opened; does its folder exist and may this user write there?"), True),
+    "SQLITE_PERM": (mark("this user may not read or write it"), False),
+    "SQLITE_IOERR": (mark("the disk reports an error; look at the card or the disk and its cable"), True),
+    "SQLITE_NOMEM": (mark("the machine is out of memory"), True),
+    "SQLITE_PROTOCOL": (mark("another program is writing to it and does not let go; try again"), True),
 }
 
 
@@ -64,10 +65,10 @@ def explained(error: sqlite3.Error, path: Path) -> JournalError:
     name = getattr(error, "sqlite_errorname", "") or ""
     for prefix, (says, again) in _SAYS.items():
         if name == prefix or name.startswith(prefix + "_"):
-            return JournalError(f"Journal {path}: {says}.", again=again)
+            return JournalError(tr("Journal {path}: {says}.", path=path, says=tr(says)), again=again)
     if isinstance(error, sqlite3.ProgrammingError) and "closed" in str(error):
-        return JournalError(f"Journal {path}: it has been closed.")
-    return JournalError(f"Journal {path}: {str(error) or type(error).__name__}.")
+        return JournalError(tr("Journal {path}: it has been closed.", path=path))
+    return JournalError(tr("Journal {path}: {says}.", path=path, says=str(error) or type(error).__name__))
 
 
 class Store:
@@ -101,13 +102,16 @@ class Store:
 
     def _opened(self) -> sqlite3.Connection:
         if self.read_only and not self.path.exists():
-            raise JournalError(f"Journal {self.path}: there is no such file yet; start a batch or run watch first.")
+            raise JournalError(
+                tr("Journal {path}: there is no such file yet; start a batch or run watch first.", path=self.path)
+            )
         if not self.read_only:
             try:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
                 raise JournalError(
-                    f"Journal {self.path}: its folder cannot be made ({error.strerror}).", again=True
+                    tr("Journal {path}: its folder cannot be made ({reason}).", path=self.path, reason=error.strerror),
+                    again=True,
                 ) from error
         db = None
         try:
@@ -128,18 +132,29 @@ class Store:
         # First of all: switching to WAL takes a lock, and would fail at once without a time to wait.
         db.execute(f"PRAGMA busy_timeout = {int(self._busy_s * 1000)}")
         if is_foreign(db):
-            raise JournalError(f"Journal {self.path}: the file belongs to another program; name another file.")
+            raise JournalError(
+                tr("Journal {path}: the file belongs to another program; name another file.", path=self.path)
+            )
         version = version_of(db)
         if version > NEWEST:
             raise JournalError(
-                f"Journal {self.path}: it was written by a newer Emberpail (schema {version}, this one knows up to "
-                f"{NEWEST}); install the newer one again or name another file."
+                tr(
+                    "Journal {path}: it was written by a newer Emberpail (schema {version}, this one knows up to "
+                    "{newest}); install the newer one again or name another file.",
+                    path=self.path,
+                    version=version,
+                    newest=NEWEST,
+                )
             )
         if self.read_only:
             if version < NEWEST:
                 raise JournalError(
-                    f"Journal {self.path}: it is from an older Emberpail (schema {version}); start watch once, "
-                    "which brings it up to date."
+                    tr(
+                        "Journal {path}: it is from an older Emberpail (schema {version}); start watch once, "
+                        "which brings it up to date.",
+                        path=self.path,
+                        version=version,
+                    )
                 )
             return
         if version == 0:
@@ -164,8 +179,11 @@ class Store:
                 time.sleep(0.05)
         if mode.lower() != "wal":
             raise JournalError(
-                f"Journal {self.path}: this disk does not support write-ahead logging (a network share?); "
-                "put the journal on a local disk."
+                tr(
+                    "Journal {path}: this disk does not support write-ahead logging (a network share?); "
+                    "put the journal on a local disk.",
+                    path=self.path,
+                )
             )
 
     # ---- reading and writing ----
@@ -206,7 +224,9 @@ class Store:
     def _guard(self) -> None:
         """After some disk errors SQLite rolls back by itself; going on would keep a group without its beginning."""
         if self._depth and not self._db.in_transaction:
-            raise JournalError(f"Journal {self.path}: the disk refused the write; nothing was kept.", again=True)
+            raise JournalError(
+                tr("Journal {path}: the disk refused the write; nothing was kept.", path=self.path), again=True
+            )
 
     def _run(self, sql: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
         with self._lock:
@@ -253,7 +273,9 @@ class Store:
             fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             claim.close()
-            raise Refused(f"Journal {self.path}: a watch already runs on it; stop that one first.") from error
+            raise Refused(
+                tr("Journal {path}: a watch already runs on it; stop that one first.", path=self.path)
+            ) from error
         self._watch_claim = claim
 
     def check(self) -> str:
@@ -261,22 +283,37 @@ class Store:
         found = [row[0] for row in self._rows("PRAGMA integrity_check(5)")]
         if found != ["ok"]:
             where = " ".join(found[0].split())[:80]
-            raise JournalError(f"Journal {self.path}: the file is damaged ({where}); restore the last backup.")
+            raise JournalError(
+                tr(
+                    "Journal {path}: the file is damaged ({where}); restore the last backup.",
+                    path=self.path,
+                    where=where,
+                )
+            )
         loose = self._rows("PRAGMA foreign_key_check")
         if loose:
             raise JournalError(
-                f"Journal {self.path}: {len(loose)} rows of {loose[0][0]} have lost what they belong to; "
-                "restore the last backup."
+                tr(
+                    "Journal {path}: {n} rows of {table} have lost what they belong to; restore the last backup.",
+                    path=self.path,
+                    n=len(loose),
+                    table=loose[0][0],
+                )
             )
         readings = self._row("SELECT count(*) FROM readings")[0]
         waiting = self._row("SELECT count(*) FROM outbox WHERE state IN ('waiting', 'failed')")[0]
-        return f"Journal {self.path} is sound: {readings} readings, {waiting} messages still to be told."
+        return tr(
+            "Journal {path} is sound: {readings} readings, {waiting} messages still to be told.",
+            path=self.path,
+            readings=readings,
+            waiting=waiting,
+        )
 
     def backup(self, path: str | os.PathLike[str]) -> Path:
         """Copy the journal to ``path`` while it is in use; the copy is one file, checked before it gets its name."""
         target = Path(path)
         if target.absolute() == self.path.absolute():
-            raise Refused(f"Backup {target}: that is the journal itself; name another file.")
+            raise Refused(tr("Backup {path}: that is the journal itself; name another file.", path=target))
         half = target.with_name(target.name + ".part")
         try:
             half.unlink(missing_ok=True)
@@ -286,7 +323,9 @@ class Store:
                     self._db.backup(copy)
                 copy.execute("PRAGMA journal_mode = DELETE")  # no -wal file beside a backup
                 if copy.execute("PRAGMA quick_check").fetchone()[0] != "ok":
-                    raise JournalError(f"Backup {target}: the copy is damaged; try again on another disk.", again=True)
+                    raise JournalError(
+                        tr("Backup {path}: the copy is damaged; try again on another disk.", path=target), again=True
+                    )
             finally:
                 copy.close()
             with open(half, "rb") as file:
@@ -296,5 +335,7 @@ class Store:
             half.unlink(missing_ok=True)
             raise explained(error, target) from error
         except OSError as error:
-            raise JournalError(f"Backup {target}: it cannot be written ({error.strerror}).", again=True) from error
+            raise JournalError(
+                tr("Backup {path}: it cannot be written ({reason}).", path=target, reason=error.strerror), again=True
+            ) from error
         return target
