@@ -63,8 +63,7 @@ def add(parsers: Any) -> None:
     """Describe the command."""
     parser = parser_for(
         parsers, "plan", tr("plan a recipe: lye balance, water, expected curve, cautions"),
-        'emberpail plan --oil "rapeseed 3.6 L" --purity 90% --litres 25L --air 8C\n'
-        '  emberpail plan --blend "sunflower 70%, rapeseed 30%" --make 20L --opened 2026-05',
+        'emberpail plan --oil "rapeseed 3.6 L" --purity 90% --litres 25L --air 8C',
         description=tr(
             "Plan a recipe from the oils at hand, the finished litres wanted, the bucket or the potash at hand: "
             "lye balance, how hot the lye becomes, room in the bucket, water for the dilution, the curve to expect and "
@@ -94,7 +93,9 @@ def add(parsers: Any) -> None:
         "--bucket", metavar=tr("NAME"), help=tr("take litres and insulation from this bucket's settings")
     )
     parser.add_argument("--air", metavar=tr("DEGREES"), help=tr("where it will stand (default: 18C)"))
-    parser.add_argument("--mix", metavar=tr("DEGREES"), help=tr("mix temperature aimed at (default: 55C)"))
+    parser.add_argument(
+        "--mix", metavar=tr("DEGREES"), help=tr("mix temperature aimed at (default: what is recommended)")
+    )
     parser.add_argument(
         "--hardness", metavar=tr("AMOUNT"), help=tr('of your water: "15 dH", "270 mg/L", "16 gpg"; see water')
     )
@@ -113,7 +114,7 @@ def run(args: argparse.Namespace) -> int:
     plan = plan_of(args, settings)
     refuse_lye_heavy(plan.recipe, args.anyway, plan.doubts)
     # Worked out before the file is written and anything printed: what cannot be leaves nothing behind.
-    told = Told.of(plan)
+    plan, told = Told.of(plan)
     if args.save is not None:
         _save(args, plan)
     if args.json:

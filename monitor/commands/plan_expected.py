@@ -43,10 +43,9 @@ class Told:
     sizes: tuple[SizeOutlook, SizeOutlook] | None
 
     @staticmethod
-    def of(plan: Plan) -> Told:
-        shown = {kind: expected_band(plan, kind, [3600.0 * h for h in SHOWN_H]) for kind in INSULATIONS}
+    def of(plan: Plan) -> tuple[Plan, Told]:
+        """Work all of it out. The plan comes back with the mix recommended, where nobody stated one."""
         space = room(plan.recipe, plan.vessel, plan.strength)
-        aimed = Way(plan.mix_c, plan.vessel.insulation)
         weighed_s = [60.0 * minute for minute in _WEIGHED_MIN]
         mixes = sorted({plan.mix_c, *(float(c) for c in range(int(LEAST_MIX_C), int(MOST_MIX_C) + 1, 5))})
         bands = {
@@ -55,11 +54,16 @@ class Told:
             for kind in INSULATIONS
         }
         roomy = None if space is None else space.blends_well
-        advice = recommend(bands, aimed, plan.settings.place().too_hot_c, roomy=roomy)
+        too_hot_c = plan.settings.place().too_hot_c
+        advice = recommend(bands, Way(plan.mix_c, plan.vessel.insulation), too_hot_c, roomy=roomy)
+        if not plan.mix_stated:
+            plan = dataclasses.replace(plan, mix_c=advice.way.mix_c)
+            advice = recommend(bands, Way(plan.mix_c, plan.vessel.insulation), too_hot_c, roomy=roomy)
+        shown = {kind: expected_band(plan, kind, [3600.0 * h for h in SHOWN_H]) for kind in INSULATIONS}
         sizes = None
         if plan.original is not None:
             sizes = (_size(plan, plan.original, weighed_s), _size(plan, plan.recipe, weighed_s))
-        return Told(space, shown, advice, sizes)
+        return plan, Told(space, shown, advice, sizes)
 
 
 def blend_s(recipe: Recipe) -> float:

@@ -51,7 +51,7 @@ from monitor.trade.planning import (
     scale_to_grams,
 )
 from monitor.trade.recipe import check_recipe, plan_recipe, scale_recipe
-from monitor.words import quantity, tr
+from monitor.words import tr
 
 USUAL_PURITY = 0.90
 _USUAL_WATER_PER_KOH = 1.55
@@ -69,7 +69,10 @@ class Start:
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Plan:
-    """All that is planned, and where. ``original`` is the known recipe where this one is another size of it."""
+    """All that is planned, and where. ``original`` is the known recipe where this one is another size of it.
+
+    ``mix_c`` is where the weighing of ways begins; where nobody stated it, what is recommended takes its place.
+    """
 
     recipe: Recipe
     vessel: Vessel
@@ -82,6 +85,7 @@ class Plan:
     dilute_in_it: bool
     air_c: float
     mix_c: float
+    mix_stated: bool
     hardness_mmol_l: float | None
     assumed: tuple[str, ...]
 
@@ -142,7 +146,7 @@ def plan_of(args: argparse.Namespace, settings: Settings) -> Plan:
     return Plan(
         recipe, vessel, settings, start, original,
         Doubts(None if opened is None else months_between(opened, today), scale_error_kg), opened, strength,
-        not args.dilute_elsewhere, air_c, _MIX_C if mix_c is None else mix_c, hardness,
+        not args.dilute_elsewhere, air_c, _MIX_C if mix_c is None else mix_c, mix_c is not None, hardness,
         ("unknown_purity",) if typed.koh_purity is None else (),
     )  # fmt: skip
 
@@ -284,7 +288,7 @@ def _ask_all(known: _Answers, vessel: Vessel, today: date) -> _Answers:
         mix_c = ask(
             tr("Temperature of the mix that you aim at"),
             lambda text: parse_temperature_c(text, tr("the mix")),
-            empty=quantity(_MIX_C, "degC"),
+            empty=tr("what is recommended"),
         )
     return _Answers(typed, blend, target, opened, mix_c)
 

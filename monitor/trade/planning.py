@@ -288,7 +288,7 @@ def recommendation_sentences(advice: Recommendation) -> tuple[str, ...]:
         first = tr("Recommended: pour a little cooler, at {mix:degC} instead of {aimed:degC}.", mix=way.mix_c,
                    aimed=advice.aimed.mix_c)  # fmt: skip
     else:
-        first = tr("Recommended: pour at {mix:degC}, as aimed.", mix=way.mix_c)
+        first = tr("Recommended: pour at {mix:degC}.", mix=way.mix_c)
     cover = {
         "bare": tr("Do not cover it at first."),
         "blanket": tr("Cover it with a blanket, the lid loose under it."),

@@ -235,6 +235,8 @@ def test_what_is_advised_follows_from_the_air_the_mix_and_the_bucket(shed: Shed)
         "plan", *OIL, "--litres", "25L", "--insulation", "box", "--mix", "65C", "--air", "30C", "--json"
     ).json["recommendation"]  # fmt: skip
     assert box["insulation"] == "bare" and box["outlook"]["too_hot"] < box["as_aimed"]["too_hot"]
+    unstated = shed.ok("plan", *OIL, "--litres", "25L", "--air", "15C", "--json").json
+    assert unstated["mix_c"] == unstated["recommendation"]["mix_c"] and unstated["recommendation"]["pour"] == "as aimed"
     words = shed.ok("plan", *OIL, "--mix", "30C").words
     assert "pour warmer" in words and "Aim at a mix of 50 °C or more" in words
 
@@ -280,8 +282,8 @@ def test_us_units_in_and_out(shed: Shed) -> None:
     """[place] units = "us": pounds and ounces, US gallons and °F are told, and what is told is taken again."""
     metric = shed.ok("plan", *OIL, "--litres", "25L", "--json").json
     shed.settings.write_text(SETTINGS.replace("[place]", '[place]\nunits = "us"'), encoding="utf-8")
-    words = shed.ok("plan", *OIL, "--litres", "25L", "--hardness", "16 gpg").words
-    for told in ("7 lb 4.2 oz", "6.6 US gal", "131 °F", "oz of the 7 lb"):
+    words = shed.ok("plan", *OIL, "--litres", "25L", "--hardness", "16 gpg", "--mix", "55C").words
+    for told in ("7 lb 4.2 oz", "6.6 US gal", "131 °F", "oz of the 7 lb", "Past 203 °F"):
         assert told in words, told
     text = " ".join(words.partition("Weigh, twice:")[2].split())
     for unit in ("kg", " °C", " L ", " g "):
