@@ -18,7 +18,7 @@ from monitor.cli import build_parser, main
 from monitor.commands.parsing import complaint
 from monitor.journal.database import AlarmRecord
 from monitor.languages import LANGUAGE_VARIABLES, LANGUAGES, UnknownLanguage, language_of, voice_for
-from monitor.languages.collect import collected, faults, fields, updated, written
+from monitor.languages.collect import collected, dropped, faults, fields, updated, written
 from monitor.retelling import retold, retold_short
 from monitor.settings import SettingsError, settings_from_text
 from monitor.words import ENGLISH, US, Voice, number, quantity, several, speaking, tr, trc, trn, when
@@ -398,6 +398,8 @@ def told(n, lid):
     four = trc("a circuit", "open")
     five = tr('With "quotes" and {{braces}}: {t:degC}', t=75)
     six = tr(TEXTS[lid])
+    seven = tr("Outside", inside=str(lid or tr("Inside of brackets")))
+    eight = f"{n}: {tr('In an f-string')}"
     return tr(GEAR) if tr("A condition") else not_told("This is no text")
 """
 
@@ -422,6 +424,9 @@ def test_every_way_of_writing_a_text_is_collected(source: Path) -> None:
         (("{n} bucket", "{n} buckets"), None),
         ('With "quotes" and {{braces}}: {t:degC}', None),
         ("A condition", None),
+        ("Outside", None),
+        ("Inside of brackets", None),
+        ("In an f-string", None),
     }
 
 
@@ -453,6 +458,8 @@ def test_a_translation_stays_through_the_collecting_and_goes_with_its_text(sourc
     (source / "told.py").write_text(changed, encoding="utf-8")
     later = updated(path, "es", collected(source))
     assert faults(later) == ['no translation of "Visor, gloves, sleeves."']
+    assert dropped(path, "es", later) == ['no longer told: "Visor, gloves." ("Visor, gloves.")']
+    assert dropped(path, "es", again) == []
     assert b'Visor, gloves."' not in written(later)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import sys
 
 from monitor.languages import FOLDER, LANGUAGES
-from monitor.languages.collect import collected, faults, updated, written
+from monitor.languages.collect import collected, dropped, faults, updated, written
 
 
 def main() -> int:
@@ -18,10 +18,11 @@ def main() -> int:
     for language in LANGUAGES[1:]:
         path = FOLDER / f"{language}.po"
         fresh = updated(path, language, template)
+        gone = dropped(path, language, fresh)
         path.write_bytes(written(fresh))
         found = faults(fresh)
         lacking += len(found)
-        for sentence in found[:40]:
+        for sentence in [*gone, *found[:40]]:
             print(f"{language}: {sentence}")
         print(f"{language}: {len(template)} texts, {len(found)} to mend")
     return 1 if lacking else 0

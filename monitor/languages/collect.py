@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import io
 import re
 import string
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from babel.messages.catalog import Catalog, Message
 from babel.messages.extract import extract_from_dir
@@ -18,7 +21,7 @@ _HEADER = "# The words of Emberpail. Made by python -m monitor.languages; transl
 
 _STAMPED = re.compile(
     rb'^"(Project-Id-Version|Report-Msgid-Bugs-To|POT-Creation-Date|PO-Revision-Date|Generated-By|Last-Translator|'
-    rb'Language-Team): .*\n',
+    rb"Language-Team): .*\n",
     re.MULTILINE,
 )
 
@@ -26,10 +29,34 @@ _STAMPED = re.compile(
 def collected(root: Path = ROOT) -> Catalog:
     """Every text of the program, with the files it stands in, in their order."""
     catalog = Catalog(header_comment=_HEADER, charset="utf-8")
-    found = extract_from_dir(root, [("**.py", "python")], {}, KEYWORDS, ())
+    found = extract_from_dir(root, [("**.py", f"{__name__}:told_in")], {}, KEYWORDS, ())
     for file, _line, message, _comments, context in sorted(found, key=lambda one: (one[0], one[1])):
         catalog.add(message, context=context, locations=[(f"monitor/{file}", 0)])
     return catalog
+
+
+def told_in(
+    file: BinaryIO, keywords: Iterable[str], comment_tags: object, options: object
+) -> Iterator[tuple[int, str, tuple[str | None, ...], list[str]]]:
+    """The calls of the keywords in a file, as Babel wants them: line, function, its texts.
+
+    Babel's own reader goes by tokens and misses a call within another's brackets or within an f-string; Python's syntax
+    tree has them all.
+    """
+    wanted = set(keywords)
+    calls = [
+        node
+        for node in ast.walk(ast.parse(file.read()))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in wanted
+    ]
+    for call in sorted(calls, key=lambda call: (call.lineno, call.col_offset)):
+        texts = tuple(_literal(argument) for argument in call.args)
+        if texts and texts[0]:
+            yield call.lineno, call.func.id, texts, []  # type: ignore[attr-defined]
+
+
+def _literal(node: ast.expr) -> str | None:
+    return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else None
 
 
 def updated(path: Path, language: str, template: Catalog) -> Catalog:
@@ -42,10 +69,21 @@ def updated(path: Path, language: str, template: Catalog) -> Catalog:
     for message in template:
         if message.id:
             kept = old.get(_key(message), message.context)
-            fresh.add(
-                message.id, kept.string if kept else None, locations=message.locations, context=message.context
-            )
+            fresh.add(message.id, kept.string if kept else None, locations=message.locations, context=message.context)
     return fresh
+
+
+def dropped(path: Path, language: str, fresh: Catalog) -> list[str]:
+    """A sentence for each translation at ``path`` whose English is not in ``fresh`` any more, so that it can be reused."""
+    if not path.exists():
+        return []
+    with path.open("rb") as file:
+        old = read_po(file, locale=language)
+    return [
+        f'no longer told: "{_key(message)}" ("{_texts(message.string)[0]}")'
+        for message in old
+        if message.id and any(_texts(message.string)) and fresh.get(_key(message), message.context) is None
+    ]
 
 
 def written(catalog: Catalog) -> bytes:
