@@ -33,6 +33,8 @@ SETTINGS_NAME = "emberpail.toml"
 SETTINGS_VARIABLE = "EMBERPAIL_SETTINGS"
 MQTT_PASSWORD_VARIABLE = "EMBERPAIL_MQTT_PASSWORD"
 INFLUX_TOKEN_VARIABLE = "EMBERPAIL_INFLUX_TOKEN"
+PAGE_PASSPHRASE_VARIABLE = "EMBERPAIL_PAGE_PASSPHRASE"
+LEAST_PASSPHRASE = 8
 
 DEFAULT_PAGE_PORT = 8737
 DEFAULT_TOPIC = "emberpail/+/readings"  # the wire format's topic, for every node
@@ -160,11 +162,17 @@ class ReminderSettings:
 
 @dataclass(frozen=True, slots=True)
 class PageSettings:
-    """Where the status page listens. "127.0.0.1" is this computer only; "0.0.0.0" lets the local network read it."""
+    """Where the status page listens. "127.0.0.1" is this computer only; "0.0.0.0" lets the local network read it.
+
+    ``address`` is where a phone finds it ("http://shed.local:8737"), for the code on a label; "" when nobody said.
+    Without ``passphrase`` the page only shows.
+    """
 
     host: str = "127.0.0.1"
     port: int = DEFAULT_PAGE_PORT
     names: tuple[str, ...] = ()
+    address: str = ""
+    passphrase: Secret | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -644,8 +652,35 @@ def _read_page(table: Table) -> PageSettings:
     host = table.text("host", default.host, example='"127.0.0.1"', check=_host_fault)
     port = table.whole("port", default.port, low=1, high=65535, example=default.port)
     names = table.texts("names", example='["shed.local"]')
+    address = table.text("address", "", example='"http://shed.local:8737"', check=_address_fault).rstrip("/")
+    passphrase = table.secret("passphrase", PAGE_PASSPHRASE_VARIABLE)
+    if passphrase is not None and passphrase and len(passphrase.reveal().strip()) < LEAST_PASSPHRASE:
+        table.wrong(
+            "passphrase",
+            tr(
+                "it is shorter than {least} signs and soon guessed; take three or four words that you can type with "
+                "gloves on.",
+                least=LEAST_PASSPHRASE,
+            ),
+        )
+        passphrase = None
     table.finish()
-    return PageSettings(host, port, tuple(name.lower() for name in names))
+    # The page answers to the name under which it is to be found.
+    known = [*names, urlsplit(address).hostname or ""]
+    return PageSettings(
+        host, port, tuple(dict.fromkeys(name.lower() for name in known if name)), address, passphrase or None
+    )
+
+
+def _address_fault(text: str) -> str | None:
+    try:
+        parts = urlsplit(text)
+        fine = parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        fine = False
+    if not fine or parts.username or parts.password or parts.query or parts.fragment or " " in text:
+        return tr('it is no address of a page; write for example "http://shed.local:8737"')
+    return None
 
 
 def _read_journal(table: Table, path: Path, environ: Mapping[str, str]) -> Path:

@@ -82,7 +82,10 @@ def test_the_sample_with_every_comment_taken_off_loads(tmp_path: Path) -> None:
     path = tmp_path / "emberpail.toml"
     path.write_text(text, encoding="utf-8")
     path.chmod(0o600)
-    environ = {"HOME": "/home/ada", "EMBERPAIL_MQTT_PASSWORD": "m", "EMBERPAIL_INFLUX_TOKEN": "t"}
+    environ = {
+        "HOME": "/home/ada", "EMBERPAIL_MQTT_PASSWORD": "m", "EMBERPAIL_INFLUX_TOKEN": "t",
+        "EMBERPAIL_PAGE_PASSPHRASE": "wet frog sings",
+    }  # fmt: skip
     settings = load_settings(path, environ)
     assert [type(source).__name__ for source in settings.sources] == ["SerialSource", "MqttSource", "RecordingSource"]
     assert settings.mirror is not None
@@ -167,6 +170,18 @@ def test_a_full_file_becomes_values() -> None:
     assert settings.bucket("elsewhere") == s.BucketSettings("elsewhere")
 
 
+def test_the_page_has_an_address_and_a_passphrase_of_its_own() -> None:
+    """The address's host is one the page answers to; the passphrase shows nowhere and may stand in the environment."""
+    text = '[page]\naddress = "http://Shed.local:8737/"\nnames = ["barn.local"]\n'
+    page = settings_from_text(text, Path("e.toml"), {"EMBERPAIL_PAGE_PASSPHRASE": "wet frog sings"}).page
+    assert page.address == "http://Shed.local:8737"
+    assert page.names == ("barn.local", "shed.local")
+    assert page.passphrase is not None
+    assert page.passphrase.reveal() == "wet frog sings"
+    assert "frog" not in repr(page)
+    assert settings_from_text("", Path("e.toml"), {}).page == s.PageSettings()
+
+
 def test_the_password_may_come_from_the_environment_alone() -> None:
     """EMBERPAIL_MQTT_PASSWORD and EMBERPAIL_INFLUX_TOKEN fill in what the file leaves out."""
     text = '[[source]]\nkind = "mqtt"\nusername = "n"\n[mirror]\nurl = "https://db.local"\norg = "o"\nbucket = "b"\n'
@@ -240,6 +255,9 @@ _MISTAKES = [
     ('[[person]]\nname = "Ada"\nroutes = ["0123456"]', 3, "number 1 of the list is not a route"),
     ("[page]\nport = 0", 2, "1 to 65535 is allowed"),
     ('[page]\nnames = [1]', 2, "1 in the list is not a text in quotes"),
+    ('[page]\naddress = "shed.local:8737"', 2, 'write for example "http://shed.local:8737"'),
+    ('[page]\naddress = "http://ada:pw@shed.local"', 2, "is no address of a page"),
+    ('[page]\npassphrase = "frog"', 2, "shorter than 8 signs"),
     ('[journal]\npath = "."', 2, "is a folder"),
     ('[mirror]\nurl = "ftp://x"\ntoken = "t"\norg = "o"\nbucket = "b"', 2, "does not begin with http://"),
     ('[mirror]\nurl = "https://x"\norg = "o"\nbucket = "b"', 1, "set EMBERPAIL_INFLUX_TOKEN in the environment"),
