@@ -74,7 +74,7 @@ def updated(path: Path, language: str, template: Catalog) -> Catalog:
 
 
 def dropped(path: Path, language: str, fresh: Catalog) -> list[str]:
-    """A sentence for each translation at ``path`` whose English is not in ``fresh`` any more, so that it can be reused."""
+    """A sentence for each translation at ``path`` whose English is not in ``fresh`` any more: it may serve again."""
     if not path.exists():
         return []
     with path.open("rb") as file:
