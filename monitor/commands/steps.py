@@ -11,7 +11,6 @@ from monitor.commands.common import (
     CommandError,
     clock_words,
     hour_words,
-    meant,
     now_s,
     one_line,
     open_journal,
@@ -20,10 +19,10 @@ from monitor.commands.common import (
     print_json,
     say,
     settings_of,
-    shown,
     warn,
 )
 from monitor.commands.prompts import ask, can_ask
+from monitor.commands.which import batch_called
 from monitor.domain import Batch, LogEntry
 from monitor.journal.database import BatchRecord, Journal
 from monitor.settings import Settings
@@ -67,41 +66,15 @@ def run(args: argparse.Namespace) -> int:
         return _follow(args, settings)
     journal = open_journal_to_read(settings)
     if journal is None:
-        raise CommandError(tr("There is no journal yet, and no batch in it: start one first, see emberpail start -h"))
+        raise CommandError(tr("There is no batch yet: start one first, see emberpail start --help."))
     with journal:
-        record = batch_named(journal, args.batch)
+        record = batch_called(journal, args.batch)
         states = states_of(journal, record.batch)
     if args.json:
         print_json(_as_json(settings, record, states))
         return YES
     _print_states(settings, record, states)
     return YES
-
-
-def batch_named(journal: Journal, text: str) -> BatchRecord:
-    """A batch by its name, or by its bucket: the one that runs there, else the newest that ran there.
-
-    CommandError with what is known where there is none.
-    """
-    there = journal.batch(text)
-    if there is not None:
-        return there
-    records = journal.batches()
-    in_bucket = [record for record in records if record.batch.bucket == text]
-    running = [record for record in in_bucket if record.ended_s is None]
-    if in_bucket:
-        return running[0] if running else in_bucket[-1]
-    if not records:
-        raise CommandError(tr("There is no batch yet: start one first, see emberpail start --help"))
-    names = [name for record in records for name in (record.batch.name, record.batch.bucket)]
-    raise CommandError(
-        tr(
-            "There is no batch and no bucket {name};{meant} known are {names}.",
-            name=shown(text),
-            meant=meant(text, names),
-            names=", ".join(f"{record.batch.name} ({record.batch.bucket})" for record in records[-8:]),
-        )
-    )
 
 
 def states_of(journal: Journal, batch: Batch) -> tuple[StepState, ...]:
@@ -222,7 +195,7 @@ def _follow(args: argparse.Namespace, settings: Settings) -> int:
     who = one_line(args.who, tr("The name after --who"))
     skipped: set[str] = set()
     with open_journal(settings) as journal:
-        record = batch_named(journal, args.batch)
+        record = batch_called(journal, args.batch)
         if record.ended_s is not None:
             raise CommandError(
                 tr("{batch} has ended, {when}: no step of it can be noted any more.", batch=record.batch.name,

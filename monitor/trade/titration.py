@@ -300,15 +300,15 @@ def parse_volume_ml(text: str, field: str = "") -> float:
     return _within(field, _figure(found["number"]) * scale, VOLUME_ML, "mL")
 
 
-def parse_sample_g(text: str, field: str = "") -> float:
-    """A weighed sample in grams: "5.0 g", "480 mg", or a bare number."""
+def parse_sample_g(text: str, field: str = "", least_g: float = SAMPLE_G[0]) -> float:
+    """A weighed sample in grams: "5.0 g", "480 mg", or a bare number; ``least_g`` is the least that is allowed."""
     field = field or tr("the sample")
     plain = " ".join(text.split())
     found = _GRAMS.fullmatch(plain)
     if found is None:
         raise _unreadable(field, plain, tr("5.0 g"))
     scale = {"mg": 0.001, "kg": 1000.0}.get((found["unit"] or "").lower(), 1.0)
-    return _within(field, _figure(found["number"]) * scale, SAMPLE_G, "g")
+    return _within(field, _figure(found["number"]) * scale, (least_g, SAMPLE_G[1]), "g")
 
 
 def parse_aliquot(text: str, field: str = "") -> float:
