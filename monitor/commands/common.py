@@ -126,6 +126,11 @@ def shown(text: str) -> str:
     return f'"{plain}"' if len(plain) <= MOST_NAME else f'"{plain[:MOST_NAME]}…"'
 
 
+def quoted(name: str) -> str:
+    """A name as it is typed in a command."""
+    return f'"{name}"' if " " in name else name
+
+
 def meant(text: str, known: Iterable[str]) -> str:
     """' Did you mean "shed-2"?', or ''."""
     by_lower = {name.lower(): name for name in known}
