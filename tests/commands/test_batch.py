@@ -350,3 +350,138 @@ def test_an_end_before_the_start_is_refused(shed: Shed) -> None:
     assert "cannot have ended before" in shed.refused("end", "shed-2", "--at", "an hour ago")
     assert shed.ok("end", "A", "--json").json["outcome"] == "filled"
     assert "No batch runs" in shed.refused("end", "A")
+
+
+# ---- what goes into the record on the way ----
+
+
+def test_lots_maker_and_number_are_noted_at_the_start(shed: Shed) -> None:
+    """They are details of the record; the number is the name unless another is given."""
+    more = ("--maker", "Ash", "--oil-lot", "S 7", "--potash-lot", "K-17", "--opened", "2 months", "--number", "26-12")
+    said = shed.start("A", "shed-2", *more, "--json")
+    with shed.journal() as journal:
+        kept = {field: detail.value for field, detail in journal.details("A").items()}
+    assert kept == said.json["details"]
+    opened = kept.pop("potash_opened")
+    assert kept == {"maker": "Ash", "oil_lot": "S 7", "potash_lot": "K-17", "number": "26-12"}
+    assert 50 <= (datetime.now(UTC).date() - datetime.fromisoformat(opened).date()).days <= 70
+
+
+@pytest.mark.parametrize(
+    ("option", "typed", "words"),
+    [
+        ("--opened", "2999-01-01", "is out of range"),
+        ("--opened", "03/04/2026", "in two ways"),
+        ("--maker", "x" * 501, "501 characters"),
+        ("--potash-lot", "x" * 900, "900 characters"),
+    ],
+)
+def test_a_detail_that_cannot_be_starts_nothing(shed: Shed, option: str, typed: str, words: str) -> None:
+    """Half a start is none."""
+    assert words in shed.refused("start", "A", "--bucket", "shed-2", *RECIPE, option, typed)
+    with shed.journal() as journal:
+        assert not journal.batches()
+
+
+def test_an_old_bag_is_reckoned_with_when_lye_heaviness_is_judged(shed: Shed) -> None:
+    """Potash that would be too much from a new bag may be right from one that has drawn water for years."""
+    heavy = ("start", "A", "--bucket", "shed-2", "--oil", "sunflower 4.2 kg", "--koh", "970 g", "--purity", "90%")
+    assert "lye-heavy beyond doubt" in shed.refused(*heavy, "--opened", "today")
+    shed.ok(*heavy, "--opened", "2 years")
+
+
+@pytest.mark.parametrize(
+    ("typed", "field", "kept"), [("24L", "yield_litres", "24"), ("55 lb", "yield_kg", "24.9476")]
+)
+def test_the_yield_is_noted_with_the_end(shed: Shed, typed: str, field: str, kept: str) -> None:
+    """By its unit it is a volume or a mass."""
+    shed.start("A", "shed-2")
+    assert "noted" in shed.ok("end", "shed-2", "--yield", typed).words
+    with shed.journal() as journal:
+        assert {name: detail.value for name, detail in journal.details("A").items()} == {field: kept}
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"), [("9000 kg", "200 kg is allowed"), ("-3 L", "below nothing"), ("24", "no unit"), ("x", "yield")]
+)
+def test_a_yield_that_cannot_be_ends_nothing(shed: Shed, typed: str, words: str) -> None:
+    """The batch runs on, and its record is as it was."""
+    shed.start("A", "shed-2")
+    assert words in shed.refused("end", "shed-2", f"--yield={typed}")
+    with shed.journal() as journal:
+        assert journal.batch_in("shed-2") is not None and not journal.detail_history("A")
+
+
+def test_at_a_terminal_the_end_asks_for_the_yield(shed: Shed, typing: Callable[..., Any]) -> None:
+    """Enter alone says that nobody measured it; a batch that was not filled is not asked."""
+    shed.start("A", "shed-2")
+    typing("24", "24 L")
+    assert "no unit" in shed.ok("end", "shed-2").complaint
+    shed.start("B", "shed-2")
+    typing("")
+    shed.ok("end", "shed-2")
+    shed.start("C", "shed-2")
+    typing()
+    shed.ok("end", "shed-2", "--outcome", "held")
+    with shed.journal() as journal:
+        assert [len(journal.detail_history(name)) for name in "ABC"] == [1, 0, 0]
+
+
+def test_an_end_left_in_the_middle_of_the_question_ends_nothing(shed: Shed, typing: Callable[..., Any]) -> None:
+    """Whatever is half entered is not kept."""
+    shed.start("A", "shed-2")
+    typing()
+    assert "nothing was written" in shed.say("end", "shed-2").complaint
+    with shed.journal() as journal:
+        assert journal.batch_in("shed-2") is not None
+
+
+# ---- an entry at the wrong bucket ----
+
+
+def test_an_entry_at_the_wrong_bucket_is_moved(shed: Shed) -> None:
+    """It stays in the first log as taken back; in the other it has its time, figures, text and maker, known from now."""
+    shed.start("A", "shed-2", "--at", "3 h ago")
+    shed.start("B", "shed-3", "--at", "3 h ago")
+    more = ("--temperature", "56C", "--who", "Ash", "--text", "steamy")
+    shed.ok("mark", "shed-2", "poured", "--at", "an hour ago", *more)
+    shed.ok("mark", "shed-2", "looked")
+    said = shed.ok("mark", "shed-2", "poured", "--move-to", "shed-3").words
+    assert "poured" in said and "is now of B in shed-3, no longer of A" in said
+    with shed.journal() as journal:
+        (moved,) = journal.log("B")
+        poured, looked = journal.log("A")
+    assert poured.undone_at_s is not None and looked.undone_at_s is None
+    assert (moved.who, moved.entry.text, moved.entry.temperature_c) == ("Ash", "steamy", 56.0)
+    assert moved.entry.at_s == poured.entry.at_s
+    assert moved.entry.noted_at_s == poured.undone_at_s, "that it was in this bucket nobody knew before"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("shed-2", "--move-to", "shed-2"), "is where it stands"),
+        (("shed-2", "--move-to", "shed-9"), "No batch runs in"),
+        (("shed-3", "--move-to", "shed-2"), "nothing to take back"),
+        (("shed-2", "blended", "--move-to", "shed-3"), "no blended to take back"),
+        (("shed-2", "--move-to", "shed-3", "--undo"), "leave out --undo"),
+        (("shed-2", "--move-to", "shed-3", "--text", "x"), "leave out --text"),
+    ],
+)
+def test_a_move_that_cannot_be_leaves_both_logs_as_they_were(
+    shed: Shed, arguments: tuple[str, ...], words: str
+) -> None:
+    """Taken back and noted, or neither."""
+    shed.start("A", "shed-2")
+    shed.start("B", "shed-3")
+    shed.ok("mark", "shed-2", "poured")
+    assert words in shed.refused("mark", *arguments)
+    assert (shed.log("A"), shed.log("B")) == (["poured"], [])
+
+
+def test_start_mark_and_end_speak_the_places_units(shed: Shed) -> None:
+    """US units in the place's settings; what a program reads stays metric."""
+    shed.settings.write_text(shed.settings.read_text().replace("[journal]", 'units = "us"\n[journal]', 1))
+    assert "oz of oil to spare" in shed.start("A", "shed-2").words
+    assert "past 167 to 176 °F" in shed.ok("mark", "shed-2", "blended").words
+    assert "6.3 US gal" in shed.ok("end", "shed-2", "--yield", "24L").words
