@@ -225,10 +225,10 @@ class Recommendation:
 def regret(seen: Outlook, *, roomy: bool | None) -> float:
     """What is to be feared of a way, the less the better: not taken, too hot, cold too soon (weights: judgement).
 
-    Too hot in a bucket with head-room is steam and foam under a loose lid; without it, it runs over: twice as bad.
-    Cold too soon can be mended by a cover that is put on later.
+    A blend that did not take is blended again; hot caustic is not put back: twice as bad, and twice that without
+    head-room, where it runs over. Cold too soon can be mended by a cover that is put on later.
     """
-    return (1.0 - seen.taken) + (1.0 if roomy else 2.0) * seen.too_hot + 0.25 * (1.0 - seen.carries)
+    return (1.0 - seen.taken) + (2.0 if roomy else 4.0) * seen.too_hot + 0.25 * (1.0 - seen.carries)
 
 
 def recommend(
