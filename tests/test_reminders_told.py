@@ -419,12 +419,12 @@ def test_the_watch_asks_for_a_probe_that_reads_the_air_after_the_blend(tmp_path:
 
 
 def test_a_probe_on_its_way_up_is_not_asked_for(tmp_path: Path) -> None:
-    """Put in half a minute before the reminder, what it shows is not believed yet, and yet it has gone in."""
+    """Put in ten seconds before the reminder, what it shows is not believed yet, and yet it has gone in."""
     bench = Bench(tmp_path, settings=settings_with("shed-2", people=[("Ada", "print://ada")]))
     batch = Batch("Quillmarsh 9", "shed-2", NIGHT_S, RECIPE)
     bench.begin(batch, entry("poured", NIGHT_S), entry("blended", NIGHT_S + 300))
-    bench.steady("shed-2", NIGHT_S + 20, NIGHT_S + 570, lambda at_s: 12.0 + at_s % 60 / 200, every_s=10.0)
-    bench.steady("shed-2", NIGHT_S + 570, NIGHT_S + 730, lambda at_s: 58.0 + (at_s - NIGHT_S) / 600, every_s=10.0)
+    bench.steady("shed-2", NIGHT_S + 20, NIGHT_S + 590, lambda at_s: 12.0 + at_s % 60 / 200, every_s=10.0)
+    bench.steady("shed-2", NIGHT_S + 590, NIGHT_S + 730, lambda at_s: 58.0 + (at_s - NIGHT_S) / 600, every_s=10.0)
     assert [one for one in bench.desk.messages() if one.about.startswith("reminder/")] == []
     bench.close()
 
