@@ -173,7 +173,7 @@ def free_alkali(titre: Titre, errors: Errors = USUAL_ERRORS) -> Share:
                 "look whether the two are exchanged."
             )
         )
-    _not_above_all(tr("the free alkali"), share.percent)
+    _not_above_all(tr("the free alkali"), share)
     return share
 
 
@@ -208,8 +208,9 @@ def potash_taken_up(back: BackTitre, errors: Errors = USUAL_ERRORS) -> Share:
         percent * errors.strength_share / 2.0,
         percent * errors.scale_g / 2.0 / back.sample_g,
     )
-    _not_above_all(tr("the potash taken up"), percent)
-    return Share(percent, sd)
+    taken = Share(percent, sd)
+    _not_above_all(tr("the potash taken up"), taken)
+    return taken
 
 
 def saponification_value(back: BackTitre, errors: Errors = USUAL_ERRORS) -> Share:
@@ -245,7 +246,7 @@ def free_oil(
         )
     percent = 1000.0 * need / sv
     share = Share(percent, math.hypot(1000.0 * need_sd / sv, percent * sv_sd / sv))
-    _not_above_all(tr("the free oil"), share.percent)
+    _not_above_all(tr("the free oil"), share)
     return share
 
 
@@ -364,13 +365,14 @@ def _within(field: str, value: float, allowed: tuple[float, float], unit: str) -
     return value
 
 
-def _not_above_all(field: str, percent: float) -> None:
-    if percent > 100.0:
+def _not_above_all(field: str, share: Share) -> None:
+    # Pure oil may well read as 101 %.
+    if share.percent - 2.0 * share.sd > 100.0:
         raise BadTitration(
             tr(
                 "By these figures {field} would be {percent:.0f} % of the sample, more than there is: look at the "
                 "unit and the decimal point of volume, strength and sample.",
                 field=field,
-                percent=percent,
+                percent=share.percent,
             )
         )
