@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.clock import ArrivalClock
+from monitor.deeds import JournalDeeds
 from monitor.journal.database import Journal, JournalError
 from monitor.own_trouble import OwnTrouble
 from monitor.phone.people import routes_of
@@ -19,6 +20,7 @@ from monitor.sources.line import Source
 from monitor.telling import Teller
 from monitor.watch import Watch
 from monitor.watch_parts import people_of
+from monitor.words import tr
 
 # How often the expected band of a batch is drawn anew: it changes only with the weather and the log.
 _BAND_EVERY_S = 600.0
@@ -54,15 +56,20 @@ class Running:
         self._page: Any = None
         self._done = threading.Event()
         people = people_of(settings)
+        # Everybody is told in their own language and units.
+        voices = {person.name: settings.site.voice(person.language, person.units) for person in people}
         self._phone_journal = Journal(journal.path)
-        self._postman = Postman(self._phone_journal, routes_of(people), clock.now)
+        self._postman = Postman(self._phone_journal, routes_of(people), clock.now, voices=voices)
+        self._deeds: JournalDeeds | None = None
         self.watch = Watch(
             settings,
             journal,
             clock,
             sources,
             teller=Teller(journal, settings, people),
-            own=OwnTrouble(journal, people, settings.site.emergency_number),
+            own=OwnTrouble(
+                journal, people, settings.site.emergency_number, voice_of=lambda person: voices[person.name]
+            ),
             record=record,
             events_file=events_file,
             say=say,
@@ -76,8 +83,8 @@ class Running:
         if self._serve_page:
             self._start_page()
         threading.Thread(target=self._deliver, name="phone", daemon=True).start()
-        names = ", ".join(source.name for source in self.watch.sources) or "no source"
-        self._say(f"Minding; reading from {names}.")
+        names = ", ".join(source.name for source in self.watch.sources)
+        self._say(tr("Minding; reading from {names}.", names=names or tr("no source")))
         self.watch.run(stop)
 
     def close(self) -> None:
@@ -87,6 +94,8 @@ class Running:
         self._phone_journal.close()
         if self._page is not None:
             self._page.stop()
+        if self._deeds is not None:
+            self._deeds.close()
 
     # ---- phones ----------------------------------------------------------------------------------------------------
 
@@ -122,21 +131,29 @@ class Running:
 
     def _start_page(self) -> None:
         from monitor.page.app import make_app, serve
-        from monitor.standing import page_view
+        from monitor.standing import page_record, page_view
 
-        view = page_view(
-            lambda: Journal(self.journal.path, read_only=True), self.settings, self.clock.now, self.bands,
-            invented=self._invented,
-        )  # fmt: skip
+        def to_read() -> Journal:
+            return Journal(self.journal.path, read_only=True)
+
         page = self.settings.page
-        app = make_app(view, local_time=self.settings.local_time, names=page.names)
+        self._deeds = JournalDeeds(lambda: Journal(self.journal.path), self.clock.now)
+        app = make_app(
+            page_view(to_read, self.settings, self.clock.now, self.bands, invented=self._invented),
+            local_time=self.settings.local_time,
+            names=page.names,
+            deeds=self._deeds,
+            passphrase="" if page.passphrase is None else page.passphrase.reveal(),
+            record=page_record(to_read, self.settings, self.clock.now),
+            voice=self.settings.site.voice(),
+        )
         try:
             self._page = serve(app, page.host, page.port if self._page_port is None else self._page_port)
         except ValueError as error:
             # The page is a convenience; the phone is what wakes. A busy port must not keep the watch from minding.
-            self._say(f"No page: {error}")
+            self._say(tr("No page: {reason}", reason=str(error)))
             return
-        self._say(f"Status page: {self._page.url}")
+        self._say(tr("Status page: {url}", url=self._page.url))
 
     def _on_tick(self, watch: Watch, tick_s: float) -> None:
         for minder in watch.minders.values():

@@ -13,11 +13,26 @@ from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.judgement.phrases import percent_with_range
 from monitor.judgement.summaries import alarm_words, stage_words
-from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, StatusView
+from monitor.page.kinds import kind_words
+from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, RecordView, StatusView, StepView
 from monitor.phone.routes import no_routes_warning
+from monitor.retelling import retold, retold_short
 from monitor.settings import Settings
 from monitor.trade.dilution import potash_left
-from monitor.trade.making import CAUTIONS, NextAction, next_action, short_cautions_for, stage_of, with_emergency_number
+from monitor.trade.making import (
+    CAUTIONS,
+    NextAction,
+    StepState,
+    checklist,
+    next_action,
+    short_cautions_for,
+    stage_of,
+    with_emergency_number,
+)
+from monitor.trade.oils import told_name
+from monitor.trade.record import field_words, those_that_stand, told_value
+from monitor.trade.steps import STEP_BY_ID, STIRRINGS
+from monitor.words import DAY_DATE_TIME, DAY_TIME, TIME, US, number, quantity, tr, trn, voice, when
 
 MINUTE_S = 60.0
 # A paste reading older than this says nothing of the direction any more.
@@ -75,7 +90,7 @@ def status_view(
 
 def nothing_yet(settings: Settings, now_s: float) -> StatusView:
     """The view while there is no journal: the buckets of the settings, and that nothing is minded."""
-    troubles = ["watch has not run yet: nothing is minded. Start it: emberpail watch"]
+    troubles = [tr("watch has not run yet: nothing is minded. Start it: emberpail watch")]
     return StatusView(
         at_s=now_s,
         place=settings.site.name,
@@ -98,14 +113,18 @@ def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[
     troubles = []
     watched_s = last_watched_s(journal)
     if watched_s is None:
-        troubles.append("watch has not run yet on this journal: nothing is minded. Start it: emberpail watch")
+        troubles.append(tr("watch has not run yet on this journal: nothing is minded. Start it: emberpail watch"))
     elif now_s - watched_s > WATCH_IS_GONE_S:
         minutes = (now_s - watched_s) / MINUTE_S
-        troubles.append(f"watch has not run for {minutes:.0f} min: nothing is minded. Start it: emberpail watch")
+        troubles.append(
+            tr("watch has not run for {minutes:.0f} min: nothing is minded. Start it: emberpail watch", minutes=minutes)
+        )
     if settings.no_phone:
         troubles.append(no_routes_warning())
     troubles += [f"{health.part}: {health.says}" for health in journal.health() if not health.ok]
-    troubles += [alarm.says for alarm in journal.alarms(standing_only=True, batch="") if alarm.cleared_at_s is None]
+    troubles += [
+        retold(alarm)[0] for alarm in journal.alarms(standing_only=True, batch="") if alarm.cleared_at_s is None
+    ]
     return troubles
 
 
@@ -115,7 +134,12 @@ def _notes(journal: Journal) -> list[str]:
     for (source, _), total in journal.counters().items():
         damaged[source] = damaged.get(source, 0) + total
     return [
-        f"{source}: {total} damaged {'line' if total == 1 else 'lines'} so far, passed over."
+        trn(
+            "{source}: {n} damaged line so far, passed over.",
+            "{source}: {n} damaged lines so far, passed over.",
+            total,
+            source=source,
+        )
         for source, total in sorted(damaged.items())
         if total
     ]
@@ -151,9 +175,9 @@ def _bucket_view(  # noqa: PLR0917
     )
     if any(alarm.urgency == "now" for alarm in standing):
         # Nobody may be sent to open a bucket for a look while its alarm says to keep away.
-        action = NextAction("alarm", "First what the alarm asks, and nothing else before it.", now_s, None)
+        action = NextAction("alarm", tr("First what the alarm asks, and nothing else before it."), now_s, None)
     stage = stage_of(log, now_s, planned_dilution_s=batch.planned_dilution_s, vetoed=vetoed)
-    faults = tuple(alarm.says for alarm in standing if alarm.kind in ("sensor_fault", "silent"))
+    faults = tuple(retold(alarm)[0] for alarm in standing if alarm.kind in ("sensor_fault", "silent"))
     view = BucketView(
         name=name,
         batch=batch.name,
@@ -171,9 +195,12 @@ def _bucket_view(  # noqa: PLR0917
         probe_faults=faults,
         numbers=_numbers(settings, estimate),
         log=tuple(_log_line(entry) for entry in log),
+        steps=_steps(log, now_s, batch, settings.site.emergency_number),
+        last_entry=_log_line(log[-1]) if log else None,
+        handling=short_cautions_for("blend", settings.site.emergency_number),
         too_hot_c=settings.place().too_hot_c,
         band=tuple(band),
-        marks=tuple((entry.at_s, entry.kind) for entry in log),
+        marks=_marks(log),
     )
     if curves is None:
         return view
@@ -232,7 +259,7 @@ def _direction(recent: Mapping[str, list[tuple[float, float]]]) -> str:
         early = [value for time_s, value in points if end_s - 600.0 < time_s <= end_s - 300.0]
         if late and early:
             per_hour = (sum(late) / len(late) - sum(early) / len(early)) * 12.0
-            return "rising" if per_hour > 3.0 else "falling" if per_hour < -1.5 else "steady"
+            return tr("rising") if per_hour > 3.0 else tr("falling") if per_hour < -1.5 else tr("steady")
     return ""
 
 
@@ -294,20 +321,24 @@ def _potash_words(batch: Batch, estimate: Event | None) -> str:
     if share is None or sd is None or not batch.recipe.oils:
         return ""
     left = potash_left(batch.recipe, share, sd).grams_per_litre
-    return f"{max(0.0, left.low):.0f} to {left.high:.0f} g in each litre after dilution"
+    if voice().units == US:
+        return tr(
+            "{low:per_l} to {high:g_per_l} after dilution", low=max(0.0, left.low), high=left.high
+        )
+    return tr("{low:.0f} to {high:.0f} g in each litre after dilution", low=max(0.0, left.low), high=left.high)
 
 
 def _outlook(estimate: Event | None) -> str:
     share = _share(estimate, "final_completeness")
-    return f"By the planned dilution: {share} of the soap that the recipe promises." if share else ""
+    return tr("By the planned dilution: {share} of the soap that the recipe promises.", share=share) if share else ""
 
 
 def _action_words(settings: Settings, text: str, due_s: float | None, now_s: float) -> str:
     if due_s is None:
         return text
     if due_s <= now_s + MINUTE_S:
-        return f"Now: {text}"
-    return f"{settings.local_time(due_s):%a %H:%M}: {text}"
+        return tr("Now: {text}", text=text)
+    return f"{when(settings.local_time(due_s), DAY_TIME)}: {text}"
 
 
 def _going(journal: Journal, batch: Batch) -> frozenset[str]:
@@ -318,10 +349,12 @@ def _going(journal: Journal, batch: Batch) -> frozenset[str]:
 
 def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float, going: Collection[str]) -> AlarmView:
     quiet_s = alarm.shelved_until_s
-    quiet = "" if quiet_s is None or quiet_s <= now_s else f"{settings.local_time(quiet_s):%H:%M}"
+    quiet = "" if quiet_s is None or quiet_s <= now_s else when(settings.local_time(quiet_s), TIME)
+    # The journal keeps what was said in English; here it is said again to whoever looks.
+    says, do = retold(alarm)
     return AlarmView(
-        says=alarm.says,
-        do=alarm.do,
+        says=says,
+        do=do,
         since_s=alarm.raised_at_s or now_s,
         urgency=alarm.urgency,
         state_words=alarm_words(
@@ -329,7 +362,9 @@ def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float, going: Col
         ),
         kind=alarm.kind,
         alarm_id=alarm.alarm_id,
-        short=str(alarm.facts.get("short", "")),
+        short=retold_short(alarm),
+        seen=alarm.state == "acknowledged",
+        going=alarm.alarm_id in going,
     )
 
 
@@ -340,28 +375,172 @@ def _numbers(settings: Settings, estimate: Event | None) -> tuple[tuple[str, str
     def figure(name: str, sd: str, unit: str, scale: float = 1.0) -> str:
         value, spread = _number(estimate, name), _number(estimate, sd)
         if value is None or spread is None:
-            return "cannot be said"  # no figure without its range
-        return f"{value * scale:.1f} {unit} (give or take {2 * spread * scale:.1f})"
+            return tr("cannot be said")  # no figure without its range
+        return tr("{value:.1f} {unit} (give or take {spread:.1f})", value=value * scale, unit=unit,
+                  spread=2 * spread * scale)  # fmt: skip
+
+    def warmth(name: str, sd: str, kind: str) -> str:
+        value, spread = _number(estimate, name), _number(estimate, sd)
+        if value is None or spread is None:
+            return tr("cannot be said")
+        apart = quantity(2 * spread, "dK", 1).partition(" ")[0]
+        return tr("{value} (give or take {spread})", value=quantity(value, kind, 1), spread=apart)
 
     return (
-        ("as of", f"{settings.local_time(estimate.at_s):%a %H:%M}"),
-        ("heat made", figure("self_heating_k", "self_heating_sd_k", "K")),
-        ("heat released", figure("heat_released_kj", "heat_released_sd_kj", "kJ")),
-        ("heating now", figure("heat_rate_w", "heat_rate_sd_w", "W")),
-        ("cooling time", figure("cooling_time_constant_s", "cooling_time_constant_sd_s", "h", 1 / 3600.0)),
-        ("mean of the paste", figure("mean_temperature_c", "mean_temperature_sd_c", "°C")),
+        (tr("as of"), when(settings.local_time(estimate.at_s), DAY_TIME)),
+        (tr("heat made"), warmth("self_heating_k", "self_heating_sd_k", "dK")),
+        (tr("heat released"), figure("heat_released_kj", "heat_released_sd_kj", "kJ")),
+        (tr("heating now"), figure("heat_rate_w", "heat_rate_sd_w", "W")),
+        (tr("cooling time"), figure("cooling_time_constant_s", "cooling_time_constant_sd_s", "h", 1 / 3600.0)),
+        (tr("mean of the paste"), warmth("mean_temperature_c", "mean_temperature_sd_c", "degC")),
     )
 
 
-def _log_line(entry: LogEntry) -> LogLine:
+def _entry_words(entry: LogEntry) -> str:
+    """A log entry in words; a ticked step by its title."""
+    step = next((step for step in STEP_BY_ID.values() if step.entry_text and step.entry_text == entry.text), None)
+    if step is not None and entry.kind == "note":
+        return tr("done: {step}", step=step.told_title())
     more = [
-        "" if entry.temperature_c is None else f"{entry.temperature_c:.0f} °C",
-        "" if entry.kg is None else f"{entry.kg:g} kg",
+        "" if entry.temperature_c is None else quantity(entry.temperature_c, "degC"),
+        "" if entry.kg is None else quantity(entry.kg, "kg") if voice().units == US else f"{_plain(entry.kg)} kg",
         entry.text,
     ]
-    words = ", ".join(part for part in (entry.kind, *more) if part)
+    return ", ".join(part for part in (kind_words(entry.kind), *more) if part)
+
+
+def _plain(value: float) -> str:
+    return number(value, 0) if value == round(value) else number(value, 1 if value == round(value, 1) else 2)
+
+
+def _log_line(entry: LogEntry) -> LogLine:
     late = entry.noted_at_s - entry.at_s > LATE_NOTE_S
-    return LogLine(entry.at_s, words, entry.noted_at_s if late else None)
+    return LogLine(entry.at_s, _entry_words(entry), entry.noted_at_s if late else None, entry.entry_id)
+
+
+def _marks(log: Sequence[LogEntry]) -> tuple[tuple[float, str], ...]:
+    """What stands on the curve: deeds at the bucket, not remarks."""
+    return tuple((entry.at_s, kind_words(entry.kind)) for entry in log if entry.kind != "note")
+
+
+def _steps(log: Sequence[LogEntry], now_s: float, batch: Batch, emergency_number: str) -> tuple[StepView, ...]:
+    states = checklist(log, now_s, planned_dilution_s=batch.planned_dilution_s)
+    return tuple(_step_view(state, emergency_number) for state in states)
+
+
+def _step_view(state: StepState, emergency_number: str) -> StepView:
+    step = state.step
+    return StepView(
+        step_id=step.step_id,
+        title=step.told_title(),
+        text=step.told_text(),
+        day=step.told_day(),
+        cautions=short_cautions_for(step.deed, emergency_number),
+        asks=step.asks,
+        done_at_s=state.done_at_s,
+        entry_id=state.entry_id,
+        is_next=state.is_next,
+        times=state.times,
+        wanted={"stir": STIRRINGS, "water": 2}.get(step.step_id, 1),
+        due_s=state.due_s,
+    )
+
+
+# ---- one batch, running or ended -----------------------------------------------------------------------------------
+
+
+def record_view(journal: Journal, settings: Settings, name: str, now_s: float) -> RecordView | None:
+    """The record of the batch called ``name``, None when there is none."""
+    kept = journal.batch(name)
+    if kept is None:
+        return None
+    batch = kept.batch
+    recipe, vessel = journal.recipe_now(name)
+    log = journal.entries(name)
+    estimate = journal.last_estimate(name)
+    end_s = now_s if kept.ended_s is None else kept.ended_s
+    alarms = [_alarm_view(settings, alarm, now_s, frozenset()) for alarm in journal.alarms() if alarm.batch == name]
+    curves = [
+        _line(journal.thinned(batch.bucket, probe, batch.started_s - 10 * MINUTE_S, end_s + MINUTE_S, CURVE_POINTS))
+        for probe in (*PASTE_PROBES, AMBIENT)
+    ]
+    says = []
+    if share := _share(estimate, "completeness"):
+        says += [
+            tr("Potash used up: {share}.", share=share),
+            tr("That says how far the reaction went by its heat, and is not a measure of what is left."),
+        ]
+    if left := _potash_words(replace(batch, recipe=recipe), estimate):
+        says.append(tr("Potash left: {potash_left}.", potash_left=left))
+    details = {field: [one.value] for field, one in journal.details(name).items()}
+    many = [one for one in journal.detail_history(name) if one.field == "remark"]
+    if many:
+        details["remark"] = list(those_that_stand(one.value for one in many))
+    rows = [
+        (tr("bucket"), batch.bucket),
+        (tr("started"), when(settings.local_time(batch.started_s), DAY_DATE_TIME)),
+    ]
+    if kept.ended_s is not None:
+        rows.append((tr("ended"), when(settings.local_time(kept.ended_s), DAY_DATE_TIME)))
+        if kept.outcome:
+            rows.append((tr("outcome"), _OUTCOMES[kept.outcome]() if kept.outcome in _OUTCOMES else kept.outcome))
+    for oil in recipe.oils:
+        if oil.kg is not None:
+            rows.append((told_name(oil.name), quantity(oil.kg, "kg")))
+    if recipe.koh_kg is not None:
+        purity = "" if recipe.koh_purity is None else f" ({number(recipe.koh_purity * 100)} %)"
+        rows.append((tr("potash"), f"{quantity(recipe.koh_kg * 1000.0, 'grams')}{purity}"))
+    if recipe.water_kg is not None:
+        rows.append((tr("water"), quantity(recipe.water_kg, "kg")))
+    if vessel.litres is not None:
+        rows.append((tr("size of the bucket"), quantity(vessel.litres, "litres")))
+    rows += [(field_words(field), told_value(field, value)) for field, values in details.items() for value in values]
+    rows += [(tr("photograph"), photo.caption or photo.path) for photo in journal.photos(name)]
+    paste = next((curve for curve in curves[:-1] if curve), ())
+    return RecordView(
+        name=name,
+        bucket=batch.bucket,
+        at_s=now_s,
+        running=kept.ended_s is None,
+        place=settings.site.name,
+        says=tuple(says),
+        rows=tuple(rows),
+        corrections=_corrections(journal, settings, name),
+        log=tuple(_log_line(entry) for entry in log),
+        past_alarms=tuple(alarms),
+        curve=paste,
+        ambient=curves[-1],
+        marks=_marks(log),
+        too_hot_c=settings.place().too_hot_c,
+        cautions=short_cautions_for("fill", settings.site.emergency_number),
+        emergency_number=settings.site.emergency_number,
+        first_aid=with_emergency_number(CAUTIONS["first_aid"], settings.site.emergency_number),
+    )
+
+
+_OUTCOMES: Mapping[str, Callable[[], str]] = {
+    "filled": lambda: tr("filled"),
+    "held": lambda: tr("held"),
+    "discarded": lambda: tr("discarded"),
+}
+
+
+def _corrections(journal: Journal, settings: Settings, name: str) -> tuple[str, ...]:
+    """What was believed before: older values of details, and that the recipe was put right."""
+    history = journal.detail_history(name)
+    standing = {one.detail_id for one in journal.details(name).values()}
+    older = [
+        (one.noted_at_s, tr("{field} was noted as {value} on {time}", field=field_words(one.field),
+            value=told_value(one.field, one.value), time=when(settings.local_time(one.noted_at_s), DAY_DATE_TIME)))
+        for one in history
+        if one.value and one.detail_id not in standing and one.field != "remark"
+    ]  # fmt: skip
+    older += [
+        (one.noted_at_s, tr("weights or bucket put right on {time}",
+            time=when(settings.local_time(one.noted_at_s), DAY_DATE_TIME)))
+        for one in journal.amendments(name)
+    ]  # fmt: skip
+    return tuple(words for _, words in sorted(older))
 
 
 def page_view(
@@ -378,3 +557,17 @@ def page_view(
         return status_view(journals[0], settings, now_s(), bands=dict(bands), curves=curves, invented=invented)
 
     return view
+
+
+def page_record(
+    open_journal: Callable[[], Journal], settings: Settings, now_s: Callable[[], float]
+) -> Callable[[str], RecordView | None]:
+    """A function for the page: the record of a batch by its name, from a connection of its own."""
+    journals: list[Journal] = []
+
+    def record(name: str) -> RecordView | None:
+        if not journals:
+            journals.append(open_journal())
+        return record_view(journals[0], settings, name, now_s())
+
+    return record

@@ -24,7 +24,7 @@ COMMANDS: Mapping[str, str] = {
     "steps": "steps",
     "correct": "correct",
     "record": "record",
-    "batches": "record",
+    "batches": "batches",
     "status": "status",
     "ack": "alarm",
     "quiet": "alarm",

@@ -1,4 +1,4 @@
-"""Which batch is meant: by its name, or by the bucket it is or was in."""
+"""Which batch is meant: by its name, its batch number, or the bucket it is or was in."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ from monitor.words import tr
 
 
 def batch_called(journal: Journal, text: str) -> BatchRecord:
-    """The batch of that name; else the one that runs in the bucket of that name, or ran there last.
+    """The batch of that name; else the one that runs in the bucket of that name, or ran there last; else by number.
+
+    Of two with one number the newer one. Capitals do not matter where nothing has the very name.
 
     CommandError with what is near, or what there is.
     """
@@ -19,6 +21,10 @@ def batch_called(journal: Journal, text: str) -> BatchRecord:
     in_bucket = [record for record in records if record.batch.bucket == text]
     if in_bucket:
         return next((record for record in in_bucket if record.ended_s is None), in_bucket[-1])
+    for record in reversed(records):
+        number = journal.details(record.batch.name).get("number")
+        if text in (number.value if number else "",) or record.batch.name.casefold() == text.strip().casefold():
+            return record
     if not records:
         raise CommandError(tr("There is no batch yet: start one first, see emberpail start --help."))
     names = [name for record in records for name in (record.batch.name, record.batch.bucket)]

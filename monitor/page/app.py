@@ -1,8 +1,9 @@
-"""The status page: a small read-only web application, and the thread that serves it.
+"""The status page: a small web application, and the thread that serves it.
 
-``make_app`` knows no journal: it asks a function for the present ``StatusView`` and lays it out. It changes nothing,
-so it asks for no password; it answers only under names that cannot be an attacker's (see ``is_own_host``), loads
-nothing from outside, and lets the browser run only its own script and style files.
+``make_app`` knows no journal: it asks a function for the present ``StatusView`` and lays it out, and hands what is
+pressed to ``deeds`` (see ``press``), which needs a passphrase. It answers only under names that cannot be an
+attacker's (see ``is_own_host``), loads nothing from outside, and lets the browser run only its own script and style
+files.
 """
 
 from __future__ import annotations
@@ -21,8 +22,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor.page.markup import LocalTime, bucket_page, plain_page, status_page
-from monitor.page.view import StatusView
+from monitor.page.forms import IN, steps_page
+from monitor.page.markup import bucket_page, record_page, status_page
+from monitor.page.parts import LocalTime, plain_page
+from monitor.page.press import Buttons, Deeds, Refusal, fields_of
+from monitor.page.press import page as page_with_forms
+from monitor.page.view import BucketView, RecordView, StatusView
+from monitor.words import ENGLISH, Voice, speaking, tr
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -38,7 +44,8 @@ _HEADERS = {
     "object-src 'none'",
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
-    "referrer-policy": "no-referrer",
+    # Not "no-referrer": under that a browser hides even from us where a form came from.
+    "referrer-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "permissions-policy": "camera=(), geolocation=(), microphone=()",
@@ -59,12 +66,24 @@ def system_time(unix_s: float) -> datetime:
 
 
 def make_app(
-    view: Callable[[], StatusView], *, local_time: LocalTime = system_time, names: Iterable[str] = ()
+    view: Callable[[], StatusView],
+    *,
+    local_time: LocalTime = system_time,
+    names: Iterable[str] = (),
+    deeds: Deeds | None = None,
+    passphrase: str = "",
+    record: Callable[[str], RecordView | None] | None = None,
+    voice: Voice = ENGLISH,
+    now_s: Callable[[], float] = time.time,
 ) -> ASGIApp:
     """The application. ``view`` is called from worker threads, seldom more than twice a second; ``names`` are
     further host names to answer to, beside this computer's own.
+
+    ``deeds`` is what the buttons do; without it, or without ``passphrase``, there are none. ``record`` gives a batch by
+    its name, None for an unknown one. ``now_s`` is for sessions and wrong tries only.
     """
     from starlette.applications import Starlette
+    from starlette.concurrency import run_in_threadpool
     from starlette.exceptions import HTTPException
     from starlette.requests import Request
     from starlette.responses import HTMLResponse, JSONResponse, Response
@@ -72,6 +91,7 @@ def make_app(
     from starlette.staticfiles import StaticFiles
 
     shared = _Shared(view)
+    buttons = Buttons(deeds, passphrase, now_s, shared.forget)
 
     # Plain functions, not coroutines: Starlette runs them in worker threads, so a slow journal stalls nobody else.
     def status(request: Request) -> Response:
@@ -82,8 +102,48 @@ def make_app(
         present = shared.get()
         for candidate in present.buckets:
             if candidate.name == name:
-                return HTMLResponse(bucket_page(candidate, present, local_time))
-        return HTMLResponse(plain_page("No such bucket", f"There is no bucket {name} here."), status_code=404)
+                return with_hand(bucket_page, candidate, present, request)
+        return no_such_bucket(name)
+
+    def steps(request: Request) -> Response:
+        name = request.path_params["name"]
+        present = shared.get()
+        for candidate in present.buckets:
+            if candidate.name == name:
+                return with_hand(steps_page, candidate, present, request)
+        return no_such_bucket(name)
+
+    def with_hand(draw: Callable[..., str], one: BucketView, present: StatusView, request: Request) -> Response:
+        hand = buttons.hand(request)
+        html = draw(one, present, local_time, hand)
+        return page_with_forms(html) if hand.state == IN else HTMLResponse(html)
+
+    def no_such_bucket(name: str) -> Response:
+        words = tr("There is no bucket {name} here.", name=name)
+        return HTMLResponse(plain_page(tr("No such bucket"), words), status_code=404)
+
+    def batch(request: Request) -> Response:
+        name = request.path_params["name"]
+        try:
+            found = None if record is None else record(name)
+        except Exception as error:
+            raise NotKnownError("The batch cannot be read just now.") from error
+        if found is None:
+            words = tr("There is no batch {name} here.", name=name)
+            return HTMLResponse(plain_page(tr("No such batch"), words), status_code=404)
+        return HTMLResponse(record_page(found, local_time))
+
+    # Coroutines, because a body has to be read; what touches the journal or takes long goes to a worker thread.
+    async def do(request: Request) -> Response:
+        return await run_in_threadpool(buttons.do, request, await fields_of(request))
+
+    async def enter(request: Request) -> Response:
+        if request.method in ("GET", "HEAD"):
+            return buttons.show_door(request)
+        return await run_in_threadpool(buttons.enter, request, await fields_of(request))
+
+    async def leave(request: Request) -> Response:
+        return await run_in_threadpool(buttons.leave, request, await fields_of(request))
 
     def status_json(request: Request) -> Response:
         try:
@@ -103,26 +163,40 @@ def make_app(
 
     def broken(request: Request, error: Exception) -> Response:
         log.error("the page could not be made: %r", error.__cause__ or error)
-        words = "The watch cannot tell how the buckets stand just now. Do not take this as quiet: look at them."
-        return HTMLResponse(plain_page("Not known", words), status_code=503)
+        words = tr("The watch cannot tell how the buckets stand just now. Do not take this as quiet: look at them.")
+        return HTMLResponse(plain_page(tr("Not known"), words), status_code=503)
 
     def refused(request: Request, error: Exception) -> Response:
         code = error.status_code if isinstance(error, HTTPException) else 500
-        words = {404: "There is nothing at this address.", 405: "This page only shows; it changes nothing."}
-        return HTMLResponse(plain_page("Not here", words.get(code, "That did not work.")), status_code=code)
+        words = {
+            404: tr("There is nothing at this address."),
+            405: tr("Nothing can be changed at this address."),
+        }
+        return HTMLResponse(plain_page(tr("Not here"), words.get(code, tr("That did not work."))), status_code=code)
+
+    def not_taken(request: Request, error: Exception) -> Response:
+        assert isinstance(error, Refusal)
+        return HTMLResponse(plain_page(tr("Not noted"), error.sentence), status_code=error.status)
 
     inner = Starlette(
         routes=[
             Route("/", status),
             Route("/status.json", status_json),
             Route("/healthz", healthz),
+            Route("/enter", enter, methods=["GET", "POST"]),
+            Route("/leave", leave, methods=["POST"]),
+            Route("/bucket/{name:path}/do", do, methods=["POST"]),
+            Route("/bucket/{name:path}/steps", steps),
             Route("/bucket/{name:path}", bucket),
+            Route("/batch/{name:path}", batch),
             Mount("/static", StaticFiles(directory=Path(__file__).parent / "static")),
         ],
-        exception_handlers={NotKnownError: broken, HTTPException: refused, Exception: broken},
-    )
+        exception_handlers={
+            NotKnownError: broken, Refusal: not_taken, HTTPException: refused, Exception: broken,
+        },
+    )  # fmt: skip
     # Outside everything, so that an error page carries the headers too.
-    return _Guard(inner, frozenset(name.lower().rstrip(".") for name in (*own_names(), *names)))
+    return _Guard(inner, frozenset(name.lower().rstrip(".") for name in (*own_names(), *names)), voice)
 
 
 class _Shared:
@@ -133,6 +207,11 @@ class _Shared:
         self._lock = threading.Lock()
         self._present: StatusView | None = None
         self._asked_s = -math.inf
+
+    def forget(self) -> None:
+        """Something was pressed: the next one to ask sees it."""
+        with self._lock:
+            self._present = None
 
     def get(self) -> StatusView:
         with self._lock:
@@ -151,7 +230,7 @@ def status_values(view: StatusView) -> dict[str, Any]:
     """The view for programs: all but curves and logs, with each bucket's ``standing``; unknown is null."""
     values: dict[str, Any] = _plain(dataclasses.asdict(view))
     for shown, bucket in zip(values["buckets"], view.buckets, strict=True):
-        for long in ("curve", "ambient", "band", "marks", "log"):
+        for long in ("curve", "ambient", "band", "marks", "log", "steps", "last_entry", "handling"):
             del shown[long]
         shown["standing"] = bucket.standing
         shown["stale"] = bucket.is_stale
@@ -196,11 +275,17 @@ def is_own_host(header: str, names: frozenset[str] = frozenset()) -> bool:
 class _Guard:
     """Turns away foreign Host headers, and puts the security headers on every answer."""
 
-    def __init__(self, app: ASGIApp, names: frozenset[str] = frozenset()) -> None:
+    def __init__(self, app: ASGIApp, names: frozenset[str] = frozenset(), voice: Voice = ENGLISH) -> None:
         self._app = app
         self._names = names
+        self._voice = voice
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        # Each request is a task of its own, and worker threads take its voice over.
+        with speaking(self._voice):
+            await self._answer(scope, receive, send)
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
@@ -209,7 +294,9 @@ class _Guard:
             if message["type"] == "http.response.start":
                 headers = list(message.get("headers", []))
                 static = scope["path"].startswith("/static/")
-                headers += [(name.encode(), value.encode()) for name, value in _HEADERS.items()]
+                # A page with forms on it brings a policy of its own.
+                there = {name for name, _ in headers}
+                headers += [(n.encode(), value.encode()) for n, value in _HEADERS.items() if n.encode() not in there]
                 headers.append((b"cache-control", b"no-cache" if static else b"no-store"))
                 message = {**message, "headers": headers}
             await send(message)
@@ -218,11 +305,11 @@ class _Guard:
         if len(hosts) != 1 or not is_own_host(hosts[0], self._names):
             from starlette.responses import PlainTextResponse
 
-            words = (
-                "This page does not answer to that name. Ask by the computer's address, or add the name to "
-                "names in [page] of emberpail.toml.\n"
+            words = tr(
+                "This page does not answer to that name. Ask by the computer's address, or add the name to names in "
+                "[page] of emberpail.toml."
             )
-            await PlainTextResponse(words, status_code=421)(scope, receive, send_guarded)
+            await PlainTextResponse(f"{words}\n", status_code=421)(scope, receive, send_guarded)
             return
         await self._app(scope, receive, send_guarded)
 
@@ -267,7 +354,7 @@ def open_port(host: str, port: int) -> socket.socket:
         )[0]
     except socket.gaierror:
         raise PageError(
-            f"The page cannot be served at {host}: this computer has no such address; see host in [page]."
+            tr("The page cannot be served at {host}: this computer has no such address; see host in [page].", host=host)
         ) from None
     listener = socket.socket(family, kind, protocol)
     try:
@@ -283,18 +370,25 @@ def open_port(host: str, port: int) -> socket.socket:
 
 def _why_not(error: OSError, host: str, port: int) -> str:
     if error.errno == errno.EADDRINUSE:
-        return (
-            f"The page cannot be served: port {port} is taken (another watch?); stop that one, "
-            "or set another port in [page]."
+        return tr(
+            "The page cannot be served: port {port} is taken (another watch?); stop that one, or set another port in "
+            "[page].",
+            port=port,
         )
     if error.errno == errno.EACCES:
-        return (
-            f"The page cannot be served: port {port} needs rights that this user has not; "
-            "set a port above 1023 in [page]."
+        return tr(
+            "The page cannot be served: port {port} needs rights that this user has not; set a port above 1023 in "
+            "[page].",
+            port=port,
         )
     if error.errno == errno.EADDRNOTAVAIL:
-        return f"The page cannot be served at {host}: this computer has no such address; see host in [page]."
-    return f"The page cannot be served at {host}, port {port}: {error.strerror}; see [page]."
+        return tr(
+            "The page cannot be served at {host}: this computer has no such address; see host in [page].", host=host
+        )
+    return tr(
+        "The page cannot be served at {host}, port {port}: {reason}; see [page].",
+        host=host, port=port, reason=error.strerror,
+    )  # fmt: skip
 
 
 def serve(app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> Served:
@@ -330,7 +424,7 @@ def serve(app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> Served:
         time.sleep(0.01)
     if not server.started:
         server.should_exit = True
-        raise PageError("The page did not start within ten seconds; the log has more.")
+        raise PageError(tr("The page did not start within ten seconds; the log has more."))
     return Served(host, in_use, server, thread)
 
 

@@ -9,18 +9,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.words import mark
+
 # How old the newest paste reading may be before the bucket stops looking well, seconds. Shorter than the 20 minutes
 # of the alarm `silent`: nobody is rung for a late reading, but whoever looks is told.
 STALE_AFTER_S = 300.0
 
 NOW, DAYLIGHT, STALE, QUIET, EMPTY = "now", "daylight", "stale", "quiet", "empty"
 STANDINGS = (NOW, DAYLIGHT, STALE, QUIET, EMPTY)  # in the order in which the page lists buckets
-STANDING_WORDS = {
-    NOW: "Act now",
-    DAYLIGHT: "Waits for daylight",
-    STALE: "No fresh reading",
-    QUIET: "No alarm",
-    EMPTY: "No batch",
+STANDING_WORDS = {  # told through tr
+    NOW: mark("Act now"),
+    DAYLIGHT: mark("Waits for daylight"),
+    STALE: mark("No fresh reading"),
+    QUIET: mark("No alarm"),
+    EMPTY: mark("No batch"),
 }
 
 
@@ -38,6 +40,28 @@ class AlarmView:
     kind: str = ""
     alarm_id: str = ""
     short: str = ""
+    seen: bool = False
+    going: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StepView:
+    """One step of the checklist, its texts told. ``asks`` is "temperature", "water" or ""; ``times`` of ``wanted``
+    counts what is done more than once; ``entry_id`` is the newest entry that ticks it.
+    """
+
+    step_id: str
+    title: str
+    text: str
+    day: str = ""
+    cautions: tuple[str, ...] = ()
+    asks: str = ""
+    done_at_s: float | None = None
+    entry_id: str = ""
+    is_next: bool = False
+    times: int = 0
+    wanted: int = 1
+    due_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +71,7 @@ class LogLine:
     at_s: float
     words: str
     noted_at_s: float | None = None
+    entry_id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +90,9 @@ class BucketView:
     marks                what was done, on the curve: (time, words)
     numbers              the table of figures: (what, value)
     probe_faults         sentences about probes that lie, are open, or came out
+    steps                the checklist of the batch
+    last_entry           the entry noted last, which can be taken back
+    handling             what to mind at the bucket, whatever is noted there
     """
 
     name: str
@@ -89,6 +117,9 @@ class BucketView:
     marks: tuple[tuple[float, str], ...] = ()
     too_hot_c: float | None = None
     stale_after_s: float = STALE_AFTER_S
+    steps: tuple[StepView, ...] = ()
+    last_entry: LogLine | None = None
+    handling: tuple[str, ...] = ()
 
     @property
     def is_stale(self) -> bool:
@@ -128,3 +159,28 @@ class StatusView:
     emergency_number: str = "112"
     first_aid: str = ""
     invented: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RecordView:
+    """One batch, running or ended, to read: ``says`` are the sentences of its verdict, ``rows`` the table of what was
+    made and what is kept of it, ``corrections`` what was believed before.
+    """
+
+    name: str
+    bucket: str
+    at_s: float
+    running: bool = False
+    place: str = ""
+    says: tuple[str, ...] = ()
+    rows: tuple[tuple[str, str], ...] = ()
+    corrections: tuple[str, ...] = ()
+    log: tuple[LogLine, ...] = ()
+    past_alarms: tuple[AlarmView, ...] = ()
+    curve: tuple[tuple[float, float], ...] = ()
+    ambient: tuple[tuple[float, float], ...] = ()
+    marks: tuple[tuple[float, str], ...] = ()
+    too_hot_c: float | None = None
+    cautions: tuple[str, ...] = ()
+    emergency_number: str = "112"
+    first_aid: str = ""

@@ -12,8 +12,8 @@ from dataclasses import replace
 from ..domain import INSULATIONS, OilShare, Recipe, Vessel
 from ..words import mark, number, quantity, several, tr
 from .amounts import parse_mass_kg, parse_oil, parse_purity, parse_volume_l, parse_water_kg
-from .record import BadRecord
 from .recipe import check_recipe
+from .record import BadRecord
 
 # What can be corrected, and what a person calls it.
 AMENDABLE: Mapping[str, str] = {

@@ -168,19 +168,24 @@ def _within(field: Field, value: float, unit: str, text: str) -> str:
 
 
 def _date(field: Field, text: str, today: date) -> str:
-    dotted = re.fullmatch(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})\.?", text)
+    return parse_opened(one_way_date(text, tr(field.words)), today).isoformat()
+
+
+def one_way_date(text: str, field: str) -> str:
+    """A date with full stops as 2026-11-25; what can be read in two ways is refused, all else is left as it is."""
+    dotted = re.fullmatch(r"\s*(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})\.?\s*", text)
     if dotted is not None:
         # With full stops the day stands first wherever dates are written so; with strokes it depends on the country.
-        return parse_opened(f"{dotted[3]}-{dotted[2]}-{dotted[1]}", today).isoformat()
-    if re.fullmatch(r"\d{1,4}\s?[/-]\s?\d{1,2}\s?[/-]\s?\d{1,4}", text) and not re.match(r"\d{4}-", text):
+        return f"{dotted[3]}-{dotted[2]}-{dotted[1]}"
+    if re.fullmatch(r"\s*\d{1,4}\s?[/-]\s?\d{1,2}\s?[/-]\s?\d{1,4}\s*", text) and not re.match(r"\s*\d{4}-", text):
         raise BadRecord(
             tr(
                 'For "{field}" "{text}" can be read in two ways, day or month first: write it like 2026-11-25 or '
                 "25.11.2026.",
-                field=tr(field.words), text=_short(text),
+                field=field, text=_short(text),
             )
         )  # fmt: skip
-    return parse_opened(text, today).isoformat()
+    return text
 
 
 def _short(text: str) -> str:

@@ -440,7 +440,7 @@ def test_an_end_left_in_the_middle_of_the_question_ends_nothing(shed: Shed, typi
 
 
 def test_an_entry_at_the_wrong_bucket_is_moved(shed: Shed) -> None:
-    """It stays in the first log as taken back; in the other it has its time, figures, text and maker, known from now."""
+    """It stays in the first log as taken back; in the other it has its time, figures, text and maker."""
     shed.start("A", "shed-2", "--at", "3 h ago")
     shed.start("B", "shed-3", "--at", "3 h ago")
     more = ("--temperature", "56C", "--who", "Ash", "--text", "steamy")

@@ -206,7 +206,7 @@ def test_every_answer_carries_the_security_headers() -> None:
         assert headers["content-security-policy"].startswith("default-src 'self'")
         assert "unsafe" not in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff"
-        assert headers["referrer-policy"] == "no-referrer"
+        assert headers["referrer-policy"] == "same-origin"
     assert client.get("/", headers={"host": "evil.example"}).headers["x-frame-options"] == "DENY"
     assert client.get("/").headers["cache-control"] == "no-store"
 

@@ -110,7 +110,8 @@ def test_potash_goes_in_as_cold_clear_lye_water_first_half_first_without_more_bl
     advice = correct(WEAK, mass_now(WEAK), "short_potash", alkali=NO_ALKALI, oil=Share(20.0, 0.8))
     told = words(advice)
     for must in ("Half first", "cold soft water first", "small portions", "clear and cold", "below 75 °C",
-                 "not more blending", "Wait a day", "test for free alkali", "by halves again", " to ", "90 %"):  # fmt: skip
+                 "not more blending", "Wait a day", "test for free alkali", "by halves again", " to ",
+                 "90 %"):  # fmt: skip
         assert must in told, must
     assert told.index("water first") < told.index("small portions") < told.index("clear and cold")
 

@@ -132,7 +132,8 @@ def test_the_same_soap_gives_the_same_figure(used: float, strength: float, sampl
 
 
 @pytest.mark.parametrize(("typed", "mol_l"), [
-    ("0.1mol/L", 0.1), ("0.1 N", 0.1), ("0,5 M", 0.5), ("N/10", 0.1), ("n/2", 0.5), ("0.1 mol/L HCl", 0.1), ("1 n", 1.0),
+    ("0.1mol/L", 0.1), ("0.1 N", 0.1), ("0,5 M", 0.5), ("N/10", 0.1), ("n/2", 0.5), ("0.1 mol/L HCl", 0.1),
+    ("1 n", 1.0),
 ])  # fmt: skip
 def test_strengths_as_typed(typed: str, mol_l: float) -> None:
     """Normality and molarity of a one-proton acid are the same figure."""

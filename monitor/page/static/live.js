@@ -14,10 +14,11 @@
 
   function minutesInWords(ms) {
     const minutes = Math.floor(ms / 60000);
-    if (minutes < 1) return "less than a minute";
-    if (minutes === 1) return "1 minute";
-    if (minutes < 120) return minutes + " minutes";
-    return Math.floor(minutes / 60) + " hours";
+    const words = noNews.dataset;  // in the language of the page
+    if (minutes < 1) return words.less;
+    if (minutes === 1) return words.one;
+    if (minutes < 120) return words.minutes.replace("[n]", minutes);
+    return words.hours.replace("[n]", Math.floor(minutes / 60));
   }
 
   function sayHowOld() {
@@ -27,8 +28,7 @@
     document.body.classList.toggle("old", old);
     noNews.hidden = !old;
     if (old) {
-      const words = "No news for " + minutesInWords(age) + ". What stands below is old: look at the buckets, " +
-        "at the computer that minds them, or at this phone's network.";
+      const words = noNews.dataset.news.replace("[time]", minutesInWords(age));
       if (noNews.textContent !== words) noNews.textContent = words;
     }
   }
@@ -44,6 +44,11 @@
   function put(fresh) {
     const focused = live.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
     const open = Array.from(live.querySelectorAll("details[open]"), (node) => node.id);
+    // What somebody is about to press or has begun to write stays the very same node.
+    for (const node of live.querySelectorAll("details.kept[open]")) {
+      const newer = fresh.querySelector("#" + CSS.escape(node.id));
+      if (newer) newer.replaceWith(node);
+    }
     live.replaceChildren(...fresh.childNodes);
     for (const id of open) {
       const node = document.getElementById(id);
