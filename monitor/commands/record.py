@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import hashlib
 import os
 import re
@@ -27,7 +28,7 @@ from monitor.commands.common import (
     zone_of,
 )
 from monitor.commands.recipe_args import BEYOND_DOUBT
-from monitor.commands.record_view import kept_copy, photo_folder, record_json, record_lines
+from monitor.commands.record_view import bag_doubts, kept_copy, photo_folder, record_json, record_lines
 from monitor.commands.times import parse_when
 from monitor.commands.which import batch_called
 from monitor.domain import Recipe, Vessel
@@ -35,6 +36,7 @@ from monitor.journal.database import BatchRecord, Journal, Photo
 from monitor.settings import Settings
 from monitor.trade.amend import AMENDABLE, amended, amended_fields, told_recipe
 from monitor.trade.cautions import cautions_for
+from monitor.trade.filled import Doubts
 from monitor.trade.recipe import LyeBalance, lye_balance
 from monitor.trade.record import (
     FIELDS,
@@ -322,7 +324,8 @@ def _keep_copy(path: Path, journal_path: Path, photo: Photo) -> None:
             tr("The photograph cannot be copied to {path}: {reason}.", path=folder, reason=error.strerror or error)
         ) from None
     finally:
-        half.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            half.unlink(missing_ok=True)
 
 
 # ---- what was weighed, put right -----------------------------------------------------------------------------------
@@ -338,7 +341,7 @@ def _amend(  # noqa: PLR0917
         before = journal.recipe_now(name)
         after = amended(*before, what, value)
         changed = amended_fields(before, after)
-        balance = _refuse_lye_heavy(before[0], after[0], reason)
+        balance = _refuse_lye_heavy(before[0], after[0], reason, bag_doubts(journal, settings, record))
         if changed:
             journal.amend_batch(name, *after, noted_at_s, who)
             if reason and balance is not None and _is_heavy(balance):
@@ -352,11 +355,11 @@ def _is_heavy(balance: LyeBalance) -> bool:
     return balance.probabilities.get("lye-heavy", 0.0) >= BEYOND_DOUBT
 
 
-def _refuse_lye_heavy(before: Recipe, after: Recipe, reason: str) -> LyeBalance | None:
+def _refuse_lye_heavy(before: Recipe, after: Recipe, reason: str, doubts: Doubts) -> LyeBalance | None:
     """The lye balance as corrected. CommandError where that is lye-heavy beyond doubt and no reason was given."""
     if not after.oils:
         return None
-    balance = lye_balance(after)
+    balance = lye_balance(after, doubts)
     if _is_heavy(balance) and not reason and before != after:
         raise CommandError(
             tr(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from collections.abc import Iterator, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,9 @@ from monitor.journal.database import AlarmRecord, BatchRecord, Detail, Journal, 
 from monitor.judgement.phrases import percent_with_range
 from monitor.settings import Settings
 from monitor.trade.amend import AMENDABLE, amended_fields, told_recipe
+from monitor.trade.amounts import months_between
 from monitor.trade.cautions import cautions_for
+from monitor.trade.filled import NO_DOUBTS, Doubts
 from monitor.trade.recipe import lye_balance
 from monitor.trade.record import FIELDS, field_words, those_that_stand, told_value
 from monitor.trade.steps import STEP_BY_ID, checklist
@@ -108,7 +111,7 @@ def _recipe_lines(journal: Journal, settings: Settings, record: BatchRecord) -> 
         for old in before[field]:
             lines += wrapped(old, "    ")
     if recipe.oils:
-        for sentence in balance_sentences(lye_balance(recipe)):
+        for sentence in balance_sentences(lye_balance(recipe, bag_doubts(journal, settings, record))):
             lines += wrapped(sentence, "  ", "    ")
     return lines
 
@@ -174,7 +177,7 @@ def _check_lines(settings: Settings, log: Sequence[LoggedEntry], now_s: float, p
     for state in checklist(entries, now_s, planned_dilution_s=planned_s):
         if state.step.step_id in _CHECKS:
             done = tr("not noted") if state.done_at_s is None else clock_words(settings, state.done_at_s)
-            lines += _field_lines([(state.step.told_title(), done)])
+            lines += _field_lines([(f"{state.step.told_day()}, {state.step.told_title().rstrip('?')}", done)])
     return lines
 
 
@@ -257,6 +260,18 @@ def _field_lines(fields: Sequence[tuple[str, str]]) -> list[str]:
 
 
 # ---- found out -----------------------------------------------------------------------------------------------------
+
+
+def bag_doubts(journal: Journal, settings: Settings, record: BatchRecord) -> Doubts:
+    """What the age of the bag at the start says of the potash, where the record holds since when it was open."""
+    opened = journal.details(record.batch.name).get("potash_opened")
+    if opened is None:
+        return NO_DOUBTS
+    made = settings.local_time(record.batch.started_s).date()
+    try:
+        return Doubts(bag_open_months=max(0.0, months_between(date.fromisoformat(opened.value), made)))
+    except ValueError:  # not a date: from an import, or a newer program
+        return NO_DOUBTS
 
 
 def hottest(journal: Journal, record: BatchRecord, now_s: float) -> Peak | None:

@@ -16,6 +16,7 @@ import pytest
 from monitor.cli import main
 from monitor.domain import Event, Reading
 from monitor.journal.database import AlarmRecord, Journal
+from monitor.words import ENGLISH, speaking
 
 SETTINGS = """
 [place]
@@ -154,7 +155,9 @@ def shed(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.delenv("EMBERPAIL_TRACEBACK", raising=False)
-    yield Shed(tmp_path, capsys)
+    # A command that speaks another language or other units must not go on doing so in the next test.
+    with speaking(ENGLISH):
+        yield Shed(tmp_path, capsys)
 
 
 class _Terminal(io.StringIO):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from dataclasses import replace
 from pathlib import Path
@@ -94,26 +95,106 @@ def test_what_belongs_to_no_batch_is_refused(journal: Journal) -> None:
             write()
 
 
+# What the first release wrote into a new file. Were step 1 ever edited, the files in the field would differ from it.
+FIRST_SCHEMA = """
+CREATE TABLE batches ( name TEXT PRIMARY KEY, bucket TEXT NOT NULL, started_s REAL NOT NULL, noted_at_s REAL,
+    recipe TEXT NOT NULL, vessel TEXT NOT NULL, planned_dilution_s REAL NOT NULL, ended_s REAL, ended_noted_s
+    REAL, outcome TEXT NOT NULL DEFAULT '');
+CREATE UNIQUE INDEX one_running_batch ON batches (bucket) WHERE ended_s IS NULL;
+CREATE TABLE entries ( entry_id TEXT PRIMARY KEY, batch TEXT NOT NULL REFERENCES batches (name), kind TEXT NOT
+    NULL, at_s REAL NOT NULL, noted_at_s REAL NOT NULL, temperature_c REAL, kg REAL, text TEXT NOT NULL DEFAULT
+    '', who TEXT NOT NULL DEFAULT '', undone_at_s REAL);
+CREATE INDEX entries_of_batch ON entries (batch, noted_at_s);
+CREATE TABLE acts ( act_id TEXT PRIMARY KEY, batch TEXT NOT NULL, bucket TEXT NOT NULL, alarm TEXT NOT NULL,
+    act TEXT NOT NULL, until_s REAL, who TEXT NOT NULL DEFAULT '', at_s REAL NOT NULL, noted_at_s REAL NOT NULL);
+CREATE INDEX acts_of_batch ON acts (batch);
+CREATE TABLE changes ( seq INTEGER PRIMARY KEY AUTOINCREMENT, what TEXT NOT NULL, id TEXT NOT NULL, UNIQUE
+    (what, id));
+CREATE TABLE probes ( id INTEGER PRIMARY KEY, bucket TEXT NOT NULL, probe TEXT NOT NULL, latest INTEGER NOT
+    NULL DEFAULT 0, UNIQUE (bucket, probe));
+CREATE TABLE readings ( id INTEGER PRIMARY KEY, probe INTEGER NOT NULL REFERENCES probes (id), time_s REAL NOT
+    NULL, arrival_s REAL NOT NULL, temperature_c REAL, state TEXT, retimed INTEGER NOT NULL DEFAULT 0, reason
+    TEXT, UNIQUE (probe, time_s));
+CREATE TABLE events ( id INTEGER PRIMARY KEY, bucket TEXT NOT NULL, batch TEXT NOT NULL, event TEXT NOT NULL,
+    at_s REAL NOT NULL, key TEXT NOT NULL, line TEXT NOT NULL, UNIQUE (batch, bucket, event, at_s, key));
+CREATE TABLE alarms ( alarm_id TEXT PRIMARY KEY, kind TEXT NOT NULL, batch TEXT NOT NULL, bucket TEXT NOT
+    NULL, state TEXT NOT NULL, urgency TEXT NOT NULL, probability REAL, raised_at_s REAL, cleared_at_s REAL,
+    acknowledged_at_s REAL, acknowledged_by TEXT NOT NULL DEFAULT '', shelved_until_s REAL, message_id TEXT NOT
+    NULL DEFAULT '', says TEXT NOT NULL DEFAULT '', "do" TEXT NOT NULL DEFAULT '', facts TEXT NOT NULL DEFAULT
+    '{}');
+CREATE INDEX standing_alarms ON alarms (raised_at_s) WHERE state <> 'normal';
+CREATE TABLE outbox ( message_id TEXT PRIMARY KEY, about TEXT NOT NULL, what TEXT NOT NULL, created_s REAL NOT
+    NULL, not_before_s REAL NOT NULL, expires_s REAL NOT NULL, person TEXT NOT NULL, route TEXT NOT NULL, title
+    TEXT NOT NULL, body TEXT NOT NULL, urgency TEXT NOT NULL, state TEXT NOT NULL, attempts INTEGER NOT NULL
+    DEFAULT 0, last_error TEXT NOT NULL DEFAULT '', next_try_s REAL NOT NULL, sent_s REAL);
+CREATE INDEX still_to_tell ON outbox (next_try_s) WHERE state IN ('waiting', 'failed');
+CREATE INDEX told_about ON outbox (about);
+CREATE TABLE facts (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE counters (source TEXT NOT NULL, what TEXT NOT NULL, total INTEGER NOT NULL, PRIMARY KEY (source,
+    what));
+CREATE TABLE health (part TEXT PRIMARY KEY, ok INTEGER NOT NULL, says TEXT NOT NULL, at_s REAL NOT NULL);
+CREATE TABLE migrations (number INTEGER PRIMARY KEY, name TEXT NOT NULL, applied_by TEXT NOT NULL);
+INSERT INTO migrations VALUES (1, 'batches, log, acts, readings, events, alarms, outbox, facts', '0.1.0');
+PRAGMA application_id = 1162691152;
+PRAGMA user_version = 1;
+"""
+IN_IT = """
+INSERT INTO batches VALUES ('Quillmarsh 12', 'shed-2', 1773480000.0, NULL,
+    '{"oils":[{"name":"sunflower","kg":4.2}],"koh_kg":0.85,"koh_purity":0.9,"water_kg":1.3}',
+    '{"litres":25,"insulation":"bare"}', 259200.0, NULL, NULL, '');
+INSERT INTO batches VALUES ('Quillmarsh 11', 'shed-2', 1773000000.0, 1773000010.0,
+    '{"oils":[],"koh_kg":null,"koh_purity":null,"water_kg":null}', '{"litres":null,"insulation":"box"}', 259200.0,
+    1773400000.0, 1773400001.0, 'held');
+INSERT INTO entries VALUES ('e1', 'Quillmarsh 12', 'poured', 1773480000.0, 1773480000.0, 56.0, NULL, '', '', NULL);
+INSERT INTO entries VALUES ('e2', 'Quillmarsh 12', 'looked', 1773480060.0, 1773480060.0, NULL, NULL, 'steamy', 'Ash',
+    1773480090.0);
+INSERT INTO acts VALUES ('a1', 'Quillmarsh 12', 'shed-2', 'x/1', 'going', NULL, 'Ash', 1773480100.0, 1773480100.0);
+INSERT INTO changes (what, id) VALUES ('batch-started', 'Quillmarsh 12');
+INSERT INTO probes VALUES (1, 'shed-2', 'core', 1);
+INSERT INTO readings VALUES (1, 1, 1773480000.25, 1773480001.5, 56.125, NULL, 0, NULL);
+INSERT INTO alarms (alarm_id, kind, batch, bucket, state, urgency) VALUES ('x/1', 'not_taken', 'Quillmarsh 12',
+    'shed-2', 'unacknowledged', 'now');
+INSERT INTO facts VALUES ('last_tick_s', '1773480060.0');
+"""
+
+
+def _rows(path: Path) -> dict[str, list[object]]:
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        tables = [row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        return {table: db.execute(f"SELECT * FROM {table} ORDER BY rowid").fetchall() for table in tables}
+
+
 def test_a_journal_of_the_first_schema_is_brought_up_and_keeps_everything(tmp_path: Path) -> None:
-    """A file as the first release wrote it opens, holds what it held, and takes details."""
+    """A file as the first release wrote it opens, holds row by row what it held, and takes details."""
     path = tmp_path / "old.sqlite"
-    old = sqlite3.connect(path, isolation_level=None)
-    migrate(old, "0.1.0", MIGRATIONS[:1])
-    assert version_of(old) == 1
-    recipe = '{"oils":[{"name":"sunflower","kg":4.2}],"koh_kg":0.85,"koh_purity":0.9,"water_kg":1.3}'
-    old.execute(
-        "INSERT INTO batches VALUES (?, 'shed-2', ?, NULL, ?, '{\"litres\":25,\"insulation\":\"bare\"}', 259200.0, "
-        "NULL, NULL, '')",
-        (NAME, T0, recipe),
-    )
-    old.execute("INSERT INTO entries VALUES ('e1', ?, 'poured', ?, ?, 56.0, NULL, '', '', NULL)", (NAME, T0, T0))
-    old.close()
+    with contextlib.closing(sqlite3.connect(path)) as old:
+        old.executescript(FIRST_SCHEMA + IN_IT)
+    before = _rows(path)
     with Journal(path) as journal:
         assert version_of(journal._db) == NEWEST
         assert journal.running_batches() == [BATCH]
         assert journal.entries(NAME) == [LogEntry("poured", T0, T0, 56.0, entry_id="e1")]
+        journal.check()
+    after = _rows(path)
+    assert {table: after[table] for table in before if table != "migrations"} == {
+        table: rows for table, rows in before.items() if table != "migrations"
+    }
+    assert after["migrations"][: len(before["migrations"])] == before["migrations"]
+    with Journal(path) as journal:
         journal.add_detail(NAME, "maker", "Ada", T0)
         assert journal.details(NAME)["maker"].value == "Ada"
+
+
+def test_step_one_still_writes_what_the_first_release_wrote(tmp_path: Path) -> None:
+    """A step that was released is never edited."""
+    schemas = []
+    for name in ("first", "now"):
+        with contextlib.closing(sqlite3.connect(tmp_path / name, isolation_level=None)) as db:
+            db.executescript(FIRST_SCHEMA) if name == "first" else migrate(db, "0.1.0", MIGRATIONS[:1])
+            rows = db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall()
+            plain = [(table, "".join(sql.split())) for table, sql in rows]
+            schemas.append((plain, version_of(db), db.execute("PRAGMA application_id").fetchone()))
+    assert schemas[0] == schemas[1]
 
 
 def test_two_connections_write_the_record_of_one_batch(kept: Journal) -> None:
