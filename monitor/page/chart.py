@@ -13,6 +13,9 @@ from html import escape
 from itertools import pairwise
 from statistics import median
 
+from monitor.units import celsius_from_fahrenheit, fahrenheit
+from monitor.words import DAY_TIME, TIME, US, tr, voice, when
+
 WIDTH, HEIGHT = 340, 240
 LEFT, RIGHT, TOP, BOTTOM = 34, 6, 22, 24
 _TIME_STEPS_S = (300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 604800)
@@ -122,12 +125,17 @@ def _rounded_range(lowest: float, highest: float, too_hot_c: float | None) -> tu
 
 
 def _level_grid(low: float, high: float, y: Callable[[float], float]) -> list[str]:
-    step = 20 if high - low > 60 else 10
-    level = math.ceil(low / step) * step
-    parts = ['<text class="unit" x="2" y="12">°C</text>']
-    while level <= high:
-        parts.append(f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(level):.1f}" y2="{y(level):.1f}"/>')
-        parts.append(f'<text class="level" x="{LEFT - 5}" y="{y(level) + 4:.1f}">{level:g}</text>')
+    """Lines at round figures of the unit that the reader goes by."""
+    us = voice().units == US
+    to_c, unit = (celsius_from_fahrenheit, "°F") if us else (float, "°C")
+    first, last = (fahrenheit(low), fahrenheit(high)) if us else (low, high)
+    step = next((step for step in (10, 20, 50) if (last - first) / step <= 6), 100)
+    level = math.ceil(first / step) * step
+    parts = [f'<text class="unit" x="2" y="12">{unit}</text>']
+    while level <= last:
+        at = y(to_c(level))
+        parts.append(f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{at:.1f}" y2="{at:.1f}"/>')
+        parts.append(f'<text class="level" x="{LEFT - 5}" y="{at + 4:.1f}">{level:g}</text>')
         level += step
     return parts
 
@@ -142,7 +150,9 @@ def _time_grid(
     at = start - since_midnight_s + math.ceil(since_midnight_s / step) * step
     parts = []
     while at <= end:
-        words = local_time(at).strftime("%a %H:%M" if step == 43200 else "%a %d" if step > 43200 else "%H:%M")
+        local = local_time(at)
+        day = when(local, DAY_TIME).partition(" ")[0]
+        words = when(local, DAY_TIME) if step == 43200 else f"{day} {local:%d}" if step > 43200 else when(local, TIME)
         anchor = " first" if x(at) < LEFT + 16 else " last" if x(at) > WIDTH - RIGHT - 20 else ""
         parts.append(
             f'<line class="tick" x1="{x(at):.1f}" x2="{x(at):.1f}" y1="{HEIGHT - BOTTOM}" y2="{HEIGHT - BOTTOM + 4}"/>'
@@ -169,7 +179,12 @@ def _marks(marks: Sequence[tuple[float, str]], start: float, end: float, x: Call
 
 def _in_words(curve: Points, local_time: Callable[[float], datetime]) -> str:
     peak = max(curve, key=lambda point: point[1])
-    return (
-        f"Paste temperature from {local_time(curve[0][0]):%H:%M} to {local_time(curve[-1][0]):%H:%M}: "
-        f"highest {peak[1]:.0f} degrees at {local_time(peak[0]):%H:%M}, newest {curve[-1][1]:.0f} degrees."
+    return tr(
+        "Paste temperature from {start} to {end}: highest {peak:deg} degrees at {peak_time}, newest {newest:deg} "
+        "degrees.",
+        start=when(local_time(curve[0][0]), TIME),
+        end=when(local_time(curve[-1][0]), TIME),
+        peak=peak[1],
+        peak_time=when(local_time(peak[0]), TIME),
+        newest=curve[-1][1],
     )

@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.page.chart import HEIGHT, WIDTH, chart_svg, stretches, thinned
+from monitor.words import US, Voice, speaking
 
 from . import views
 
@@ -97,3 +99,21 @@ def test_marks_are_numbered_and_do_not_cover_each_other() -> None:
     places = [float(x) for x in re.findall(r'<text class="mark" x="([0-9.]+)"', svg)]
     assert len(places) == 2
     assert places[1] - places[0] >= 12
+
+
+def test_the_levels_are_round_in_the_units_of_the_reader() -> None:
+    """With US units the axis says °F and stands at whole tens of it, each line at the height of that temperature."""
+    with speaking(Voice(units=US)):
+        svg = chart_svg(((0.0, 20.0), (3600.0, 80.0)), local_time=lambda at_s: datetime.fromtimestamp(at_s, UTC))
+    levels = [int(text) for text in re.findall(r'class="level"[^>]*>(\d+)<', svg)]
+    heights = [float(text) for text in re.findall(r'class="grid"[^>]*y1="([0-9.]+)"', svg)]
+    assert "°F" in svg
+    assert "°C" not in svg
+    assert len(levels) >= 3
+    assert all(level % 10 == 0 for level in levels)
+    assert "highest 176 degrees" in svg
+    # 20 and 80 °C are 68 and 176 °F (exact by definition): the curve's ends lie where those levels would.
+    ends = [float(pair.split(",")[1]) for pair in re.findall(r'class="paste" points="([^"]+)"', svg)[0].split()]
+    per_degree = (heights[0] - heights[-1]) / (levels[-1] - levels[0])
+    assert heights[0] - (68 - levels[0]) * per_degree == pytest.approx(ends[0], abs=0.2)
+    assert heights[0] - (176 - levels[0]) * per_degree == pytest.approx(ends[-1], abs=0.2)
