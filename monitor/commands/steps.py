@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     if args.batch is None:
         if args.follow:
-            raise CommandError(tr("Name the batch to follow: emberpail steps shed-2 --follow"))
+            raise CommandError(tr("--follow needs the batch: emberpail steps shed-2 --follow, for example."))
         return _for_paper(args, settings)
     if args.follow:
         return _follow(args, settings)
