@@ -401,7 +401,8 @@ def _made(
     steps = makers[plan](case, whole, first_g, water_g, fits)
     return Correction(
         plan, case.cause, whole, first_g, water_g, fits, tuple(reasons), tuple(steps), give_up_sentences(),
-        case.filled.assumed,
+        # The bucket's litres say nothing here but whether the oil fits, which is then left open.
+        tuple(assumed for assumed in case.filled.assumed if assumed != "unknown_bucket"),
     )  # fmt: skip
 
 
