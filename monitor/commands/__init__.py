@@ -29,4 +29,6 @@ COMMANDS: Mapping[str, str] = {
     "ack": "alarm",
     "quiet": "alarm",
     "replay": "replay",
+    "export": "exchange",
+    "import": "exchange",
 }

@@ -109,8 +109,8 @@ def _found(journal: Journal, record: BatchRecord) -> _Found:
 def _test_of(args: argparse.Namespace, settings: Settings) -> Callable[[_Found], bool]:
     """What the options ask for; CommandError for a date that cannot be read."""
     today = settings.local_time(now_s()).date()
-    first = None if args.from_day is None else _day(args.from_day, today)
-    last = None if args.to_day is None else _day(args.to_day, today, end=True)
+    first = None if args.from_day is None else day_typed(args.from_day, today)
+    last = None if args.to_day is None else day_typed(args.to_day, today, end=True)
     if first is not None and last is not None and last < first:
         raise CommandError(tr("--to lies before --from: no day is left between them."))
     oil = None if args.oil is None else _oil_name(args.oil)
@@ -142,7 +142,7 @@ def _oil_name(typed: str) -> str:
         return typed
 
 
-def _day(text: str, today: date, *, end: bool = False) -> date:
+def day_typed(text: str, today: date, *, end: bool = False) -> date:
     """A day, or a month, which stands for its first (or last) day."""
     plain = text.strip()
     try:

@@ -32,6 +32,7 @@ from monitor.journal.rows import (
 )
 from monitor.journal.state import State
 from monitor.journal.store import JournalError, Refused
+from monitor.journal.whole import Whole
 
 __all__ = [
     "BACK_OFF_S",
@@ -53,7 +54,7 @@ __all__ = [
 ]
 
 
-class Journal(Batches, Readings, Alarms, Outbox, State):
+class Journal(Batches, Readings, Alarms, Outbox, State, Whole):
     """An open journal. ``read_only`` for those that only look; raises JournalError with one sentence."""
 
     def __enter__(self) -> Journal:

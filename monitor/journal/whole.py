@@ -1,0 +1,158 @@
+"""Whole batches as plain rows, table by table: what export hands out and import takes in.
+
+A row is a dictionary with the columns of ``TABLES``. The outbox, and whatever else holds a route, is never among them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from monitor.journal.store import Store
+
+# Readings from so long before the start belong to a batch: they tell the air and what the probe showed before.
+PRELUDE_S = 2 * 3600.0
+_GROUP = 5000
+
+# Table -> its columns, in the order in which they must be put in. "text?" and "real?" may be missing (null).
+TABLES: dict[str, dict[str, str]] = {
+    "batches": {
+        "name": "text", "bucket": "text", "started_s": "real", "noted_at_s": "real?", "recipe": "json",
+        "vessel": "json", "planned_dilution_s": "real", "ended_s": "real?", "ended_noted_s": "real?", "outcome": "text",
+    },
+    "entries": {
+        "entry_id": "text", "batch": "text", "kind": "text", "at_s": "real", "noted_at_s": "real",
+        "temperature_c": "real?", "kg": "real?", "text": "text", "who": "text", "undone_at_s": "real?",
+    },
+    "details": {
+        "detail_id": "text", "batch": "text", "field": "text", "value": "text", "noted_at_s": "real", "who": "text",
+    },
+    "photos": {
+        "photo_id": "text", "batch": "text", "path": "text", "sha256": "text", "caption": "text", "at_s": "real",
+        "noted_at_s": "real", "who": "text", "undone_at_s": "real?",
+    },
+    "amendments": {
+        "amendment_id": "text", "batch": "text", "recipe": "json", "vessel": "json", "noted_at_s": "real",
+        "who": "text",
+    },
+    "acts": {
+        "act_id": "text", "batch": "text", "bucket": "text", "alarm": "text", "act": "text", "until_s": "real?",
+        "who": "text", "at_s": "real", "noted_at_s": "real",
+    },
+    "alarms": {
+        "alarm_id": "text", "kind": "text", "batch": "text", "bucket": "text", "state": "text", "urgency": "text",
+        "probability": "real?", "raised_at_s": "real?", "cleared_at_s": "real?", "acknowledged_at_s": "real?",
+        "acknowledged_by": "text", "shelved_until_s": "real?", "message_id": "text", "says": "text", "do": "text",
+        "facts": "json",
+    },
+    "events": {
+        "bucket": "text", "batch": "text", "event": "text", "at_s": "real", "key": "text", "line": "json",
+    },
+    "readings": {
+        "bucket": "text", "probe": "text", "time_s": "real", "arrival_s": "real", "temperature_c": "real?",
+        "state": "text?", "retimed": "real", "reason": "text?",
+    },
+}  # fmt: skip
+
+
+class Whole(Store):
+    """Rows out and in, without a thought for what they mean."""
+
+    def whole_rows(self, table: str, batches: Sequence[str]) -> Iterator[dict[str, Any]]:
+        """The rows of ``table`` that belong to ``batches``, in the order in which they were written."""
+        if table == "readings":
+            yield from self._whole_readings(batches)
+            return
+        columns = list(TABLES[table])
+        named = ", ".join(f'"{column}"' for column in columns)
+        by = "name" if table == "batches" else "batch"
+        for name in batches:
+            for row in self._rows(f"SELECT {named} FROM {table} WHERE {by} = ? ORDER BY rowid", (name,)):
+                yield dict(zip(columns, row, strict=True))
+
+    def _whole_readings(self, batches: Sequence[str]) -> Iterator[dict[str, Any]]:
+        """Readings of the buckets from shortly before each start to each end, every one once."""
+        columns = list(TABLES["readings"])
+        spans: dict[str, list[tuple[float, float]]] = {}
+        for name in batches:
+            bucket, started_s, ended_s = self._row(
+                "SELECT bucket, started_s, ended_s FROM batches WHERE name = ?", (name,)
+            )
+            spans.setdefault(bucket, []).append((started_s - PRELUDE_S, 1e12 if ended_s is None else ended_s))
+        for bucket, parts in spans.items():
+            ids = dict(self._rows("SELECT id, probe FROM probes WHERE bucket = ? ORDER BY probe", (bucket,)))
+            for number, probe in ids.items():
+                for from_s, to_s in _joined(parts):
+                    after_s = from_s - 1.0
+                    while True:
+                        # In groups, so that four days of four probes need no memory to speak of.
+                        rows = self._rows(
+                            "SELECT time_s, arrival_s, temperature_c, state, retimed, reason FROM readings "
+                            "WHERE probe = ? AND time_s > ? AND time_s >= ? AND time_s <= ? ORDER BY time_s LIMIT ?",
+                            (number, after_s, from_s, to_s, _GROUP),
+                        )
+                        for row in rows:
+                            yield dict(zip(columns, (bucket, probe, *row), strict=True))
+                        if len(rows) < _GROUP:
+                            break
+                        after_s = rows[-1][0]
+
+    def put_rows(self, table: str, rows: Iterable[dict[str, Any]]) -> int:
+        """Put rows in; one that is there already (by its key) is left as it is. Returns how many were new."""
+        if table == "readings":
+            return self._put_readings(rows)
+        columns = list(TABLES[table])
+        named, marks = ", ".join(f'"{column}"' for column in columns), ", ".join("?" * len(columns))
+        return self._run_many(
+            f"INSERT OR IGNORE INTO {table} ({named}) VALUES ({marks})",
+            ([row[column] for column in columns] for row in rows),
+        )
+
+    def _put_readings(self, rows: Iterable[dict[str, Any]]) -> int:
+        numbers: dict[tuple[str, str], int] = {}
+
+        def values() -> Iterator[tuple[Any, ...]]:
+            for row in rows:
+                key = (row["bucket"], row["probe"])
+                if key not in numbers:
+                    self._run("INSERT OR IGNORE INTO probes (bucket, probe) VALUES (?, ?)", key)
+                    numbers[key] = self._row("SELECT id FROM probes WHERE bucket = ? AND probe = ?", key)[0]
+                yield (
+                    numbers[key], row["time_s"], row["arrival_s"], row["temperature_c"], row["state"],
+                    int(row["retimed"]), row["reason"],
+                )  # fmt: skip
+
+        added = 0
+        group: list[tuple[Any, ...]] = []
+        for value in values():
+            group.append(value)
+            if len(group) == _GROUP:
+                added += self._put_group(group)
+                group = []
+        added += self._put_group(group)
+        for number in numbers.values():
+            newest = "(SELECT coalesce(max(id), 0) FROM readings WHERE probe = ?1)"
+            self._run(f"UPDATE probes SET latest = {newest} WHERE id = ?1", (number,))
+        return added
+
+    def _put_group(self, group: list[tuple[Any, ...]]) -> int:
+        return self._run_many(
+            "INSERT OR IGNORE INTO readings (probe, time_s, arrival_s, temperature_c, state, retimed, reason) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            group,
+        )
+
+    def note_started(self, batch: str) -> None:
+        """Let a watch that runs learn of a running batch that was put in."""
+        self._run("INSERT OR IGNORE INTO changes (what, id) VALUES ('batch-started', ?)", (batch,))
+
+
+def _joined(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Spans that overlap made one, in order, so that no reading is told twice."""
+    joined: list[tuple[float, float]] = []
+    for from_s, to_s in sorted(spans):
+        if joined and from_s <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], to_s))
+        else:
+            joined.append((from_s, to_s))
+    return joined
