@@ -25,6 +25,7 @@ COMMANDS: Mapping[str, str] = {
     "correct": "correct",
     "record": "record",
     "batches": "batches",
+    "label": "label",
     "status": "status",
     "ack": "alarm",
     "quiet": "alarm",
