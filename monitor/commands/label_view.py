@@ -166,13 +166,22 @@ def _remarks(settings: Settings, history: Sequence[Detail]) -> tuple[Line, ...]:
 
 
 def _points(journal: Journal, batch: Batch, probe: str, end_s: float) -> Points:
-    """Lowest and highest of each slot, so that no peak is thinned away."""
-    slots = journal.thinned(batch.bucket, probe, batch.started_s - _EARLY_S, end_s + 60.0, _CURVE_POINTS)
-    return tuple(
-        ((time_s - batch.started_s) / _HOUR_S, value)
-        for time_s, low, high in slots
-        for value in dict.fromkeys((low, high))
-    )
+    """Lowest and highest of each slot, so that no peak is thinned away.
+
+    The slots cover the time in which there are readings: a batch may be filled days after its probe came out.
+    """
+    from_s = batch.started_s - _EARLY_S
+    coarse = journal.thinned(batch.bucket, probe, from_s, end_s + 60.0, _CURVE_POINTS)
+    if not coarse:
+        return ()
+    last_s = min(end_s + 60.0, coarse[-1][0] + (end_s + 60.0 - from_s) / _CURVE_POINTS)
+    points: list[tuple[float, float]] = []
+    for time_s, low, high in journal.thinned(batch.bucket, probe, from_s, last_s, _CURVE_POINTS):
+        # The nearer one first, or a falling curve would be drawn as a saw.
+        falling = bool(points) and abs(points[-1][1] - high) < abs(points[-1][1] - low)
+        hours = (time_s - batch.started_s) / _HOUR_S
+        points += [(hours, value) for value in dict.fromkeys((high, low) if falling else (low, high))]
+    return tuple(points)
 
 
 def _paste(journal: Journal, batch: Batch, end_s: float) -> Points:

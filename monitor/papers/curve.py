@@ -27,6 +27,8 @@ def draw_curve(  # noqa: PLR0917
         return
     band = [row for row in view.band if all(math.isfinite(value) for value in row)]
     start, end, low, high = _frame(paste, air, band, view.too_hot_c)
+    # What is expected later than anything was read would stand outside the drawing.
+    band = [row for row in band if start <= row[0] <= end]
 
     def across(hours: float) -> float:
         return x + _LEFT + (hours - start) / (end - start) * (width - _LEFT)
@@ -71,7 +73,8 @@ def legend(view: SheetView) -> str:
 
 
 def _finite(points: Points) -> list[tuple[float, float]]:
-    return sorted((hours, value) for hours, value in points if math.isfinite(hours) and math.isfinite(value))
+    kept = [(hours, value) for hours, value in points if math.isfinite(hours) and math.isfinite(value)]
+    return sorted(kept, key=lambda point: point[0])
 
 
 def _frame(
