@@ -111,7 +111,7 @@ class Running:
             except JournalError as error:
                 self.watch.trouble["phone"] = str(error)
             except Exception as error:  # whatever it is, the next round must come: nobody else rings
-                self.watch.trouble["phone"] = f"handing over failed in a way nobody foresaw: {error!r}."
+                self.watch.trouble["phone"] = tr("handing over failed in a way nobody foresaw: {error!r}.", error=error)
             self._done.wait(max(0.02, 1.0 / self.clock.speed))
 
     def deliver_now(self) -> None:

@@ -35,7 +35,7 @@ from monitor.sources.line import Line, Source
 from monitor.sources.recording import RecordingWriter
 from monitor.telling import Teller, record_of
 from monitor.watch_parts import probe_settings
-from monitor.words import ENGLISH, speaking
+from monitor.words import ENGLISH, speaking, tr
 
 # A commit costs a write of the card; a stock broker stops at 20 unacknowledged messages, so half of that forces one.
 COMMIT_EVERY_S = 3.0
@@ -482,7 +482,7 @@ class Watch:
                 troubles[f"source {source.name}"] = health.says
         for thread in self._threads:
             if not thread.is_alive() and not getattr(self._source_of(thread), "finished", False):
-                troubles[f"worker {thread.name}"] = f"the thread that reads {thread.name} has ended."
+                troubles[f"worker {thread.name}"] = tr("the thread that reads {name} has ended.", name=thread.name)
         return troubles
 
     def _source_of(self, thread: threading.Thread) -> Source | None:
@@ -495,7 +495,10 @@ class Watch:
             self.trouble.pop(part, None)
         except Exception as error:  # a fault of ours in one bucket must not leave the others unminded
             if part not in self.trouble:
-                self.say(f"{part} failed in a way nobody foresaw; it is tried every minute: {error!r}.")
+                self.say(
+                    tr("{part} failed in a way nobody foresaw; it is tried every minute: {error!r}.", part=part,
+                       error=error)
+                )  # fmt: skip
             self.trouble[part] = repr(error)
 
     def _record_lines(self) -> None:
@@ -567,7 +570,7 @@ class Watch:
         except JournalError:
             raise
         except Exception as error:  # a fault of ours in a reminder must not keep an alarm from being told
-            self.trouble["reminders"] = f"reminders failed in a way nobody foresaw: {error!r}."
+            self.trouble["reminders"] = tr("reminders failed in a way nobody foresaw: {error!r}.", error=error)
 
     def _save_alarms(self, minder: Minder) -> None:
         for record in alarm_records(minder):
@@ -581,7 +584,10 @@ class Watch:
             with self._events_path.open("a", encoding="utf-8") as file:
                 file.write("".join(self._unprinted))
         except OSError as error:  # they are in the journal, and are written here when there is room again
-            self.trouble["events"] = f"{self._events_path} cannot be written ({error.strerror}): make room on the disk."
+            self.trouble["events"] = tr(
+                "{path} cannot be written ({reason}): make room on the disk.", path=self._events_path,
+                reason=error.strerror,
+            )  # fmt: skip
             return
         self._unprinted = []
         self.trouble.pop("events", None)

@@ -18,6 +18,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 
 from monitor.domain import ALARM_KINDS, Condition
+from monitor.words import tr
 
 NORMAL = "normal"
 UNACKNOWLEDGED = "unacknowledged"
@@ -154,11 +155,16 @@ class AlarmState:
         given = {name: value for name, value in values.items() if name in known}
         missing = [name for name in ("bucket", "batch", "kind") if not isinstance(given.get(name), str)]
         if missing:
-            raise AlarmError(f"A stored alarm state lacks {', '.join(missing)}; restore the journal from a backup.")
+            raise AlarmError(
+                tr("A stored alarm state lacks {names}; restore the journal from a backup.", names=", ".join(missing))
+            )
         if given.get("state", NORMAL) not in STATES:
             raise AlarmError(
-                f"A stored alarm state is {given['state']!r}, which is none of {', '.join(STATES)}; "
-                "restore the journal from a backup."
+                tr(
+                    "A stored alarm state is {state!r}, which is none of {states}; restore the journal from a backup.",
+                    state=given["state"],
+                    states=", ".join(STATES),
+                )
             )
         return cls(**given)  # type: ignore[arg-type]
 
@@ -264,13 +270,23 @@ def shelve(
     """
     rule = rule or rule_for(state.kind)
     if until_s <= now_s:
-        raise AlarmError("The time until which it shall be quiet lies in the past; give one that is still to come.")
+        raise AlarmError(
+            tr("The time until which it shall be quiet lies in the past; give one that is still to come.")
+        )
     if until_s - now_s > rule.max_quiet_s:
         minutes = rule.max_quiet_s / _MINUTE_S
-        longest = f"{minutes / 60:.0f} hours" if minutes > 90 else f"{minutes:.0f} minutes"
+        longest = (
+            tr("{hours:.0f} hours", hours=minutes / 60.0)
+            if minutes > 90
+            else tr("{minutes:.0f} minutes", minutes=minutes)
+        )
         raise AlarmError(
-            f"{state.kind} may be kept quiet for {longest} at a time, no longer; give an earlier time and, "
-            "if need be, ask again then."
+            tr(
+                "{kind} may be kept quiet for {longest} at a time, no longer; give an earlier time and, if need be, "
+                "ask again then.",
+                kind=state.kind,
+                longest=longest,
+            )
         )
     after = replace(state, shelved_until_s=until_s)
     return after, (_move("shelved", after, now_s),)
