@@ -1,12 +1,14 @@
-"""``export`` and ``import``: batches out of the journal as CSV, JSON or SQLite, and back."""
+"""``export`` and ``import``: batches to files that other programs read, and back."""
 
 from __future__ import annotations
 
 import argparse
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from monitor.commands import YES
+from monitor.commands.batches import day_typed
 from monitor.commands.common import (
     CommandError,
     now_s,
@@ -14,95 +16,89 @@ from monitor.commands.common import (
     open_journal,
     open_journal_to_read,
     parser_for,
+    print_json,
     say,
     settings_of,
 )
 from monitor.commands.which import batch_called
-from monitor.exchange.moving import FORMATS, export, import_from
+from monitor.exchange.carry import FORMS, export_batches, import_batches
+from monitor.journal.database import Journal
+from monitor.settings import Settings
 from monitor.words import tr, trn
-
-_BY_ENDING = {".csv": "csv", ".zip": "csv", ".json": "json", ".sqlite": "sqlite", ".db": "sqlite"}
 
 
 def add(parsers: Any) -> None:
-    """Describe both commands."""
-    parser = parser_for(
-        parsers, "export", tr("write batches to a file that other programs read"),
-        "emberpail export shed-2 --format csv --out shed-2.zip",
+    """Describe the two commands."""
+    export = parser_for(
+        parsers, "export", tr("write batches to files: CSV, JSON or SQLite"),
+        "emberpail export --format csv --out winter.zip --from 2026-01",
         description=tr(
-            "Write batches as CSV (a folder, or packed where the name ends in .zip), JSON or SQLite. Without a name "
-            "all batches are written. Phone routes and messages are never in it."
+            "Write batches with all that is kept of them. CSV for spreadsheets, as a folder or a .zip; JSON for "
+            "programs; SQLite as a journal of its own. No phone routes are in it."
         ),
     )  # fmt: skip
-    parser.add_argument("batch", nargs="*", metavar="BATCH", help=tr("batches by name, number or bucket (default: all)"))
-    parser.add_argument("--format", choices=FORMATS, help=tr("which form (default: by the ending of the name)"))
-    parser.add_argument("--out", required=True, metavar="PATH", help=tr("where to write"))
-    parser.add_argument("--from", dest="from_day", metavar=tr("DATE"), help=tr("made on or after: 2026-01 or 2026-01-17"))
-    parser.add_argument("--to", dest="to_day", metavar=tr("DATE"), help=tr("made on or before"))
-    parser.add_argument("--force", action="store_true", help=tr("in place of an older export of that name"))
-    parser.set_defaults(run=run_export)
-    parser = parser_for(
-        parsers, "import", tr("take batches from an export"), "emberpail import shed-2.zip",
-        description=tr(
-            "Take all batches of an export into the journal, or none of them. What is there already and equal is left "
-            "alone. Stop watch for it."
-        ),
+    export.add_argument("batches", nargs="*", metavar="batch", help=tr("batches or buckets (default: all batches)"))
+    export.add_argument("--format", choices=FORMS, required=True, help=tr("which form"))
+    export.add_argument("--out", metavar="PATH", required=True, help=tr("the file, or for csv the folder or .zip"))
+    export.add_argument("--from", dest="from_day", metavar="DATE", help=tr("made on or after: 2026-01 or 2026-01-17"))
+    export.add_argument("--to", dest="to_day", metavar="DATE", help=tr("made on or before"))
+    export.add_argument("--force", action="store_true", help=tr("replace what is there"))
+    export.add_argument("--json", action="store_true", help=tr("for programs"))
+    export.set_defaults(run=run_export)
+    taking = parser_for(
+        parsers, "import", tr("take in batches that export wrote"), "emberpail import winter.zip",
+        description=tr("Take in every batch of the file that is not there yet: all of them or none."),
     )  # fmt: skip
-    parser.add_argument("path", metavar="PATH", help=tr("what export wrote: a folder or .zip, JSON, or SQLite"))
-    parser.add_argument(
-        "--rename", metavar="SUFFIX", help=tr("take a batch that differs from the one here under its name with this")
+    taking.add_argument("path", help=tr("the file, folder or .zip"))
+    taking.add_argument(
+        "--rename", default="", metavar="ENDING", help=tr("put this behind the name of a batch that differs: -2")
     )
-    parser.set_defaults(run=run_import)
+    taking.add_argument("--json", action="store_true", help=tr("for programs"))
+    taking.set_defaults(run=run_import)
 
 
 def run_export(args: argparse.Namespace) -> int:
-    """Write them."""
-    from monitor.commands.batches import day_typed
-
+    """Write the batches named, or all."""
     settings = settings_of(args)
-    if not args.out.strip():
-        raise CommandError(tr("--out has no name: give the path of a file."))
-    target = Path(args.out)
-    form = args.format or _BY_ENDING.get(target.suffix.lower())
-    if form is None:
-        raise CommandError(tr("Which form? Add --format csv, json or sqlite."))
+    journal = open_journal_to_read(settings)
+    if journal is None:
+        raise CommandError(tr("The journal holds no batch yet: start one, see emberpail start --help."))
     today = settings.local_time(now_s()).date()
     first = None if args.from_day is None else day_typed(args.from_day, today)
     last = None if args.to_day is None else day_typed(args.to_day, today, end=True)
-    journal = open_journal_to_read(settings)
-    if journal is None:
-        raise CommandError(tr("There is no batch yet: start one first, see emberpail start --help."))
     with journal:
-        named = {batch_called(journal, text).batch.name for text in args.batch}
-        records = []
-        for record in journal.batches():
-            made = settings.local_time(record.batch.started_s).date()
-            if (not named or record.batch.name in named) and not (
-                (first is not None and made < first) or (last is not None and made > last)
-            ):
-                records.append(record)
-        if not records:
+        names = _chosen(journal, settings, args.batches, first, last)
+        if not names:
             raise CommandError(tr("No batch fits."))
-        export(journal, records, form, target, now_s=now_s(), force=args.force)
-    say(trn("{n} batch written to {path}.", "{n} batches written to {path}.", len(records), path=target))
+        target = Path(args.out).expanduser()
+        export_batches(journal, names, target, args.format, force=args.force)
+    if args.json:
+        print_json({"batches": names, "path": str(target)})
+    else:
+        say(trn("{n} batch written to {path}.", "{n} batches written to {path}.", len(names), path=str(target)))
     return YES
 
 
+def _chosen(
+    journal: Journal, settings: Settings, typed: list[str], first: date | None, last: date | None
+) -> list[str]:
+    records = [batch_called(journal, text) for text in typed] if typed else journal.batches()
+    made = {record.batch.name: settings.local_time(record.batch.started_s).date() for record in records}
+    return [
+        name for name, day in made.items() if (first is None or day >= first) and (last is None or day <= last)
+    ]
+
+
 def run_import(args: argparse.Namespace) -> int:
-    """Take them, all or none."""
+    """Take in what is new."""
     settings = settings_of(args)
-    suffix = None if args.rename is None else one_line(args.rename, "--rename", 20)
-    if suffix == "":
-        raise CommandError(tr('--rename needs what to add to the name, like "-b".'))
-    path = Path(args.path)
-    if not path.exists():
-        raise CommandError(tr("{path} is not there: correct the path.", path=path))
+    rename = one_line(args.rename, tr("What stands after --rename"))
     with open_journal(settings) as journal:
-        journal.claim_watch()  # readings get new numbers, and a long import would hold up what arrives
-        done = import_from(path, journal, now_s=now_s(), rename=suffix)
-    for old, new in done.renamed.items():
-        say(tr("{old} is taken as {new}.", old=old, new=new))
-    say(trn("{n} batch taken.", "{n} batches taken.", len(done.added)))
-    if done.alike:
-        say(trn("{n} was there already.", "{n} were there already.", len(done.alike)))
+        taken = import_batches(journal, Path(args.path).expanduser(), now_s(), rename=rename)
+    if args.json:
+        print_json({"added": taken.added, "known": taken.known})
+        return YES
+    say(trn("{n} batch taken in.", "{n} batches taken in.", len(taken.added)))
+    if taken.known:
+        say(trn("{n} was there already, the same.", "{n} were there already, the same.", len(taken.known)))
     return YES
