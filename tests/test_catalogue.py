@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.languages import FOLDER, LANGUAGES
+from monitor.languages import FOLDER, LANGUAGES, voice_for
 from monitor.languages.collect import collected, faults, updated, written
+from monitor.words import speaking
 
 ROOT = Path(__file__).parents[1] / "monitor"
 OTHERS = LANGUAGES[1:]
@@ -251,3 +252,16 @@ def test_the_guard_sees_what_is_planted(tmp_path: Path) -> None:
         "planted three. It begins small",
         "{} planted two goes round too",
     ]
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_the_deed_still_fits_a_locked_phone(language: str) -> None:
+    """In every language the sentence after the first, which says what to do, is on the screen and the title is whole."""
+    from monitor.judgement.messages import TITLE_MOST, lock_screen
+    from tests.judgement.test_wording_in_other_voices import _messages
+
+    with speaking(voice_for(language)):
+        for message in _messages():
+            screen = lock_screen(message)
+            assert len(message.short) < 2 or message.short[1] in screen.body, message.short
+            assert len(message.title) <= TITLE_MOST and "…" not in message.title

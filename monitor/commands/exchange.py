@@ -94,6 +94,8 @@ def run_import(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     rename = one_line(args.rename, tr("What stands after --rename"))
     with open_journal(settings) as journal:
+        # Readings are put in their place by arrival, which a watch that runs must not meet half done.
+        journal.claim_watch()
         taken = import_batches(journal, Path(args.path).expanduser(), now_s(), rename=rename)
     if args.json:
         print_json({"added": taken.added, "known": taken.known})

@@ -21,8 +21,8 @@ from monitor.journal.whole import TABLES
 from monitor.words import tr
 
 FORMS = ("csv", "json", "sqlite")
-# What two batches of one name must share to be the same; readings and events follow from these.
-_TELLING = ("batches", "entries", "details", "photos", "amendments", "acts")
+# What two batches of one name must share to be the same; of readings another value at one time is refused anyway.
+_TELLING = ("batches", "entries", "details", "photos", "amendments", "acts", "alarms", "events")
 
 
 @dataclass(slots=True)
@@ -45,12 +45,13 @@ def export_batches(journal: Journal, names: Sequence[str], target: Path, form: s
         raise ExchangeError(tr("{path} is there already: name another, or add --force.", path=target))
     half = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        if form == "csv":
-            write_csv(half, lambda table: journal.whole_rows(table, names), zipped=target.suffix.lower() == ".zip")
-        elif form == "json":
-            write_json(half, lambda table: journal.whole_rows(table, names))
-        else:
-            _write_sqlite(half, journal, names)
+        with journal.snapshot():
+            if form == "csv":
+                write_csv(half, lambda table: journal.whole_rows(table, names), zipped=target.suffix.lower() == ".zip")
+            elif form == "json":
+                write_json(half, lambda table: journal.whole_rows(table, names))
+            else:
+                _write_sqlite(half, journal, names)
         _remove(target)
         os.replace(half, target)
     except OSError as error:

@@ -24,7 +24,8 @@ from monitor.exchange.rows import MOST_JSON, ExchangeError, Placed, Row
 from monitor.journal.whole import TABLES
 from monitor.words import tr
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")
+# Blanks before it do not help, and neither does the full-width form.
+_FORMULA = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 _ESTIMATES = (
     "completeness", "completeness_sd", "final_completeness", "final_completeness_sd", "self_heating_k",
     "self_heating_sd_k", "heat_released_kj", "heat_released_sd_kj", "cooling_time_constant_s",
@@ -80,7 +81,8 @@ def _cells(column: str, kind: str, value: Any) -> tuple[str, ...]:
 
 
 def _guarded(text: str) -> str:
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    dangerous = text.lstrip().startswith(_FORMULA) or text.startswith(("'", "\t", "\r", "\n"))
+    return f"'{text}" if dangerous else text
 
 
 def _utc(time_s: float) -> str:

@@ -5,14 +5,18 @@ A row is a dictionary with the columns of ``TABLES``. The outbox, and whatever e
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from monitor.journal.store import Store
+from monitor.journal.store import Refused, Store
+from monitor.words import tr
 
 # Readings from so long before the start belong to a batch: they tell the air and what the probe showed before.
 PRELUDE_S = 2 * 3600.0
 _GROUP = 5000
+_READING = "probe, time_s, arrival_s, temperature_c, state, retimed, reason"
+_OF_INCOMING = "i.time_s, i.arrival_s, i.temperature_c, i.state, i.retimed, i.reason"
 
 # Table -> its columns, in the order in which they must be put in. "text?" and "real?" may be missing (null).
 TABLES: dict[str, dict[str, str]] = {
@@ -109,38 +113,75 @@ class Whole(Store):
         )
 
     def _put_readings(self, rows: Iterable[dict[str, Any]]) -> int:
-        numbers: dict[tuple[str, str], int] = {}
+        """Readings among the others by their arrival: the order of the numbers is the order of arrival, always.
 
-        def values() -> Iterator[tuple[Any, ...]]:
-            for row in rows:
-                key = (row["bucket"], row["probe"])
-                if key not in numbers:
-                    self._run("INSERT OR IGNORE INTO probes (bucket, probe) VALUES (?, ?)", key)
-                    numbers[key] = self._row("SELECT id FROM probes WHERE bucket = ? AND probe = ?", key)[0]
-                yield (
-                    numbers[key], row["time_s"], row["arrival_s"], row["temperature_c"], row["state"],
-                    int(row["retimed"]), row["reason"],
-                )  # fmt: skip
-
-        added = 0
+        Refused when another value stands at one of their times already.
+        """
+        self._run("DROP TABLE IF EXISTS temp.incoming")
+        self._run(f"CREATE TEMP TABLE incoming (seq INTEGER PRIMARY KEY, bucket, {_READING})")
+        probes: set[tuple[str, str]] = set()
         group: list[tuple[Any, ...]] = []
-        for value in values():
-            group.append(value)
+        for row in rows:
+            probes.add((row["bucket"], row["probe"]))
+            group.append(tuple(int(row[name]) if name == "retimed" else row[name] for name in TABLES["readings"]))
             if len(group) == _GROUP:
-                added += self._put_group(group)
+                self._lay_aside(group)
                 group = []
-        added += self._put_group(group)
-        for number in numbers.values():
-            newest = "(SELECT coalesce(max(id), 0) FROM readings WHERE probe = ?1)"
-            self._run(f"UPDATE probes SET latest = {newest} WHERE id = ?1", (number,))
-        return added
-
-    def _put_group(self, group: list[tuple[Any, ...]]) -> int:
-        return self._run_many(
-            "INSERT OR IGNORE INTO readings (probe, time_s, arrival_s, temperature_c, state, retimed, reason) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?)",
-            group,
+        self._lay_aside(group)
+        first_s = self._row("SELECT min(arrival_s) FROM temp.incoming")[0]
+        if first_s is None:
+            return 0
+        self._run_many("INSERT OR IGNORE INTO probes (bucket, probe) VALUES (?, ?)", sorted(probes))
+        there = (
+            "temp.incoming i JOIN probes p ON p.bucket = i.bucket AND p.probe = i.probe "
+            "JOIN readings r ON r.probe = p.id AND r.time_s = i.time_s"
         )
+        clash = self._row(
+            f"SELECT i.bucket, i.probe FROM {there} "
+            "WHERE r.temperature_c IS NOT i.temperature_c OR r.state IS NOT i.state LIMIT 1"
+        )
+        if clash is not None:
+            raise Refused(
+                tr(
+                    'Bucket {bucket}: its "{probe}" has another reading at a time of these already; nothing was taken '
+                    "in.",
+                    bucket=clash[0],
+                    probe=clash[1],
+                )
+            )
+        # What is there stays as it is; only the rest goes in.
+        self._run(f"DELETE FROM temp.incoming WHERE seq IN (SELECT i.seq FROM {there})")
+        before = self._row("SELECT count(*) FROM readings")[0]
+        # What arrived later goes out and in again behind them; nothing else holds a reading by its number.
+        self._run("DROP TABLE IF EXISTS temp.later")
+        self._run(f"CREATE TEMP TABLE later AS SELECT id, {_READING} FROM readings WHERE arrival_s >= ?", (first_s,))
+        self._run("DELETE FROM readings WHERE id IN (SELECT id FROM temp.later)")
+        self._run(
+            f"INSERT INTO readings ({_READING}) SELECT {_READING} FROM ("
+            f"SELECT 0 AS mine, id AS seq, {_READING} FROM temp.later UNION ALL "
+            f"SELECT 1, i.seq, p.id, {_OF_INCOMING} FROM temp.incoming i "
+            "JOIN probes p ON p.bucket = i.bucket AND p.probe = i.probe) "
+            "WHERE true ORDER BY arrival_s, mine, seq ON CONFLICT (probe, time_s) DO NOTHING"
+        )
+        self._run("UPDATE probes SET latest = coalesce((SELECT max(id) FROM readings WHERE probe = probes.id), 0)")
+        added = self._row("SELECT count(*) FROM readings")[0] - before
+        self._run("DROP TABLE temp.incoming")
+        self._run("DROP TABLE temp.later")
+        return int(added)
+
+    def _lay_aside(self, group: list[tuple[Any, ...]]) -> None:
+        marks = ", ".join("?" * len(TABLES["readings"]))
+        self._run_many(f"INSERT INTO temp.incoming (bucket, {_READING}) VALUES ({marks})", group)
+
+    @contextlib.contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """All reads inside see one moment, whatever a watch writes meanwhile."""
+        with self._lock:
+            self._run("BEGIN")
+            try:
+                yield
+            finally:
+                self._run("ROLLBACK")
 
     def note_started(self, batch: str) -> None:
         """Let a watch that runs learn of a running batch that was put in."""

@@ -26,8 +26,8 @@ RECIPE = Recipe((OilShare("sunflower", 4.2), OilShare("rapeseed", None)), 0.85, 
 BATCH = Batch("Quillmarsh 12", "shed-2", T0, RECIPE, Vessel(25, "blanket"))
 # What a spreadsheet or a careless reader trips over.
 UGLY = [
-    "=1+1", "+44", "-5", "@SUM(A1)", "'quoted'", 'say "so"', "a, b; c", "ñandú łódź 油", '=HYPERLINK("x")', "''",
-    "\u2028",
+    "=1+1", "+44", "-5", "@SUM(A1)", "'quoted'", "  =2", "＝1+1", 'say "so"', "a, b; c", "ñandú łódź 油",
+    '=HYPERLINK("x")', "''", "\u2028",
 ]  # fmt: skip
 # Any letter but lone surrogates and control characters, which the commands take out.
 LETTERS = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=40)
@@ -181,6 +181,38 @@ def test_a_running_batch_comes_only_into_a_free_bucket(tmp_path: Path) -> None:
         import_batches(other, out(tmp_path, "csv"), NOW_S)
         assert other.batch_in("shed-2") == home.batch_in("shed-2")
         assert other.changes_since(0)[0][-1].what == "batch-started"
+
+
+def test_an_old_batch_taken_in_leaves_the_order_of_arrival_of_a_running_one(tmp_path: Path) -> None:
+    """A watch that starts again rebuilds the running batch from the readings by their arrival: all are found."""
+    with Journal(tmp_path / "home.sqlite") as old, Journal(tmp_path / "shed.sqlite") as shed:
+        fill(old, Batch("Quillmarsh 1", "shed-9", T0, RECIPE))
+        export_batches(old, ["Quillmarsh 1"], out(tmp_path, "json"), "json")
+        later_s = T0 + 86400.0
+        shed.add_batch(Batch("Quillmarsh 2", "shed-2", later_s, RECIPE))
+        shed.add_readings(
+            Reading("shed-2", probe, later_s + 10.0 * i, later_s + 10.0 * i + 0.5, 60.0)
+            for i in range(100)
+            for probe in ("core", "ambient")
+        )
+        before = list(shed.readings("shed-2", from_arrival_s=later_s)), shed.last_arrival_s()
+        import_batches(shed, out(tmp_path, "json"), NOW_S)
+        assert (list(shed.readings("shed-2", from_arrival_s=later_s)), shed.last_arrival_s()) == before
+        arrivals = [reading.arrival_s for reading in shed.readings()]
+        assert arrivals == sorted(arrivals) and len(arrivals) == 280
+        assert shed.latest("shed-2")["core"].reading.time_s == later_s + 990.0
+        assert shed.latest("shed-9")["core"].reading.time_s == T0 + 390.0
+
+
+def test_another_reading_at_the_same_time_is_refused_and_not_passed_over(tmp_path: Path) -> None:
+    """Two buckets of one name in two sheds: nothing is mixed, nothing lost in silence."""
+    with Journal(tmp_path / "home.sqlite") as home, Journal(tmp_path / "shed.sqlite") as shed:
+        fill(home)
+        export_batches(home, [BATCH.name], out(tmp_path, "json"), "json")
+        shed.add_readings([Reading("shed-2", "core", T0 + 100.0, T0 + 100.5, 99.0)])
+        with pytest.raises(JournalError, match="another reading"):
+            import_batches(shed, out(tmp_path, "json"), NOW_S)
+        assert shed.batches() == [] and len(list(shed.readings())) == 1
 
 
 def test_what_is_there_is_not_overwritten_and_no_half_remains(home: Journal, tmp_path: Path) -> None:
