@@ -256,7 +256,7 @@ def test_the_guard_sees_what_is_planted(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("language", OTHERS)
 def test_the_deed_still_fits_a_locked_phone(language: str) -> None:
-    """In every language the sentence after the first, which says what to do, is on the screen and the title is whole."""
+    """In every language the second sentence, which says what to do, is on the screen, and the title is whole."""
     from monitor.judgement.messages import TITLE_MOST, lock_screen
     from tests.judgement.test_wording_in_other_voices import _messages
 

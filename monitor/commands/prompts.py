@@ -6,6 +6,7 @@ Questions go to standard error, so that what a program reads from standard outpu
 from __future__ import annotations
 
 import sys
+import unicodedata
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -16,6 +17,7 @@ T = TypeVar("T")
 # More tries than a tired person needs, fewer than a program that answers nonsense would take.
 _MOST_TRIES = 8
 _MOST_CHARACTERS = 200
+YES_WORDS = frozenset({"y", "yes"})
 
 
 def can_ask() -> bool:
@@ -46,12 +48,17 @@ def ask(question: str, read: Callable[[str], T], *, empty: str | None = None) ->
 
 def read_yes(text: str) -> bool:
     """A typed yes or no, in English or the language spoken. ValueError for anything else."""
-    plain = text.strip().lower().rstrip(".!")
-    if plain in {"y", "yes", tr("yes")}:
+    plain = without_accents(text.strip().lower().rstrip(".!"))
+    if plain in YES_WORDS | {without_accents(tr("yes"))}:
         return True
     if plain in {"n", "no", tr("no")}:
         return False
     raise ValueError(tr("Answer yes or no."))
+
+
+def without_accents(text: str) -> str:
+    """Plain letters: who types with gloves on leaves the accents out."""
+    return "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
 
 
 def _line() -> str:

@@ -8,7 +8,7 @@ import re
 from datetime import date
 
 from monitor.commands.common import CommandError, meant, shown, warn
-from monitor.commands.prompts import ask
+from monitor.commands.prompts import YES_WORDS, ask, without_accents
 from monitor.domain import INSULATIONS, OilShare, Recipe, Vessel
 from monitor.settings import Settings
 from monitor.trade.amounts import (
@@ -167,16 +167,23 @@ def ask_high_erucic() -> bool:
     return bool(ask(question, read, empty=tr("kitchen")))
 
 
-_IS_KOH = frozenset({"koh", "potassium hydroxide", "caustic potash", "potassium hydroxide koh"})
-_IS_NOT_KOH = ("soda", "sodium", "naoh", "carbonate", "fertiliser", "fertilizer", "pearl", "chloride", "sulphate")
+# As bags say it, in English and in Spanish, without accents.
+_IS_KOH = frozenset({
+    "koh", "potassium hydroxide", "caustic potash", "potassium hydroxide koh", "hidroxido de potasio",
+    "hidroxido de potasio koh", "hidroxido potasico", "potasa caustica",
+})  # fmt: skip
+_IS_NOT_KOH = (
+    "soda", "sodium", "naoh", "carbonate", "fertiliser", "fertilizer", "pearl", "chloride", "sulphate", "sosa", "sodio",
+    "carbonato", "abono", "fertilizante", "cloruro", "sulfato",
+)  # fmt: skip
 
 
 def ask_is_koh() -> None:
     """Ask whether the bag says potassium hydroxide; CommandError with one sentence where it does not."""
 
     def read(text: str) -> bool:
-        plain = " ".join(re.findall(r"\w+", text.lower()))
-        if plain in _IS_KOH | {"y", "yes", tr("yes")}:
+        plain = without_accents(" ".join(re.findall(r"\w+", text.lower())))
+        if plain in _IS_KOH | YES_WORDS | {without_accents(tr("yes"))}:
             return True
         if plain in {"n", "no", tr("no")} or any(word in plain for word in _IS_NOT_KOH):
             return False

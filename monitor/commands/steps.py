@@ -29,11 +29,12 @@ from monitor.settings import Settings
 from monitor.trade.amounts import parse_temperature_c, parse_water_kg
 from monitor.trade.making import CAUTIONS, DEFERS, STEPS, Step, StepState, caution, cautions_for, checklist
 from monitor.trade.steps import STIRRINGS
-from monitor.words import tr
+from monitor.words import tr, voice
 
 _DONE, _NEXT, _TO_COME = "[x]", "[>]", "[ ]"
 # A step that is due later than this is for later; the person need not stand and wait for it.
 _NOT_YET_S = 300.0
+_SKIP = "-"
 
 
 def add(parsers: Any) -> None:
@@ -202,7 +203,7 @@ def _follow(args: argparse.Namespace, settings: Settings) -> int:
                    when=clock_words(settings, record.ended_s))
             )  # fmt: skip
         batch = record.batch
-        say(tr("Enter alone: done now. s: skip it. q: stop here; what was noted stays."))
+        say(tr("Enter alone: done now. -: skip it. q: stop here; what was noted stays."))
         while True:
             state = _next_state(states_of(journal, batch), skipped)
             if state is None:
@@ -211,7 +212,7 @@ def _follow(args: argparse.Namespace, settings: Settings) -> int:
             answer = _show_and_ask(settings, state)
             if answer == "q":
                 return YES
-            if answer == "s":
+            if answer == _SKIP:
                 skipped.add(state.step.step_id)
                 continue
             entry = journal.add_entry(batch.name, _entry(state.step), who=who)
@@ -242,14 +243,17 @@ def _show_and_ask(settings: Settings, state: StepState) -> str | None:
     say(step.told_text())
     if state.due_s is not None and state.due_s > now_s() + _NOT_YET_S:
         say(tr("It is not time for it yet: q, and come back then."))
-    return ask(tr("Done? s to skip, q to stop"), _read_answer, empty=tr("done now"))
+    return ask(tr("Done? - to skip, q to stop"), _read_answer, empty=tr("done now"))
 
 
 def _read_answer(text: str) -> str:
     plain = text.strip().lower()
-    if plain in ("s", "q"):
+    # An "s" is a yes elsewhere, and a step must not be skipped by it.
+    if plain == "-" or (plain in ("s", "skip") and voice().language == "en"):
+        return _SKIP
+    if plain == "q":
         return plain
-    raise ValueError(tr("Enter alone for done, s to skip, q to stop."))
+    raise ValueError(tr("Enter alone for done, - to skip, q to stop."))
 
 
 def _entry(step: Step) -> LogEntry:
