@@ -186,7 +186,7 @@ def _bucket_view(  # noqa: PLR0917
         temperature_age_s=age_s,
         direction=_direction(recent),
         completeness=_share(estimate, "completeness"),
-        potash_left=_potash_words(batch, estimate),
+        potash_left=_potash_words(replace(batch, recipe=journal.recipe_now(batch.name)[0]), estimate),
         outlook=_outlook(estimate),
         next_action=_action_words(settings, action.text, action.due_s, now_s),
         cautions=() if action.deed is None else short_cautions_for(action.deed, settings.site.emergency_number),

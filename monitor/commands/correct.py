@@ -13,7 +13,6 @@ from monitor.commands.common import (
     now_s,
     one_line,
     open_journal,
-    open_journal_to_read,
     parser_for,
     print_json,
     say,
@@ -23,7 +22,7 @@ from monitor.commands.common import (
 )
 from monitor.commands.prompts import ask, can_ask
 from monitor.commands.recipe_args import add_recipe, ask_recipe, recipe_of, vessel_of
-from monitor.commands.which import batch_called
+from monitor.commands.which import batch_called, journal_of_batches
 from monitor.domain import LogEntry, Recipe, Vessel
 from monitor.journal.database import BatchRecord, Journal
 from monitor.settings import Settings
@@ -216,9 +215,7 @@ def _batch(args: argparse.Namespace, settings: Settings, asking: bool) -> _Batch
                 batch=shown(args.batch),
             )
         )
-    journal = open_journal_to_read(settings)
-    if journal is None:
-        raise CommandError(tr("There is no batch yet: start one first, see emberpail start --help."))
+    journal = journal_of_batches(settings)
     with journal:
         record = batch_called(journal, args.batch)
         recipe, vessel = journal.recipe_now(record.batch.name)

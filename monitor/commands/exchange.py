@@ -14,13 +14,12 @@ from monitor.commands.common import (
     now_s,
     one_line,
     open_journal,
-    open_journal_to_read,
     parser_for,
     print_json,
     say,
     settings_of,
 )
-from monitor.commands.which import batch_called
+from monitor.commands.which import batch_called, journal_of_batches
 from monitor.exchange.carry import FORMS, export_batches, import_batches
 from monitor.journal.database import Journal
 from monitor.settings import Settings
@@ -60,9 +59,7 @@ def add(parsers: Any) -> None:
 def run_export(args: argparse.Namespace) -> int:
     """Write the batches named, or all."""
     settings = settings_of(args)
-    journal = open_journal_to_read(settings)
-    if journal is None:
-        raise CommandError(tr("The journal holds no batch yet: start one, see emberpail start --help."))
+    journal = journal_of_batches(settings)
     today = settings.local_time(now_s()).date()
     first = None if args.from_day is None else day_typed(args.from_day, today)
     last = None if args.to_day is None else day_typed(args.to_day, today, end=True)

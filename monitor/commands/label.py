@@ -15,7 +15,6 @@ from monitor.commands import YES
 from monitor.commands.common import (
     CommandError,
     now_s,
-    open_journal_to_read,
     parser_for,
     print_json,
     say,
@@ -23,7 +22,7 @@ from monitor.commands.common import (
     speak_for,
     warn,
 )
-from monitor.commands.which import batch_called
+from monitor.commands.which import batch_called, journal_of_batches
 from monitor.journal.database import BatchRecord, Journal
 from monitor.settings import Settings
 from monitor.trade.cautions import cautions_for
@@ -75,9 +74,7 @@ def run(args: argparse.Namespace) -> int:
         with speaking(settings.site.voice()):
             printed = _empty_checklist(args, settings)
     else:
-        journal = open_journal_to_read(settings)
-        if journal is None:
-            raise CommandError(tr("There is no batch yet: start one first, see emberpail start --help."))
+        journal = journal_of_batches(settings)
         with journal:
             record = batch_called(journal, args.batch)
             name = record.batch.name

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 
 from monitor.commands.common import clock_words
-from monitor.commands.record_view import OUTCOMES, entry_words, hottest, number_of
+from monitor.commands.record_view import OUTCOMES, bag_doubts, entry_words, hottest, number_of
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry, Reading, Recipe
 from monitor.journal.database import BatchRecord, Detail, Journal
 from monitor.judgement.phrases import percent_with_range
@@ -87,7 +87,9 @@ def view_of(journal: Journal, settings: Settings, record: BatchRecord, now_s: fl
         alarms=_alarms(journal, settings, batch),
         verdict=verdict,
         potash_left=left,
-        balance=tuple(balance_sentences(lye_balance(recipe))) if recipe.oils else (),
+        balance=()
+        if not recipe.oils
+        else tuple(balance_sentences(lye_balance(recipe, bag_doubts(journal, settings, record)))),
         amount=", ".join(value[name] for name in ("yield_litres", "yield_kg") if name in value),
         free_alkali=value.get("free_alkali_percent", ""),
         tested_on=None if alkali is None else _tested_on(settings, entries, alkali),

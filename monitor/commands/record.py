@@ -18,7 +18,6 @@ from monitor.commands.common import (
     now_s,
     one_line,
     open_journal,
-    open_journal_to_read,
     parser_for,
     print_json,
     quoted,
@@ -30,7 +29,7 @@ from monitor.commands.common import (
 from monitor.commands.recipe_args import BEYOND_DOUBT
 from monitor.commands.record_view import bag_doubts, kept_copy, photo_folder, record_json, record_lines
 from monitor.commands.times import parse_when
-from monitor.commands.which import batch_called
+from monitor.commands.which import batch_called, journal_of_batches
 from monitor.domain import Recipe, Vessel
 from monitor.journal.database import BatchRecord, Journal, Photo
 from monitor.settings import Settings
@@ -125,9 +124,7 @@ def _what(field: str, value: str) -> str:
 
 
 def _show(args: argparse.Namespace, settings: Settings) -> int:
-    journal = open_journal_to_read(settings)
-    if journal is None:
-        raise CommandError(tr("The journal holds no batch yet: start one, see emberpail start --help."))
+    journal = journal_of_batches(settings)
     with journal:
         record = batch_called(journal, args.batch)
         if args.json:

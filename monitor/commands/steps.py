@@ -14,7 +14,6 @@ from monitor.commands.common import (
     now_s,
     one_line,
     open_journal,
-    open_journal_to_read,
     parser_for,
     print_json,
     say,
@@ -22,7 +21,7 @@ from monitor.commands.common import (
     warn,
 )
 from monitor.commands.prompts import ask, can_ask
-from monitor.commands.which import batch_called
+from monitor.commands.which import batch_called, journal_of_batches
 from monitor.domain import Batch, LogEntry
 from monitor.journal.database import BatchRecord, Journal
 from monitor.settings import Settings
@@ -65,9 +64,7 @@ def run(args: argparse.Namespace) -> int:
         return _for_paper(args, settings)
     if args.follow:
         return _follow(args, settings)
-    journal = open_journal_to_read(settings)
-    if journal is None:
-        raise CommandError(tr("There is no batch yet: start one first, see emberpail start --help."))
+    journal = journal_of_batches(settings)
     with journal:
         record = batch_called(journal, args.batch)
         states = states_of(journal, record.batch)

@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
-from monitor.commands.common import CommandError, meant, shown
+from monitor.commands.common import CommandError, meant, open_journal_to_read, shown
 from monitor.journal.database import BatchRecord, Journal
+from monitor.settings import Settings
 from monitor.words import tr
+
+
+def _none_yet() -> CommandError:
+    return CommandError(tr("There is no batch yet: start one first, see emberpail start --help."))
+
+
+def journal_of_batches(settings: Settings) -> Journal:
+    """The journal, to read; CommandError with what to do where there is none yet."""
+    journal = open_journal_to_read(settings)
+    if journal is None:
+        raise _none_yet()
+    return journal
 
 
 def batch_called(journal: Journal, text: str) -> BatchRecord:
@@ -26,7 +39,7 @@ def batch_called(journal: Journal, text: str) -> BatchRecord:
         if text in (number.value if number else "",) or record.batch.name.casefold() == text.strip().casefold():
             return record
     if not records:
-        raise CommandError(tr("There is no batch yet: start one first, see emberpail start --help."))
+        raise _none_yet()
     names = [name for record in records for name in (record.batch.name, record.batch.bucket)]
     newest = ", ".join(record.batch.name for record in records[:-6:-1])
     raise CommandError(
