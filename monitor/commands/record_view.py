@@ -30,7 +30,7 @@ OUTCOMES = {
 }  # fmt: skip
 
 # The steps at which somebody judged the batch by eye or by a test.
-_CHECKS = ("taken", "day-one", "day-three", "tested")
+_CHECKS = ("taken", "day-one", "day-three", "test")
 _LATE_NOTE_S = 300.0
 
 

@@ -361,3 +361,10 @@ def test_a_narrow_terminal_is_kept_to(three: Shed, monkeypatch: pytest.MonkeyPat
 def test_days_that_cannot_be_get_one_sentence(three: Shed, arguments: tuple[str, ...], words: str) -> None:
     """With the way to write them."""
     assert words in three.refused("batches", *arguments)
+
+
+def test_a_noted_test_stands_among_the_checks(made: Shed) -> None:
+    """Whether free alkali was tested for is the check that matters most before any use."""
+    assert "Test for free alkali: not noted" in made.ok("record", NAME).words
+    made.ok("mark", "shed-2", "tested")
+    assert "Test for free alkali: not noted" not in made.ok("record", NAME).words
