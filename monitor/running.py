@@ -130,7 +130,8 @@ class Running:
     # ---- page ------------------------------------------------------------------------------------------------------
 
     def _start_page(self) -> None:
-        from monitor.page.app import make_app, serve
+        from monitor.page.app import make_app
+        from monitor.page.serving import serve
         from monitor.standing import page_record, page_view
 
         def to_read() -> Journal:

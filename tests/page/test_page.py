@@ -19,14 +19,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
-from monitor.page import app as page_app
-from monitor.page.app import PageError, is_own_host, make_app, open_port, own_names, serve, serving
+from monitor.page.app import make_app, system_time
+from monitor.page.guard import is_own_host, own_names
 from monitor.page.markup import age_words, bucket_page, status_page
+from monitor.page.serving import PageError, Served, open_port, serve, serving
 from monitor.page.view import EMPTY, NOW, QUIET, STALE, BucketView, StatusView
 
 from . import views
 
-_utc = page_app.system_time
+_utc = system_time
 
 
 def _client(*buckets: BucketView, **fields: object) -> TestClient:
@@ -306,7 +307,7 @@ def test_health_is_bad_when_the_watch_is_in_trouble() -> None:
 
 def test_when_the_state_cannot_be_told_the_page_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     """A view that fails gives 503 everywhere, never the last good figures and never what went wrong inside."""
-    monkeypatch.setattr(page_app, "_SHARED_FOR_S", 0.0)
+    monkeypatch.setattr("monitor.page.app._SHARED_FOR_S", 0.0)
     broken = threading.Event()
 
     def view() -> StatusView:
@@ -332,12 +333,12 @@ def test_when_the_state_cannot_be_told_the_page_says_so(monkeypatch: pytest.Monk
 
 
 @pytest.fixture
-def served() -> Iterator[page_app.Served]:
+def served() -> Iterator[Served]:
     with serving(make_app(lambda: views.status(views.GOOD))) as page:
         yield page
 
 
-def test_a_served_page_answers_and_stops(served: page_app.Served) -> None:
+def test_a_served_page_answers_and_stops(served: Served) -> None:
     """The page is served from a thread beside the caller, and its port is free again after stop."""
     assert "Quillmarsh 12" in httpx.get(served.url).text
     assert served.alive
@@ -373,7 +374,7 @@ def _ask_quietly(url: str) -> None:
         httpx.get(url, timeout=10)
 
 
-def test_a_taken_port_is_told_in_one_sentence(served: page_app.Served) -> None:
+def test_a_taken_port_is_told_in_one_sentence(served: Served) -> None:
     """Two pages on one port: the second says which port, and what to do."""
     with pytest.raises(PageError, match=rf"port {served.port} is taken .* set another port in \[page\]") as caught:
         serve(make_app(views.status), "127.0.0.1", served.port)
@@ -387,7 +388,7 @@ def test_an_address_that_is_not_ours_is_told_in_one_sentence(host: str) -> None:
         open_port(host, 0)
 
 
-def test_a_client_that_dawdles_delays_nobody(served: page_app.Served) -> None:
+def test_a_client_that_dawdles_delays_nobody(served: Served) -> None:
     """Fifty half-sent requests leave the page quick for others."""
     idle = [socket.create_connection(("127.0.0.1", served.port)) for _ in range(50)]
     try:
@@ -418,8 +419,8 @@ def test_many_askers_share_one_reading_of_the_journal() -> None:
 
 def test_clock_times_are_those_of_the_place() -> None:
     """The page shows the local time that it was given, with the day where it is not today's."""
-    local: Callable[[float], object] = page_app.system_time
+    local: Callable[[float], object] = system_time
     html = status_page(views.status(views.LATER), local)  # type: ignore[arg-type]
-    shown = page_app.system_time(views.NOW_S - 40000)
-    today = page_app.system_time(views.NOW_S).date()
+    shown = system_time(views.NOW_S - 40000)
+    today = system_time(views.NOW_S).date()
     assert (f"{shown:%H:%M}" if shown.date() == today else f"{shown:%a %d %b %H:%M}") in html
