@@ -132,7 +132,7 @@ class Running:
     def _start_page(self) -> None:
         from monitor.page.app import make_app
         from monitor.page.serving import serve
-        from monitor.standing import page_record, page_view
+        from monitor.standing import page_record, page_stamp, page_view
 
         def to_read() -> Journal:
             return Journal(self.journal.path, read_only=True)
@@ -147,6 +147,7 @@ class Running:
             passphrase="" if page.passphrase is None else page.passphrase.reveal(),
             record=page_record(to_read, self.settings, self.clock.now),
             voice=self.settings.site.voice(),
+            stamp=page_stamp(to_read),
         )
         try:
             self._page = serve(app, page.host, page.port if self._page_port is None else self._page_port)

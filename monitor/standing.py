@@ -571,3 +571,15 @@ def page_record(
         return record_view(journals[0], settings, name, now_s())
 
     return record
+
+
+def page_stamp(open_journal: Callable[[], Journal]) -> Callable[[], object]:
+    """A function for the page: what it returns changes whenever anybody has written into the journal."""
+    journals: list[Journal] = []
+
+    def stamp() -> object:
+        if not journals:
+            journals.append(open_journal())
+        return journals[0].data_version()
+
+    return stamp

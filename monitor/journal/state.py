@@ -44,3 +44,7 @@ class State(Store):
         """What each part last said about itself."""
         rows = self._rows("SELECT part, ok, says, at_s FROM health ORDER BY part")
         return [Health(part, bool(ok), says, at_s) for part, ok, says, at_s in rows]
+
+    def data_version(self) -> int:
+        """A number that changes when another connection has written (SQLite, PRAGMA data_version); costs no reading."""
+        return int(self._row("PRAGMA data_version")[0])

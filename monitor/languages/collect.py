@@ -66,6 +66,8 @@ def updated(path: Path, language: str, template: Catalog) -> Catalog:
         with path.open("rb") as file:
             old = read_po(file, locale=language)
     fresh = Catalog(locale=language, header_comment=_HEADER, charset="utf-8")
+    # The rule that the translations were written by: another edition of the locale data may count in more forms.
+    fresh.mime_headers = [("Plural-Forms", old.plural_forms)]
     for message in template:
         if message.id:
             kept = old.get(_key(message), message.context)

@@ -16,19 +16,17 @@ import time
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from monitor.page.forms import IN, steps_page
 from monitor.page.guard import Guard, own_names
 from monitor.page.markup import bucket_page, record_page, status_page
+from monitor.page.news import News
 from monitor.page.parts import LocalTime, plain_page
 from monitor.page.press import Buttons, Deeds, Refusal, fields_of
 from monitor.page.press import page as page_with_forms
 from monitor.page.view import BucketView, RecordView, StatusView
 from monitor.words import ENGLISH, Voice, tr
-
-if TYPE_CHECKING:
-    from starlette.types import ASGIApp
 
 log = logging.getLogger(__name__)
 
@@ -55,16 +53,19 @@ def make_app(
     record: Callable[[str], RecordView | None] | None = None,
     voice: Voice = ENGLISH,
     now_s: Callable[[], float] = time.time,
-) -> ASGIApp:
+    stamp: Callable[[], object] | None = None,
+) -> Guard:
     """The application. ``view`` is called from worker threads, seldom more than twice a second; ``names`` are
     further host names to answer to, beside this computer's own.
 
     ``deeds`` is what the buttons do; without it, or without ``passphrase``, there are none. ``record`` gives a batch by
-    its name, None for an unknown one. ``now_s`` is for sessions and wrong tries only.
+    its name, None for an unknown one. ``now_s`` is for sessions and wrong tries only. ``stamp`` changes whenever there
+    is news (see ``News``); without it the pages ask now and then.
     """
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
     from starlette.exceptions import HTTPException
+    from starlette.middleware.gzip import GZipMiddleware
     from starlette.requests import Request
     from starlette.responses import HTMLResponse, JSONResponse, Response
     from starlette.routing import Mount, Route
@@ -72,10 +73,11 @@ def make_app(
 
     shared = _Shared(view)
     buttons = Buttons(deeds, passphrase, now_s, shared.forget)
+    news = News(stamp or (lambda: None))
 
     # Plain functions, not coroutines: Starlette runs them in worker threads, so a slow journal stalls nobody else.
     def status(request: Request) -> Response:
-        return HTMLResponse(status_page(shared.get(), local_time))
+        return HTMLResponse(shared.drawn(lambda present: status_page(present, local_time)))
 
     def bucket(request: Request) -> Response:
         name = request.path_params["name"]
@@ -125,6 +127,9 @@ def make_app(
     async def leave(request: Request) -> Response:
         return await run_in_threadpool(buttons.leave, request, await fields_of(request))
 
+    async def live(request: Request) -> Response:
+        return news.answer()
+
     def status_json(request: Request) -> Response:
         try:
             return JSONResponse(status_values(shared.get()))
@@ -163,6 +168,7 @@ def make_app(
             Route("/", status),
             Route("/status.json", status_json),
             Route("/healthz", healthz),
+            Route("/live", live),
             Route("/enter", enter, methods=["GET", "POST"]),
             Route("/leave", leave, methods=["POST"]),
             Route("/bucket/{name:path}/do", do, methods=["POST"]),
@@ -176,7 +182,9 @@ def make_app(
         },
     )  # fmt: skip
     # Outside everything, so that an error page carries the headers too.
-    return Guard(inner, frozenset(name.lower().rstrip(".") for name in (*own_names(), *names)), voice)
+    known = frozenset(name.lower().rstrip(".") for name in (*own_names(), *names))
+    # Text shrinks to a fifth; an old phone at the end of the yard is glad of it. A stream is left as it is.
+    return Guard(GZipMiddleware(inner, minimum_size=1000), known, voice, news.close)
 
 
 class _Shared:
@@ -186,6 +194,7 @@ class _Shared:
         self._view = view
         self._lock = threading.Lock()
         self._present: StatusView | None = None
+        self._drawn: tuple[StatusView, str] | None = None
         self._asked_s = -math.inf
 
     def forget(self) -> None:
@@ -204,6 +213,14 @@ class _Shared:
                     raise NotKnownError("The watch cannot tell how the buckets stand just now.") from error
                 self._asked_s = time.monotonic()
             return self._present
+
+    def drawn(self, draw: Callable[[StatusView], str]) -> str:
+        """The page of all buckets, drawn once for one view: at each news every open phone asks for it."""
+        present = self.get()
+        kept = self._drawn
+        if kept is None or kept[0] is not present:
+            kept = self._drawn = present, draw(present)
+        return kept[1]
 
 
 def status_values(view: StatusView) -> dict[str, Any]:

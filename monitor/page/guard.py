@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import socket
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from monitor.words import ENGLISH, Voice, speaking, tr
@@ -50,8 +51,13 @@ def is_own_host(header: str, names: frozenset[str] = frozenset()) -> bool:
 class Guard:
     """Turns away foreign Host headers, and puts the security headers on every answer."""
 
-    def __init__(self, app: ASGIApp, names: frozenset[str] = frozenset(), voice: Voice = ENGLISH) -> None:
+    def __init__(
+        self, app: ASGIApp, names: frozenset[str] = frozenset(), voice: Voice = ENGLISH,
+        close: Callable[[], None] = lambda: None,
+    ) -> None:
+        """``close`` ends what would stay open by itself."""
         self._app = app
+        self.close = close
         self._names = names
         self._voice = voice
 

@@ -7,7 +7,7 @@ import errno
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from monitor.words import tr
@@ -23,11 +23,14 @@ class PageError(ValueError):
 class Served:
     """A page being served. ``url`` is where this computer finds it; ``stop`` ends it within about three seconds."""
 
-    def __init__(self, host: str, port: int, server: Any, thread: threading.Thread) -> None:
+    def __init__(
+        self, host: str, port: int, server: Any, thread: threading.Thread, close: Callable[[], None] = lambda: None
+    ) -> None:
         self.host = host
         self.port = port
         self._server = server
         self._thread = thread
+        self._close = close
 
     @property
     def url(self) -> str:
@@ -39,6 +42,7 @@ class Served:
         return self._thread.is_alive()
 
     def stop(self) -> None:
+        self._close()
         self._server.should_exit = True
         self._thread.join(timeout=5.0)
 
@@ -113,7 +117,8 @@ def serve(app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> Served:
         ws="none",
         loop="asyncio",
         http="h11",
-        limit_concurrency=100,
+        # Beyond the open streams (news.MOST_STREAMS) there is room for what they ask.
+        limit_concurrency=400,
         timeout_keep_alive=15,
         timeout_graceful_shutdown=2,
         h11_max_incomplete_event_size=16 * 1024,
@@ -128,7 +133,7 @@ def serve(app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> Served:
     if not server.started:
         server.should_exit = True
         raise PageError(tr("The page did not start within ten seconds; the log has more."))
-    return Served(host, in_use, server, thread)
+    return Served(host, in_use, server, thread, getattr(app, "close", lambda: None))
 
 
 @contextlib.contextmanager

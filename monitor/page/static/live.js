@@ -1,16 +1,18 @@
-// Keeps the page fresh: every five seconds the server's own markup replaces what is shown. When none comes, the page
-// says so and greys itself: old figures must not pass for new ones. Without this script the page reloads by itself.
+// Keeps the page fresh: at each event of the stream the server's own markup replaces what is shown. When none comes, the
+// page says so and greys itself: old figures must not pass for new ones. Without this script the page reloads by itself.
 "use strict";
 
 (function () {
-  const EVERY_MS = 5000;
-  const PATIENCE_MS = 30000;
+  const PATIENCE_MS = 30000;   // the stream speaks every 10 s: three missed and the page is old
+  const ASK_MS = 12000;        // where no stream comes through, the page asks by itself
   const live = document.getElementById("live");
   const noNews = document.getElementById("no-news");
   const announce = document.getElementById("announce");
   let lastNewsMs = performance.now();
   let wallMs = Date.now();
   let announced = "";
+  let asking = false;
+  let stream = null;
 
   function minutesInWords(ms) {
     const minutes = Math.floor(ms / 60000);
@@ -21,14 +23,17 @@
     return words.hours.replace("[n]", Math.floor(minutes / 60));
   }
 
-  function sayHowOld() {
+  function age() {
     // A phone that slept stops the one clock but not the other: the larger age is the true one.
-    const age = Math.max(performance.now() - lastNewsMs, Date.now() - wallMs);
-    const old = age > PATIENCE_MS;
+    return Math.max(performance.now() - lastNewsMs, Date.now() - wallMs);
+  }
+
+  function sayHowOld() {
+    const old = age() > PATIENCE_MS;
     document.body.classList.toggle("old", old);
     noNews.hidden = !old;
     if (old) {
-      const words = noNews.dataset.news.replace("[time]", minutesInWords(age));
+      const words = noNews.dataset.news.replace("[time]", minutesInWords(age()));
       if (noNews.textContent !== words) noNews.textContent = words;
     }
   }
@@ -43,10 +48,10 @@
 
   function put(fresh) {
     const focused = live.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
-    const open = Array.from(live.querySelectorAll("details[open]"), (node) => node.id);
-    // What somebody is about to press or has begun to write stays the very same node.
-    for (const node of live.querySelectorAll("details.kept[open]")) {
-      const newer = fresh.querySelector("#" + CSS.escape(node.id));
+    const open = Array.from(live.querySelectorAll("details[open]"), (node) => node.id).filter(Boolean);
+    // What somebody is about to press, has begun to write or has zoomed into stays the very same node.
+    for (const node of live.querySelectorAll("details.kept[open], .kept-chart")) {
+      const newer = node.id ? fresh.querySelector("#" + CSS.escape(node.id)) : null;
       if (newer) newer.replaceWith(node);
     }
     live.replaceChildren(...fresh.childNodes);
@@ -62,26 +67,50 @@
   }
 
   async function ask() {
+    if (asking) return;
+    asking = true;
     try {
       const answer = await fetch(location.href, { cache: "no-store", signal: AbortSignal.timeout(10000) });
       if (answer.ok) {
         const page = new DOMParser().parseFromString(await answer.text(), "text/html");
         const fresh = page.getElementById("live");
         if (fresh) {
+          document.title = page.title;
           put(fresh);
           lastNewsMs = performance.now();
           wallMs = Date.now();
+          document.dispatchEvent(new Event("emberpail:news"));
         }
       }
     } catch (error) {
       // No network, or the watch is down: sayHowOld tells it.
     }
+    asking = false;
     sayHowOld();
-    setTimeout(ask, EVERY_MS);
+  }
+
+  function listen() {
+    if (stream) stream.close();
+    stream = new EventSource("/live");
+    stream.addEventListener("news", ask);
+  }
+
+  function mind() {
+    sayHowOld();
+    if (age() > ASK_MS && !document.hidden) {
+      // Closed for good (the server refused it) or dead without a word: begin anew, and ask meanwhile.
+      if (stream.readyState !== EventSource.CONNECTING) listen();
+      ask();
+    }
   }
 
   announceAlarms();
+  listen();
   setInterval(sayHowOld, 1000);
-  setTimeout(ask, EVERY_MS);
-  document.addEventListener("visibilitychange", sayHowOld);
+  setInterval(mind, 5000);
+  // Whoever takes the phone up sees the present, not what stood there when it fell asleep.
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) { mind(); ask(); } });
+  window.addEventListener("online", ask);
+  window.addEventListener("pageshow", (event) => { if (event.persisted) ask(); });
+  window.addEventListener("pagehide", () => stream.close());
 })();
