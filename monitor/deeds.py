@@ -9,6 +9,7 @@ from contextlib import contextmanager
 
 from monitor.domain import LOG_KINDS, Batch, LogEntry
 from monitor.journal.database import Act, Journal
+from monitor.judgement.alarms import rule_for
 from monitor.trade.amounts import parse_temperature_c, parse_water_kg
 from monitor.trade.steps import STEP_BY_ID
 from monitor.words import US, tr, voice
@@ -19,7 +20,16 @@ _LONGEST_AGO_S = 24 * 3600.0
 _MOST_TEXT = 500
 # A wet glove presses twice: the same again within so many seconds is the same deed.
 _SAME_PRESS_S = 20.0
-_ACTS = ("acknowledged", "going")
+_ACTS = ("acknowledged", "going", "shelved", "unshelved")
+_LEAST_QUIET_S = 60.0
+
+
+def _same_press(earlier: Act, later: Act) -> bool:
+    return (
+        (earlier.act, earlier.who) == (later.act, later.who)
+        and abs(later.noted_at_s - earlier.noted_at_s) < _SAME_PRESS_S
+        and abs((later.until_s or 0.0) - (earlier.until_s or 0.0)) < _SAME_PRESS_S
+    )
 
 
 class NotDone(ValueError):
@@ -109,18 +119,35 @@ class JournalDeeds:
                 raise NotDone(tr("There is no such entry in the log of {batch}.", batch=batch))
             journal.undo_entry(entry_id, self._now_s())
 
-    def act(self, bucket: str, alarm_id: str, act: str) -> None:
-        """Say "I have seen it" (acknowledged) or "I am going" (going) about one alarm that stands."""
+    def act(
+        self, bucket: str, alarm_id: str, act: str, *, who: str = "", quiet_s: float = 0.0
+    ) -> None:
+        """Answer one alarm: "I have seen it" (acknowledged), "I am going" (going), quiet for ``quiet_s`` seconds
+        (shelved), or quiet no longer (unshelved). ``who`` says so, as far as known.
+        """
         if act not in _ACTS:
             raise NotDone(tr("There is no such answer to an alarm."))
         with self._writing() as journal:
             alarm = journal.alarm(alarm_id)
             if alarm is None or alarm.bucket != bucket or alarm.state == "normal":
                 raise NotDone(tr("That alarm stands no longer."))
+            at_s = self._now_s()
             if alarm.state == "acknowledged" and act == "acknowledged":
                 return
-            at_s = self._now_s()
-            journal.add_act(Act(alarm_id, act, at_s, at_s, tr("the page"), batch=alarm.batch, bucket=alarm.bucket))
+            longest_s = rule_for(alarm.kind).max_quiet_s
+            if act == "shelved":
+                if not _LEAST_QUIET_S <= quiet_s <= longest_s:
+                    raise NotDone(
+                        tr("This alarm may be kept quiet for {minutes:.0f} minutes at a time.", minutes=longest_s / 60)
+                    )
+            # A second short of the longest: reckoned back from its end it must not come out longer.
+            until_s = at_s + min(quiet_s, longest_s - 1.0) if act == "shelved" else None
+            said = Act(
+                alarm_id, act, at_s, at_s, who or tr("the page"), until_s, batch=alarm.batch, bucket=alarm.bucket
+            )
+            earlier = [there for there in journal.acts(alarm.batch) if there.alarm_id == alarm_id]
+            if not earlier or not _same_press(earlier[-1], said):
+                journal.add_act(said)
 
     # ---- inside ----
 

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
 from monitor.journal.database import AlarmRecord, Journal
+from monitor.judgement.alarms import RULES, rule_for
 from monitor.judgement.phrases import percent_with_range
 from monitor.judgement.summaries import alarm_words, stage_words
 from monitor.page.kinds import kind_words
@@ -365,6 +366,8 @@ def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float, going: Col
         short=retold_short(alarm),
         seen=alarm.state == "acknowledged",
         going=alarm.alarm_id in going,
+        max_quiet_s=rule_for(alarm.kind).max_quiet_s if alarm.kind in RULES else 0.0,
+        quiet_until_s=quiet_s if quiet else None,
     )
 
 

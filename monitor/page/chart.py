@@ -65,7 +65,7 @@ def chart_svg(
     local_time: Callable[[float], datetime],
 ) -> str:
     """The drawing as markup, or "" when there is no reading to draw. Marks are numbered from 1, oldest first."""
-    curve, ambient = _finite(curve), _finite(ambient)
+    curve, ambient = finite(curve), finite(ambient)
     band = [row for row in band if all(math.isfinite(value) for value in row)]
     if not curve:
         return ""
@@ -85,7 +85,7 @@ def chart_svg(
     def path(points: Points) -> str:
         return " ".join(f"{x(time_s):.1f},{y(level):.1f}" for time_s, level in points)
 
-    label = escape(_in_words(curve, local_time))
+    label = escape(in_words(curve, local_time))
     parts = [f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}">']
     parts += _level_grid(low, high, y)
     parts += _time_grid(start, end, x, local_time)
@@ -111,7 +111,8 @@ def chart_svg(
     return "".join([*parts, "</svg>"])
 
 
-def _finite(points: Points) -> list[tuple[float, float]]:
+def finite(points: Points) -> list[tuple[float, float]]:
+    """The points that are figures, in the order of time."""
     return sorted((time_s, level) for time_s, level in points if math.isfinite(time_s) and math.isfinite(level))
 
 
@@ -177,7 +178,8 @@ def _marks(marks: Sequence[tuple[float, str]], start: float, end: float, x: Call
     return parts
 
 
-def _in_words(curve: Points, local_time: Callable[[float], datetime]) -> str:
+def in_words(curve: Points, local_time: Callable[[float], datetime]) -> str:
+    """The curve for those who do not see it."""
     peak = max(curve, key=lambda point: point[1])
     return tr(
         "Paste temperature from {start} to {end}: highest {peak:deg} degrees at {peak_time}, newest {newest:deg} "

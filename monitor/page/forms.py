@@ -17,6 +17,7 @@ from monitor.page.view import AlarmView, BucketView, StatusView, StepView
 from monitor.words import US, tr, trc, voice
 
 AGO_MINUTES = (5, 10, 20, 60)
+QUIET_MINUTES = (15, 30, 60, 120, 240, 480)
 
 OFF, OUT, IN = "off", "out", "in"
 
@@ -181,6 +182,37 @@ def alarm_buttons(alarm: AlarmView, bucket: BucketView, hand: Hand) -> str:
         f'<form class="grid" method="post" action="{address_of(bucket.name, "/do")}">{hidden}'
         f"{_answer('going', tr('I am going'))}{seen}</form>"
     )
+
+
+def quiet_buttons(alarm: AlarmView, bucket: BucketView, hand: Hand) -> str:
+    """Quiet for a while, no longer than the alarm's kind allows; or an end of it."""
+    if hand.state != IN or not alarm.alarm_id or alarm.max_quiet_s <= 0.0:
+        return ""
+    hidden = _hidden(bucket, hand, what="quiet", back="", alarm=alarm.alarm_id)
+    form = f'<form method="post" action="{address_of(bucket.name, "/do")}">{hidden}'
+    if alarm.quiet_until_s is not None:
+        again = _text(tr("Ring for it again"))
+        return f'{form}<button class="press plain" name="minutes" value="0">{again}</button></form>'
+    spans = [minutes for minutes in QUIET_MINUTES if minutes * 60.0 <= alarm.max_quiet_s]
+    buttons = "".join(
+        f'<button class="small" name="minutes" value="{minutes}">{_text(_span_words(minutes))}</button>'
+        for minutes in spans
+    )
+    quiet = _text(tr("Keep it quiet for a while"))
+    still = tr("It stands all the same, and rings again if it still stands then. If it gets worse, it rings at once.")
+    return (
+        f'<details class="kept" id="quiet-{_text(_name(alarm.alarm_id))}"><summary>{quiet}</summary>'
+        f'<p>{_text(still)}</p>{form}<div class="ago" role="group" aria-label="{quiet}">{buttons}</div></form></details>'
+    )
+
+
+def _span_words(minutes: int) -> str:
+    return tr("{n} min", n=minutes) if minutes < 60 else tr("{n} h", n=minutes // 60)
+
+
+def _name(text: str) -> str:
+    """A text as a name within the page: letters and figures only, and no two alike."""
+    return "".join(sign if sign.isascii() and sign.isalnum() else f"_{ord(sign):x}_" for sign in text)
 
 
 def _answer(act: str, words: str) -> str:

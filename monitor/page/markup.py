@@ -10,11 +10,12 @@ import math
 from collections.abc import Iterable
 
 from monitor.page.chart import chart_svg
-from monitor.page.forms import READ_ONLY, Hand, alarm_buttons, note_something
+from monitor.page.forms import READ_ONLY, Hand, alarm_buttons, note_something, quiet_buttons
 from monitor.page.parts import LocalTime, address_of, age_words, page, plain_page
 from monitor.page.parts import cautions_list as _cautions
 from monitor.page.parts import clock as _clock
 from monitor.page.parts import text_of as _text
+from monitor.page.small_chart import small_svg
 from monitor.page.view import (
     DAYLIGHT,
     EMPTY,
@@ -186,6 +187,8 @@ def _card(
     # What one could sleep on was said of readings that no longer come; an alarm that stands beside it mends nothing.
     if bucket.outlook and not bucket.is_stale and standing != STALE:
         parts.append(f'<p class="outlook">{_text(bucket.outlook)}</p>')
+    if link and bucket.batch is not None:
+        parts.append(small_svg(bucket.curve, band=bucket.band, local_time=local_time))
     if bucket.next_action:
         parts.append(_cautions(bucket.cautions))
         parts.append(f'<p class="next"><strong>{_text(tr("Next:"))}</strong> {_text(bucket.next_action)}</p>')
@@ -229,7 +232,7 @@ def _alarm(alarm: AlarmView, bucket: BucketView, view: StatusView, local_time: L
     since = _text(tr("since {time}", time="\0")).replace("\ufffd", _clock(alarm.since_s, view.at_s, local_time))
     return (
         f'<div class="alarm"{announce}>{_words(alarm)}<p class="since">{since}{state}</p>'
-        f"{alarm_buttons(alarm, bucket, hand)}</div>"
+        f"{alarm_buttons(alarm, bucket, hand)}{quiet_buttons(alarm, bucket, hand)}</div>"
     )
 
 

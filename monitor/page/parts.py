@@ -28,6 +28,7 @@ def page(title: str, body: str) -> str:
     return _PAGE.substitute(
         lang=text_of(voice().language),
         title=text_of(title),
+        nav=_menu(),
         body=body,
         news=text_of(
             tr(
@@ -42,9 +43,25 @@ def page(title: str, body: str) -> str:
     )
 
 
-def still_page(title: str, body: str) -> str:
-    """A page that stays as it is until somebody presses something: nothing moves under a thumb, no typing is lost."""
-    return _STILL.substitute(lang=text_of(voice().language), title=text_of(title), body=body)
+def still_page(title: str, body: str, *, menu: bool = True) -> str:
+    """A page that stays as it is until somebody presses something: nothing moves under a thumb, no typing is lost.
+
+    Without ``menu`` there is nothing on it but its body.
+    """
+    nav = _menu() if menu else ""
+    return _STILL.substitute(lang=text_of(voice().language), title=text_of(title), nav=nav, body=body)
+
+
+def _menu() -> str:
+    """The way to the other pages: one line, opened by a thumb, so that the buckets come first."""
+    places = (
+        ("/", tr("Buckets")), ("/batches", tr("Batches")), ("/phones", tr("Phones")), ("/settings", tr("Settings")),
+    )  # fmt: skip
+    links = "".join(f'<li><a href="{address}">{text_of(words)}</a></li>' for address, words in places)
+    return (
+        f'<nav aria-label="{text_of(tr("Pages"))}"><details class="menu" id="menu"><summary>{text_of(tr("Menu"))}'
+        f"</summary><ul>{links}</ul></details></nav>"
+    )
 
 
 def plain_page(title: str, sentence: str, back: str = "/", back_words: str = "") -> str:

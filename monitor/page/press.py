@@ -49,8 +49,8 @@ class Deeds(Protocol):
     def undo(self, bucket: str, batch: str, entry_id: str) -> None:
         """Take one entry back."""
 
-    def act(self, bucket: str, alarm_id: str, act: str) -> None:
-        """Answer an alarm: "acknowledged" or "going"."""
+    def act(self, bucket: str, alarm_id: str, act: str, *, who: str = "", quiet_s: float = 0.0) -> None:
+        """Answer an alarm: "acknowledged", "going", "shelved" for ``quiet_s``, or "unshelved"."""
 
 
 class Refusal(Exception):
@@ -154,6 +154,8 @@ class Buttons:
                 deeds.undo(bucket, batch, fields.get("entry", ""))
             elif what == "answer":
                 deeds.act(bucket, fields.get("alarm", ""), fields.get("act", ""))
+            elif what == "quiet":
+                _quiet(deeds, bucket, fields)
             else:
                 raise Refusal(400, tr("That button is not known here; open the page anew."))
         except ValueError as error:
@@ -199,6 +201,16 @@ def page(html: str, status: int = 200) -> Response:
     from starlette.responses import HTMLResponse
 
     return HTMLResponse(html, status_code=status, headers={"content-security-policy": FORM_POLICY})
+
+
+def _quiet(deeds: Deeds, bucket: str, fields: dict[str, str]) -> None:
+    """Keep an alarm quiet for so many minutes; none end the quiet."""
+    quiet_s = _ago_s(fields.get("minutes", "0"))
+    alarm = fields.get("alarm", "")
+    if quiet_s > 0.0:
+        deeds.act(bucket, alarm, "shelved", quiet_s=quiet_s)
+    else:
+        deeds.act(bucket, alarm, "unshelved")
 
 
 def _see(address: str) -> Response:

@@ -29,7 +29,8 @@ STANDING_WORDS = {  # told through tr
 @dataclass(frozen=True, slots=True)
 class AlarmView:
     """One alarm that stands. ``urgency`` is "now" or "daylight"; ``state_words`` e.g. "not yet seen by anyone";
-    ``short`` is the whole in two or three short sentences, for where all buckets are seen at once."""
+    ``short`` is the whole in two or three short sentences, for where all buckets are seen at once. It may be kept
+    quiet for ``max_quiet_s`` at a time (0: not at all); ``quiet_until_s`` while it is."""
 
     says: str
     do: str
@@ -42,6 +43,8 @@ class AlarmView:
     short: str = ""
     seen: bool = False
     going: bool = False
+    max_quiet_s: float = 0.0
+    quiet_until_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
