@@ -15,6 +15,7 @@ from monitor.trade.steps import STEP_BY_ID
 from monitor.words import US, tr, voice
 
 KEY_FACT = "page_key"
+HEARD_FACT = "drill/heard"
 _KEY_BYTES = 32
 _LONGEST_AGO_S = 24 * 3600.0
 _MOST_TEXT = 500
@@ -135,11 +136,10 @@ class JournalDeeds:
             if alarm.state == "acknowledged" and act == "acknowledged":
                 return
             longest_s = rule_for(alarm.kind).max_quiet_s
-            if act == "shelved":
-                if not _LEAST_QUIET_S <= quiet_s <= longest_s:
-                    raise NotDone(
-                        tr("This alarm may be kept quiet for {minutes:.0f} minutes at a time.", minutes=longest_s / 60)
-                    )
+            if act == "shelved" and not _LEAST_QUIET_S <= quiet_s <= longest_s:
+                raise NotDone(
+                    tr("This alarm may be kept quiet for {minutes:.0f} minutes at a time.", minutes=longest_s / 60)
+                )
             # A second short of the longest: reckoned back from its end it must not come out longer.
             until_s = at_s + min(quiet_s, longest_s - 1.0) if act == "shelved" else None
             said = Act(
@@ -148,6 +148,12 @@ class JournalDeeds:
             earlier = [there for there in journal.acts(alarm.batch) if there.alarm_id == alarm_id]
             if not earlier or not _same_press(earlier[-1], said):
                 journal.add_act(said)
+
+    def heard(self, person: str) -> None:
+        """Somebody heard the drill on their phone."""
+        with self._writing() as journal:
+            heard = journal.fact(HEARD_FACT, {})
+            journal.set_fact(HEARD_FACT, {**(heard if isinstance(heard, dict) else {}), person: self._now_s()})
 
     # ---- inside ----
 

@@ -20,6 +20,7 @@ from typing import Any
 
 from monitor.page.forms import IN, steps_page
 from monitor.page.guard import Guard, own_names
+from monitor.page.link_page import Links
 from monitor.page.markup import bucket_page, record_page, status_page
 from monitor.page.news import News
 from monitor.page.parts import LocalTime, plain_page
@@ -54,13 +55,15 @@ def make_app(
     voice: Voice = ENGLISH,
     now_s: Callable[[], float] = time.time,
     stamp: Callable[[], object] | None = None,
+    knowing: Iterable[str] = (),
 ) -> Guard:
     """The application. ``view`` is called from worker threads, seldom more than twice a second; ``names`` are
     further host names to answer to, beside this computer's own.
 
     ``deeds`` is what the buttons do; without it, or without ``passphrase``, there are none. ``record`` gives a batch by
     its name, None for an unknown one. ``now_s`` is for sessions and wrong tries only. ``stamp`` changes whenever there
-    is news (see ``News``); without it the pages ask now and then.
+    is news (see ``News``); without it the pages ask now and then. ``knowing`` are those who know the trade (see
+    ``Links``).
     """
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
@@ -73,6 +76,7 @@ def make_app(
 
     shared = _Shared(view)
     buttons = Buttons(deeds, passphrase, now_s, shared.forget)
+    links = Links(deeds, shared.get, now_s, shared.forget, knowing=tuple(knowing), local_time=local_time)
     news = News(stamp or (lambda: None))
 
     # Plain functions, not coroutines: Starlette runs them in worker threads, so a slow journal stalls nobody else.
@@ -127,6 +131,11 @@ def make_app(
     async def leave(request: Request) -> Response:
         return await run_in_threadpool(buttons.leave, request, await fields_of(request))
 
+    async def by_link(request: Request) -> Response:
+        if request.method in ("GET", "HEAD"):
+            return await run_in_threadpool(links.show, request)
+        return await run_in_threadpool(links.press, request, await fields_of(request))
+
     async def live(request: Request) -> Response:
         return news.answer()
 
@@ -170,6 +179,8 @@ def make_app(
             Route("/healthz", healthz),
             Route("/live", live),
             Route("/enter", enter, methods=["GET", "POST"]),
+            Route("/a/{token}", by_link, methods=["GET", "POST"]),
+            Route("/heard/{token}", by_link, methods=["GET", "POST"]),
             Route("/leave", leave, methods=["POST"]),
             Route("/bucket/{name:path}/do", do, methods=["POST"]),
             Route("/bucket/{name:path}/steps", steps),

@@ -202,7 +202,8 @@ def quiet_buttons(alarm: AlarmView, bucket: BucketView, hand: Hand) -> str:
     still = tr("It stands all the same, and rings again if it still stands then. If it gets worse, it rings at once.")
     return (
         f'<details class="kept" id="quiet-{_text(_name(alarm.alarm_id))}"><summary>{quiet}</summary>'
-        f'<p>{_text(still)}</p>{form}<div class="ago" role="group" aria-label="{quiet}">{buttons}</div></form></details>'
+        f'<p>{_text(still)}</p>{form}<div class="ago" role="group" aria-label="{quiet}">{buttons}</div></form>'
+        "</details>"
     )
 
 

@@ -53,6 +53,11 @@ def link_in(token: str, key: bytes) -> Link | None:
     return Link(purpose, about, person, float(ends_s))
 
 
+def address_for(link: Link, token: str) -> str:
+    """The path of an address, to be put behind that of the page."""
+    return f"/{'a' if link.purpose == ANSWER else 'heard'}/{token}"
+
+
 def _signature(body: str, key: bytes) -> str:
     # A key of its own kind: what is signed here can never pass for a session of the door.
     own = hmac.new(key, b"emberpail link", hashlib.sha256).digest()

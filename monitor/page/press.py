@@ -52,6 +52,9 @@ class Deeds(Protocol):
     def act(self, bucket: str, alarm_id: str, act: str, *, who: str = "", quiet_s: float = 0.0) -> None:
         """Answer an alarm: "acknowledged", "going", "shelved" for ``quiet_s``, or "unshelved"."""
 
+    def heard(self, person: str) -> None:
+        """Somebody heard the drill."""
+
 
 class Refusal(Exception):
     """A press that is not taken: status and one sentence."""
@@ -117,7 +120,7 @@ class Buttons:
             return page(
                 enter_page(back, wrong=wait_s <= 0.0, wait_s=wait_s), status=429 if wait_s > 0.0 else 403
             )
-        answer = _see(back)
+        answer = see(back)
         answer.set_cookie(
             COOKIE, entered[1], max_age=int(SESSION_S), path="/", httponly=True, samesite="strict",
             secure=request.url.scheme == "https",
@@ -126,7 +129,7 @@ class Buttons:
 
     def leave(self, request: Request, fields: dict[str, str]) -> Response:
         self._allowed(request, fields)
-        answer = _see("/")
+        answer = see("/")
         answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
         return answer
 
@@ -162,7 +165,7 @@ class Buttons:
             words = tr("Nothing was noted. {reason}", reason=str(error))
             return page(plain_page(tr("Not noted"), words, back, tr("back")), status=409)
         self._pressed()
-        return _see(back)
+        return see(back)
 
     def _allowed(self, request: Request, fields: dict[str, str]) -> Deeds:
         if self._deeds is None:
@@ -213,7 +216,7 @@ def _quiet(deeds: Deeds, bucket: str, fields: dict[str, str]) -> None:
         deeds.act(bucket, alarm, "unshelved")
 
 
-def _see(address: str) -> Response:
+def see(address: str) -> Response:
     """See other (303): the browser shows the page, and a reload presses nothing again."""
     from starlette.responses import RedirectResponse
 
