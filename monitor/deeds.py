@@ -140,8 +140,7 @@ class JournalDeeds:
                 raise NotDone(
                     tr("This alarm may be kept quiet for {minutes:.0f} minutes at a time.", minutes=longest_s / 60)
                 )
-            # A second short of the longest: reckoned back from its end it must not come out longer.
-            until_s = at_s + min(quiet_s, longest_s - 1.0) if act == "shelved" else None
+            until_s = at_s + quiet_s if act == "shelved" else None
             said = Act(
                 alarm_id, act, at_s, at_s, who or tr("the page"), until_s, batch=alarm.batch, bucket=alarm.bucket
             )

@@ -31,6 +31,8 @@ _DAY_MIN = 24 * 60
 _BEFORE_NIGHT_MIN = 60
 # What the probe showed while it was being pushed in is no evidence that it is in.
 _PROBE_SETTLES_S = 60.0
+# Until when somebody asked for no reminders, Unix seconds, in the journal.
+HELD_FACT = "reminders_held_until_s"
 # Nothing is said of what a probe does not read before it has been listened to for so long.
 _LISTENS_S = 150.0
 
@@ -92,6 +94,9 @@ class Reminding:
         batch = minder.batch.name
         told = self._load(batch)
         awake = self.settings.reminders.at_night or self._is_awake(person, now_s)
+        held_until_s = self.journal.fact(HELD_FACT, 0.0)
+        if isinstance(held_until_s, int | float) and now_s < held_until_s:
+            return 0  # somebody asked for it; what is still due is told then
         due = reminders.to_tell(
             standing,
             [one.reminder_id for one in told if one.person == person.name],

@@ -9,8 +9,11 @@ from typing import Any
 
 from monitor.clock import ArrivalClock
 from monitor.deeds import JournalDeeds
+from monitor.household import JournalHousehold
 from monitor.journal.database import Journal, JournalError
+from monitor.languages import LANGUAGES
 from monitor.own_trouble import OwnTrouble
+from monitor.page.address import phone_address
 from monitor.phone.people import routes_of
 from monitor.phone.postman import Postman
 from monitor.phone.routes import no_routes_warning
@@ -20,7 +23,7 @@ from monitor.sources.line import Source
 from monitor.telling import Teller
 from monitor.watch import Watch
 from monitor.watch_parts import people_of
-from monitor.words import tr
+from monitor.words import UNIT_SYSTEMS, tr
 
 # How often the expected band of a batch is drawn anew: it changes only with the weather and the log.
 _BAND_EVERY_S = 600.0
@@ -61,6 +64,7 @@ class Running:
         self._phone_journal = Journal(journal.path)
         self._postman = Postman(self._phone_journal, routes_of(people), clock.now, voices=voices)
         self._deeds: JournalDeeds | None = None
+        self._household: JournalHousehold | None = None
         self.watch = Watch(
             settings,
             journal,
@@ -96,6 +100,8 @@ class Running:
             self._page.stop()
         if self._deeds is not None:
             self._deeds.close()
+        if self._household is not None:
+            self._household.close()
 
     # ---- phones ----------------------------------------------------------------------------------------------------
 
@@ -137,8 +143,12 @@ class Running:
         def to_read() -> Journal:
             return Journal(self.journal.path, read_only=True)
 
-        page = self.settings.page
-        self._deeds = JournalDeeds(lambda: Journal(self.journal.path), self.clock.now)
+        def to_write() -> Journal:
+            return Journal(self.journal.path)
+
+        page, people = self.settings.page, self.settings.people
+        self._deeds = JournalDeeds(to_write, self.clock.now)
+        self._household = JournalHousehold(self.settings, to_read, to_write, self.clock.now, self.page_address)
         app = make_app(
             page_view(to_read, self.settings, self.clock.now, self.bands, invented=self._invented),
             local_time=self.settings.local_time,
@@ -146,8 +156,15 @@ class Running:
             deeds=self._deeds,
             passphrase="" if page.passphrase is None else page.passphrase.reveal(),
             record=page_record(to_read, self.settings, self.clock.now),
-            voice=self.settings.site.voice(),
+            speaks=self.settings.site.voice(),
             stamp=page_stamp(to_read),
+            knowing=[person.name for person in people if person.knows_the_trade],
+            household=self._household,
+            voices={
+                (language, units): self.settings.site.voice(language, units)
+                for language in LANGUAGES
+                for units in UNIT_SYSTEMS
+            },
         )
         try:
             self._page = serve(app, page.host, page.port if self._page_port is None else self._page_port)
@@ -156,6 +173,15 @@ class Running:
             self._say(tr("No page: {reason}", reason=str(error)))
             return
         self._say(tr("Status page: {url}", url=self._page.url))
+        address = self.page_address()
+        if address is not None:
+            self._say(tr("On a phone: {address} (a code for its camera: emberpail page)", address=address))
+
+    def page_address(self) -> str | None:
+        """Where a phone finds the page, None while none can."""
+        if self._page is None:
+            return None
+        return phone_address(self._page.host, self._page.port, self.settings.page.address)
 
     def _on_tick(self, watch: Watch, tick_s: float) -> None:
         for minder in watch.minders.values():

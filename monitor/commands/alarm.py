@@ -154,6 +154,5 @@ def _standing(journal: Journal, which: str) -> list[AlarmRecord]:
 
 def _add_act(journal: Journal, alarm: AlarmRecord, act: str, who: str, span_s: float | None = None) -> None:
     at_s = now_s()
-    # A second short of the longest: reckoned back from its end it must not come out longer.
-    until_s = None if span_s is None else at_s + min(span_s, rule_for(alarm.kind).max_quiet_s - 1.0)
+    until_s = None if span_s is None else at_s + span_s
     journal.add_act(Act(alarm.alarm_id, act, at_s, at_s, who, until_s, batch=alarm.batch, bucket=alarm.bucket))

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
@@ -20,13 +19,12 @@ from monitor.commands.common import (
     settings_of,
     shown,
 )
-from monitor.commands.record_view import OUTCOMES, number_of
-from monitor.domain import Recipe
-from monitor.journal.database import BatchRecord, Journal
+from monitor.commands.record_view import OUTCOMES
+from monitor.finding import Found, found_in, holds
 from monitor.settings import Settings
 from monitor.trade.amounts import BadAmount, parse_opened
 from monitor.trade.oils import UnknownOil, find_oil
-from monitor.trade.record import one_way_date, those_that_stand, told_value
+from monitor.trade.record import one_way_date, told_value
 from monitor.words import DATE, tr, trn, when
 
 
@@ -53,30 +51,15 @@ def add(parsers: Any) -> None:
     parser.set_defaults(run=run)
 
 
-@dataclasses.dataclass(frozen=True, slots=True)
-class _Found:
-    """A batch with what is shown and searched of its record."""
-
-    record: BatchRecord
-    number: str
-    recipe: Recipe
-    details: dict[str, str]
-    texts: tuple[str, ...]
-
-    @property
-    def outcome(self) -> str:
-        return "running" if self.record.ended_s is None else self.record.outcome
-
-
 def run(args: argparse.Namespace) -> int:
     """The batches that fit, the newest first; 1 when none does."""
     settings = settings_of(args)
     fits = _test_of(args, settings)
     journal = open_journal_to_read(settings)
-    found: list[_Found] = []
+    found: list[Found] = []
     if journal is not None:
         with journal:
-            every = (_found(journal, record) for record in reversed(journal.batches()))
+            every = (found_in(journal, record) for record in reversed(journal.batches()))
             found = [one for one in every if fits(one)]
     if args.json:
         print_json([_values(one) for one in found])
@@ -90,23 +73,7 @@ def run(args: argparse.Namespace) -> int:
     return YES
 
 
-def _found(journal: Journal, record: BatchRecord) -> _Found:
-    batch = record.batch
-    recipe, _ = journal.recipe_now(batch.name)
-    details = {field: detail.value for field, detail in journal.details(batch.name).items()}
-    remarks = those_that_stand(
-        detail.value for detail in journal.detail_history(batch.name) if detail.field == "remark"
-    )
-    log = [logged for logged in journal.log(batch.name) if logged.undone_at_s is None]
-    texts = (
-        batch.name, batch.bucket, *(share.name for share in recipe.oils), *details.values(), *remarks,
-        *(photo.caption for photo in journal.photos(batch.name)),
-        *(part for logged in log for part in (logged.entry.kind, logged.entry.text, logged.who)),
-    )  # fmt: skip
-    return _Found(record, number_of(journal, batch.name), recipe, details, texts)
-
-
-def _test_of(args: argparse.Namespace, settings: Settings) -> Callable[[_Found], bool]:
+def _test_of(args: argparse.Namespace, settings: Settings) -> Callable[[Found], bool]:
     """What the options ask for; CommandError for a date that cannot be read."""
     today = settings.local_time(now_s()).date()
     first = None if args.from_day is None else day_typed(args.from_day, today)
@@ -115,23 +82,19 @@ def _test_of(args: argparse.Namespace, settings: Settings) -> Callable[[_Found],
         raise CommandError(tr("--to lies before --from: no day is left between them."))
     oil = None if args.oil is None else _oil_name(args.oil)
 
-    def fits(one: _Found) -> bool:
+    def fits(one: Found) -> bool:
         made = settings.local_time(one.record.batch.started_s).date()
         return (
             (args.outcome is None or one.outcome == args.outcome)
             and (first is None or made >= first)
             and (last is None or made <= last)
-            and (oil is None or _holds(oil, (share.name for share in one.recipe.oils)))
-            and (args.maker is None or _holds(args.maker, [one.details.get("maker", "")]))
-            and (args.lot is None or _holds(args.lot, (one.details.get(f, "") for f in ("oil_lot", "potash_lot"))))
-            and all(_holds(word, one.texts) for word in args.words)
+            and (oil is None or holds(oil, (share.name for share in one.recipe.oils)))
+            and (args.maker is None or holds(args.maker, [one.details.get("maker", "")]))
+            and (args.lot is None or holds(args.lot, (one.details.get(f, "") for f in ("oil_lot", "potash_lot"))))
+            and all(holds(word, one.texts) for word in args.words)
         )
 
     return fits
-
-
-def _holds(word: str, texts: Iterable[str]) -> bool:
-    return any(word.casefold() in text.casefold() for text in texts)
 
 
 def _oil_name(typed: str) -> str:
@@ -156,7 +119,7 @@ def day_typed(text: str, today: date, *, end: bool = False) -> date:
     return day
 
 
-def _line(settings: Settings, one: _Found) -> str:
+def _line(settings: Settings, one: Found) -> str:
     batch = one.record.batch
     numbered = tr("{batch} (number {number})", batch=batch.name, number=one.number)
     name = batch.name if one.number == batch.name else numbered
@@ -172,7 +135,7 @@ def _line(settings: Settings, one: _Found) -> str:
     return "  ".join(parts)
 
 
-def _values(one: _Found) -> dict[str, object]:
+def _values(one: Found) -> dict[str, object]:
     batch = one.record.batch
     return {
         "batch": batch.name, "number": one.number, "bucket": batch.bucket, "started_s": batch.started_s,

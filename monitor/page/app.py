@@ -13,13 +13,15 @@ import logging
 import math
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from monitor.page.forms import IN, steps_page
 from monitor.page.guard import Guard, own_names
+from monitor.page.household import Household
+from monitor.page.household_routes import household_routes
 from monitor.page.link_page import Links
 from monitor.page.markup import bucket_page, record_page, status_page
 from monitor.page.news import News
@@ -27,7 +29,7 @@ from monitor.page.parts import LocalTime, plain_page
 from monitor.page.press import Buttons, Deeds, Refusal, fields_of
 from monitor.page.press import page as page_with_forms
 from monitor.page.view import BucketView, RecordView, StatusView
-from monitor.words import ENGLISH, Voice, tr
+from monitor.words import ENGLISH, Voice, tr, voice
 
 log = logging.getLogger(__name__)
 
@@ -52,10 +54,12 @@ def make_app(
     deeds: Deeds | None = None,
     passphrase: str = "",
     record: Callable[[str], RecordView | None] | None = None,
-    voice: Voice = ENGLISH,
+    speaks: Voice = ENGLISH,
     now_s: Callable[[], float] = time.time,
     stamp: Callable[[], object] | None = None,
     knowing: Iterable[str] = (),
+    household: Household | None = None,
+    voices: Mapping[tuple[str, str], Voice] | None = None,
 ) -> Guard:
     """The application. ``view`` is called from worker threads, seldom more than twice a second; ``names`` are
     further host names to answer to, beside this computer's own.
@@ -63,7 +67,8 @@ def make_app(
     ``deeds`` is what the buttons do; without it, or without ``passphrase``, there are none. ``record`` gives a batch by
     its name, None for an unknown one. ``now_s`` is for sessions and wrong tries only. ``stamp`` changes whenever there
     is news (see ``News``); without it the pages ask now and then. ``knowing`` are those who know the trade (see
-    ``Links``).
+    ``Links``); ``household`` is behind the pages of phones, settings and past batches; ``voices`` are those that a
+    phone may choose, by (language, units).
     """
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
@@ -172,8 +177,12 @@ def make_app(
         assert isinstance(error, Refusal)
         return HTMLResponse(plain_page(tr("Not noted"), error.sentence), status_code=error.status)
 
+    voices = voices or {}
+    languages = list(dict.fromkeys([speaks.language, *(language for language, _ in voices)]))
+    rooms = [] if household is None else household_routes(household, buttons, local_time, languages, shared.forget)
     inner = Starlette(
         routes=[
+            *rooms,
             Route("/", status),
             Route("/status.json", status_json),
             Route("/healthz", healthz),
@@ -195,42 +204,43 @@ def make_app(
     # Outside everything, so that an error page carries the headers too.
     known = frozenset(name.lower().rstrip(".") for name in (*own_names(), *names))
     # Text shrinks to a fifth; an old phone at the end of the yard is glad of it. A stream is left as it is.
-    return Guard(GZipMiddleware(inner, minimum_size=1000), known, voice, news.close)
+    return Guard(GZipMiddleware(inner, minimum_size=1000), known, speaks, news.close, voices=voices)
 
 
 class _Shared:
-    """The view, asked for at most once in a short while however many ask."""
+    """The view, asked for at most once in a short while however many ask; one for each voice that asks."""
 
     def __init__(self, view: Callable[[], StatusView]) -> None:
         self._view = view
         self._lock = threading.Lock()
-        self._present: StatusView | None = None
-        self._drawn: tuple[StatusView, str] | None = None
-        self._asked_s = -math.inf
+        self._present: dict[tuple[str, str], tuple[float, StatusView]] = {}
+        self._drawn: dict[tuple[str, str], tuple[StatusView, str]] = {}
 
     def forget(self) -> None:
         """Something was pressed: the next one to ask sees it."""
         with self._lock:
-            self._present = None
+            self._present.clear()
 
     def get(self) -> StatusView:
+        speaks = voice().language, voice().units
         with self._lock:
-            if self._present is None or time.monotonic() - self._asked_s > _SHARED_FOR_S:
+            asked_s, present = self._present.get(speaks, (-math.inf, None))
+            if present is None or time.monotonic() - asked_s > _SHARED_FOR_S:
                 # Forget first: when the view fails, the last good one must not be shown as the present.
-                self._present = None
+                self._present.pop(speaks, None)
                 try:
-                    self._present = self._view()
+                    present = self._view()
                 except Exception as error:
                     raise NotKnownError("The watch cannot tell how the buckets stand just now.") from error
-                self._asked_s = time.monotonic()
-            return self._present
+                self._present[speaks] = time.monotonic(), present
+            return present
 
     def drawn(self, draw: Callable[[StatusView], str]) -> str:
         """The page of all buckets, drawn once for one view: at each news every open phone asks for it."""
-        present = self.get()
-        kept = self._drawn
+        speaks, present = (voice().language, voice().units), self.get()
+        kept = self._drawn.get(speaks)
         if kept is None or kept[0] is not present:
-            kept = self._drawn = present, draw(present)
+            kept = self._drawn[speaks] = present, draw(present)
         return kept[1]
 
 

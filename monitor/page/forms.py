@@ -70,7 +70,7 @@ def steps_page(bucket: BucketView, view: StatusView, local_time: LocalTime, hand
         return still_page(
             tr("Steps of {bucket}", bucket=bucket.name), "".join([*parts, f'<p class="panel">{_text(words)}</p>'])
         )
-    parts.append(_invitation(hand, address_of(bucket.name, "/steps")))
+    parts.append(invitation(hand, address_of(bucket.name, "/steps")))
     day = ""
     rows = []
     for step in bucket.steps:
@@ -150,7 +150,7 @@ def note_something(bucket: BucketView, hand: Hand) -> str:
     if bucket.batch is None:
         return ""
     if hand.state != IN:
-        return _invitation(hand, address_of(bucket.name))
+        return invitation(hand, address_of(bucket.name))
     choices = "".join(
         f'<label><input type="radio" name="ago" value="{minutes}"{" checked" if not minutes else ""}>'
         f"{_text(tr('{n} min ago', n=minutes) if minutes else tr('now'))}</label>"
@@ -252,7 +252,8 @@ def _leave(hand: Hand) -> str:
     )
 
 
-def _invitation(hand: Hand, back: str) -> str:
+def invitation(hand: Hand, back: str) -> str:
+    """The way through the door, or why there is none; nothing for whoever is inside."""
     if hand.state == OUT:
         words = _text(tr("Let me note things here"))
         return f'<a class="button" href="/enter?{_text(urlencode({"back": back}))}">{words}</a>'

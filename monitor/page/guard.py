@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import ipaddress
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from monitor.words import ENGLISH, Voice, speaking, tr
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+# A phone's own choice of language and units: "es.us". It changes nothing but words, so it needs no passphrase.
+WORDS_COOKIE = "emberpail-words"
 
 _TAILNET = ipaddress.ip_network("100.64.0.0/10")  # shared address space, RFC 6598: overlay networks use it
 
@@ -53,9 +56,10 @@ class Guard:
 
     def __init__(
         self, app: ASGIApp, names: frozenset[str] = frozenset(), voice: Voice = ENGLISH,
-        close: Callable[[], None] = lambda: None,
+        close: Callable[[], None] = lambda: None, *, voices: Mapping[tuple[str, str], Voice] | None = None,
     ) -> None:
-        """``close`` ends what would stay open by itself."""
+        """``close`` ends what would stay open by itself; ``voices`` are those that a phone may choose."""
+        self._voices = voices or {}
         self._app = app
         self.close = close
         self._names = names
@@ -63,8 +67,21 @@ class Guard:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         # Each request is a task of its own, and worker threads take its voice over.
-        with speaking(self._voice):
+        with speaking(self._chosen(scope) or self._voice):
             await self._answer(scope, receive, send)
+
+    def _chosen(self, scope: Scope) -> Voice | None:
+        """The voice that this phone asked for, None where it asked for none."""
+        if not self._voices or scope["type"] != "http":
+            return None
+        for name, value in scope["headers"]:
+            if name == b"cookie":
+                for one in value.decode("latin-1").split(";"):
+                    what, _, chosen = one.strip().partition("=")
+                    if what == WORDS_COOKIE:
+                        language, _, units = chosen.strip('"').partition(".")
+                        return self._voices.get((language, units))
+        return None
 
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":

@@ -128,7 +128,7 @@ class Buttons:
         return answer
 
     def leave(self, request: Request, fields: dict[str, str]) -> Response:
-        self._allowed(request, fields)
+        self.allowed(request, fields)
         answer = see("/")
         answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
         return answer
@@ -137,7 +137,7 @@ class Buttons:
 
     def do(self, request: Request, fields: dict[str, str]) -> Response:
         """One press: note, tick, undo or answer; then back to where it was pressed."""
-        deeds = self._allowed(request, fields)
+        deeds = self.allowed(request, fields)
         bucket, batch = request.path_params["name"], fields.get("batch", "")
         back = address_of(bucket, "/steps#next" if fields.get("back") == "steps" else "")
         ago_s = _ago_s(fields.get("ago", "0"))
@@ -167,7 +167,8 @@ class Buttons:
         self._pressed()
         return see(back)
 
-    def _allowed(self, request: Request, fields: dict[str, str]) -> Deeds:
+    def allowed(self, request: Request, fields: dict[str, str]) -> Deeds:
+        """The deeds, for a form of a visitor's own session; Refusal for any other."""
         if self._deeds is None:
             raise Refusal(403, tr("Nothing can be changed from this page: no passphrase is set."))
         session = self._session(request)

@@ -1,0 +1,167 @@
+"""The people, their phones, the settings and the past batches, for the page: read from journal and settings."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import timedelta
+
+from monitor.commands.record_view import OUTCOMES
+from monitor.finding import found_in, holds
+from monitor.journal.database import Journal
+from monitor.page.household import BatchRow, HouseholdView, PersonView, RouteView
+from monitor.phone.routes import label, ring
+from monitor.reminding import HELD_FACT
+from monitor.settings import MqttSource, SerialSource, Settings
+from monitor.trade.record import told_value
+from monitor.words import quantity, tr
+
+
+class JournalHousehold:
+    """Over a journal's two connections, one to read and one to write, each opened when first needed.
+
+    ``address`` is where a phone finds the page, None where none can.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        open_to_read: Callable[[], Journal],
+        open_to_write: Callable[[], Journal],
+        now_s: Callable[[], float],
+        address: Callable[[], str | None],
+    ) -> None:
+        self._settings, self._now_s, self._address = settings, now_s, address
+        self._open = {"read": open_to_read, "write": open_to_write}
+        self._journals: dict[str, Journal] = {}
+        self._lock = threading.Lock()
+
+    def view(self) -> HouseholdView:
+        """The present."""
+        now_s = self._now_s()
+        with self._lock:
+            journal = self._journal("read")
+            health = {one.part: one for one in journal.health()}
+            held = journal.fact(HELD_FACT)
+        people: list[PersonView] = []
+        for person in self._settings.people:
+            routes = []
+            for url in person.routes:
+                name = label(url.reveal())
+                last = health.get(f"phone {person.name} {name}")
+                routes.append(RouteView(name) if last is None else RouteView(name, last.ok, last.says, last.at_s))
+            notes = tuple(_notes(self._settings, person.name))
+            people.append(PersonView(person.name, tuple(routes), not people, notes))
+        return HouseholdView(
+            at_s=now_s,
+            people=tuple(people),
+            address=self._address(),
+            held_until_s=float(held) if isinstance(held, int | float) and held > now_s else None,
+            settings=_told(self._settings),
+        )
+
+    def batches(self, words: str) -> tuple[BatchRow, ...]:
+        """All batches, the newest first, or those in whose record every word is found."""
+        wanted = words.split()
+        with self._lock:
+            journal = self._journal("read")
+            every = [found_in(journal, record) for record in reversed(journal.batches())]
+        rows = []
+        for one in every:
+            if all(holds(word, one.texts) for word in wanted):
+                outcome = "" if one.record.ended_s is None else one.record.outcome
+                yields = [field for field in ("yield_litres", "yield_kg") if field in one.details]
+                rows.append(
+                    BatchRow(
+                        one.record.batch.name,
+                        one.record.batch.bucket,
+                        one.record.batch.started_s,
+                        tr(OUTCOMES[outcome]) if outcome in OUTCOMES else outcome,
+                        told_value(yields[0], one.details[yields[0]]) if yields else "",
+                    )
+                )
+        return tuple(rows)
+
+    def ring(self, person: str) -> tuple[tuple[bool, str], ...]:
+        """Test each route of a person, and keep what became of it."""
+        site = self._settings.site
+        found = next((one for one in self._settings.people if one.name == person), None)
+        if found is None or not found.routes:
+            raise ValueError(tr("No way to ring {person} is set.", person=person[:60]))
+        rung = ring(
+            [(person, route.reveal()) for route in found.routes],
+            voices={person: site.voice(found.language, found.units)},
+        )
+        with self._lock:
+            journal = self._journal("write")
+            for one in rung:
+                journal.set_health(f"phone {one.person} {one.route}", one.ok, one.says, self._now_s())
+        return tuple((one.ok, one.says) for one in rung)
+
+    def on_call(self, person: str) -> None:
+        """This person is rung first until tomorrow noon."""
+        raise ValueError(person)
+
+    def hold_reminders(self, hold: bool) -> None:
+        """Until tomorrow noon by the clock of the place, or no longer."""
+        now_s = self._now_s()
+        with self._lock:
+            self._journal("write").set_fact(HELD_FACT, next_noon_s(self._settings, now_s) if hold else 0.0)
+
+    def close(self) -> None:
+        """Close what was opened."""
+        with self._lock:
+            for journal in self._journals.values():
+                journal.close()
+            self._journals.clear()
+
+    def _journal(self, purpose: str) -> Journal:
+        if purpose not in self._journals:
+            self._journals[purpose] = self._open[purpose]()
+        return self._journals[purpose]
+
+
+def next_noon_s(settings: Settings, now_s: float) -> float:
+    """Noon of the next day by the clock of the place, Unix seconds."""
+    here = settings.local_time(now_s)
+    noon = (here + timedelta(days=1)).replace(hour=12, minute=0, second=0, microsecond=0)
+    # Local arithmetic first, then back: a night with a change of the clock is an hour longer or shorter.
+    guess_s = now_s + (noon.replace(tzinfo=None) - here.replace(tzinfo=None)).total_seconds()
+    told = settings.local_time(guess_s)
+    return guess_s - (told.replace(tzinfo=None) - noon.replace(tzinfo=None)).total_seconds()
+
+
+def _notes(settings: Settings, name: str) -> list[str]:
+    person = next(one for one in settings.people if one.name == name)
+    notes = [tr("What can wait rings in waking hours only: {hours}.", hours=str(person.waking_hours))]
+    if not person.knows_the_trade:
+        notes.append(tr("Is asked to look only, never to open or blend."))
+    return notes
+
+
+def _told(settings: Settings) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ...]:
+    """What the file says, without its secrets."""
+    site = settings.site
+    place = [
+        (tr("name"), site.name),
+        (tr("emergency number"), site.emergency_number),
+        (tr("waking hours"), str(site.waking_hours)),
+    ]
+    if site.altitude_m is not None:
+        place.append((tr("height above the sea"), tr("{metres:.0f} m", metres=site.altitude_m)))
+    if site.time_zone:
+        place.append((tr("time zone"), site.time_zone))
+    place.append((tr("too hot from"), quantity(settings.place().too_hot_c, "degC")))
+    buckets = [
+        (one.name, "" if one.litres is None else quantity(one.litres, "litres")) for one in settings.buckets
+    ]
+    sources = []
+    for source in settings.sources:
+        if isinstance(source, SerialSource):
+            sources.append((source.name, tr("serial port {port}", port=source.port)))
+        elif isinstance(source, MqttSource):
+            sources.append((source.name, tr("broker {host}, port {port}", host=source.host, port=source.port)))
+        else:
+            sources.append((source.name, tr("recording {name}", name=source.path.name)))
+    tables = [(tr("Place"), place), (tr("Buckets"), buckets), (tr("Sources"), sources)]
+    return tuple((title, tuple(rows)) for title, rows in tables if rows)
