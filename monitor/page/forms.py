@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from urllib.parse import urlencode
 
 from monitor.page.kinds import BUTTONS, kind_words
-from monitor.page.parts import LocalTime, address_of, cautions_list, clock, still_page
+from monitor.page.parts import LocalTime, address_of, cautions_list, clock, name_of, still_page
 from monitor.page.parts import text_of as _text
 from monitor.page.view import AlarmView, BucketView, StatusView, StepView
 from monitor.words import US, tr, trc, voice
@@ -201,7 +201,7 @@ def quiet_buttons(alarm: AlarmView, bucket: BucketView, hand: Hand) -> str:
     quiet = _text(tr("Keep it quiet for a while"))
     still = tr("It stands all the same, and rings again if it still stands then. If it gets worse, it rings at once.")
     return (
-        f'<details class="kept" id="quiet-{_text(_name(alarm.alarm_id))}"><summary>{quiet}</summary>'
+        f'<details class="kept" id="quiet-{name_of(alarm.alarm_id)}"><summary>{quiet}</summary>'
         f'<p>{_text(still)}</p>{form}<div class="ago" role="group" aria-label="{quiet}">{buttons}</div></form>'
         "</details>"
     )
@@ -209,11 +209,6 @@ def quiet_buttons(alarm: AlarmView, bucket: BucketView, hand: Hand) -> str:
 
 def _span_words(minutes: int) -> str:
     return tr("{n} min", n=minutes) if minutes < 60 else tr("{n} h", n=minutes // 60)
-
-
-def _name(text: str) -> str:
-    """A text as a name within the page: letters and figures only, and no two alike."""
-    return "".join(sign if sign.isascii() and sign.isalnum() else f"_{ord(sign):x}_" for sign in text)
 
 
 def _answer(act: str, words: str) -> str:

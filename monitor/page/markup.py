@@ -7,11 +7,11 @@ the markup; nothing else may be put between tags.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from monitor.page.chart import chart_svg
 from monitor.page.forms import READ_ONLY, Hand, alarm_buttons, note_something, quiet_buttons
-from monitor.page.parts import LocalTime, address_of, age_words, page, plain_page
+from monitor.page.parts import LocalTime, address_of, age_words, name_of, page, plain_page
 from monitor.page.parts import cautions_list as _cautions
 from monitor.page.parts import clock as _clock
 from monitor.page.parts import text_of as _text
@@ -54,7 +54,7 @@ def status_page(view: StatusView, local_time: LocalTime) -> str:
             "started in it."
         )
         cards = f'<p class="panel">{_text(words)}</p>'
-    body = f'{_head(view, local_time)}<div class="list">{cards}</div>{_foot(view)}'
+    body = f'{_head(view, local_time)}{_glance(order)}<div class="list">{cards}</div>{_foot(view)}'
     return page(_title(view), body)
 
 
@@ -109,6 +109,30 @@ def _title(view: StatusView) -> str:
     return f"({waiting}) Emberpail" if waiting else "Emberpail"
 
 
+def _glance(buckets: Sequence[BucketView]) -> str:
+    """Every bucket in one line each, where there are several: an old phone shows hardly more than one card at once."""
+    if len(buckets) < 2:
+        return ""
+    rows = "".join(
+        f'<li><a class="state state-{bucket.standing}" href="#{name_of(bucket.name)}">{_shape(bucket.standing)}'
+        f"<b>{_text(bucket.name)}</b> <span>{_text(_short_reading(bucket))}</span> "
+        f"<span>{_text(tr(STANDING_WORDS[bucket.standing]))}</span></a></li>"
+        for bucket in buckets
+    )
+    return f'<ul class="glance">{rows}</ul>'
+
+
+def _short_reading(bucket: BucketView) -> str:
+    """The temperature where it is of the present; an old one stands on the card, marked as such."""
+    if bucket.is_stale or bucket.temperature_c is None:
+        return ""
+    return quantity(bucket.temperature_c, "degC")
+
+
+def _shape(standing: str) -> str:
+    return f'<svg viewBox="0 0 28 28" aria-hidden="true">{_SHAPES[standing]}</svg>'
+
+
 # ---- the parts of a page ------------------------------------------------------------------------------------------
 
 
@@ -160,9 +184,8 @@ def _card(
     standing = bucket.standing
     batch = " · ".join(words for words in (bucket.batch or "", bucket.stage_words) if words)
     parts = [
-        f'<article class="bucket state-{standing}">',
-        f'<p class="state"><svg viewBox="0 0 28 28" aria-hidden="true">{_SHAPES[standing]}</svg>'
-        f"{_text(tr(STANDING_WORDS[standing]))}</p>",
+        f'<article class="bucket state-{standing}" id="{name_of(bucket.name)}">',
+        f'<p class="state">{_shape(standing)}{_text(tr(STANDING_WORDS[standing]))}</p>',
         f"<h2>{_text(bucket.name)}<small>{_text(batch or tr('nothing in it is being minded'))}</small></h2>",
         _figure(bucket),
     ]
@@ -175,6 +198,11 @@ def _card(
     else:
         parts += [_alarm(alarm, bucket, view, local_time, hand) for alarm in others]
     parts += [f'<p class="fault">{_text(fault)}</p>' for fault in bucket.probe_faults]
+    if bucket.next_action:
+        parts.append(_cautions(bucket.cautions))
+        parts.append(f'<p class="next"><strong>{_text(tr("Next:"))}</strong> {_text(bucket.next_action)}</p>')
+    if link and bucket.batch is not None:
+        parts.append(small_svg(bucket.curve, band=bucket.band, local_time=local_time))
     if bucket.completeness:
         left = tr("Potash left: {potash_left}.", potash_left=bucket.potash_left) if bucket.potash_left else ""
         # An old figure is told as an old one.
@@ -187,11 +215,6 @@ def _card(
     # What one could sleep on was said of readings that no longer come; an alarm that stands beside it mends nothing.
     if bucket.outlook and not bucket.is_stale and standing != STALE:
         parts.append(f'<p class="outlook">{_text(bucket.outlook)}</p>')
-    if link and bucket.batch is not None:
-        parts.append(small_svg(bucket.curve, band=bucket.band, local_time=local_time))
-    if bucket.next_action:
-        parts.append(_cautions(bucket.cautions))
-        parts.append(f'<p class="next"><strong>{_text(tr("Next:"))}</strong> {_text(bucket.next_action)}</p>')
     if bucket.batch is not None and bucket.steps:
         steps = _text(tr("Steps of {bucket}", bucket=bucket.name))
         parts.append(f'<a class="button" href="{address_of(bucket.name, "/steps")}">{steps}</a>')

@@ -88,6 +88,11 @@ def address_of(bucket: str, more: str = "") -> str:
     return f"/bucket/{quote(bucket, safe='')}{more}"
 
 
+def name_of(text: str) -> str:
+    """A text as a name within a page: letters and figures only, and no two alike."""
+    return "b-" + "".join(sign if sign.isascii() and sign.isalnum() else f"_{ord(sign):x}_" for sign in text)
+
+
 def age_words(age_s: float | None) -> str:
     """How long ago, in the largest fitting units: "12 s ago", "4 min ago", "2 h 10 min ago", "3 days ago"."""
     if age_s is None or not math.isfinite(age_s):

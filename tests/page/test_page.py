@@ -220,7 +220,7 @@ def test_the_page_loads_nothing_from_outside_and_has_nothing_inline() -> None:
             assert tag != "style"
             for name in ("src", "href"):
                 address = attrs.get(name)
-                assert address is None or address.startswith(("/", "tel:"))
+                assert address is None or address.startswith(("/", "#", "tel:"))
                 assert address is None or not address.startswith("//")
 
 
