@@ -91,7 +91,7 @@ def record_page(record: RecordView, local_time: LocalTime) -> str:
         f'<a class="back" href="{back}">&#8592; {_text(back_words)}</a>',
         f'<section class="panel">{_cautions(record.cautions)}</section>' if record.cautions else "",
         f'<section class="panel"><h2>{_text(tr("How it stood"))}</h2>{says}</section>' if says else "",
-        _table(tr("Record"), record.rows),
+        _table(tr("Record"), record.rows, "h2"),
         _drawing(shown, local_time),
         _past_alarms(record.past_alarms, record.at_s, local_time),
         _log(record.log, record.at_s, local_time),
@@ -304,9 +304,10 @@ def _numbers(numbers: Iterable[tuple[str, str]]) -> str:
     return _table(tr("Figures"), numbers)
 
 
-def _table(title: str, rows: Iterable[tuple[str, str]]) -> str:
+def _table(title: str, rows: Iterable[tuple[str, str]], level: str = "h3") -> str:
     lines = "".join(f'<tr><th scope="row">{_text(what)}</th><td>{_text(value)}</td></tr>' for what, value in rows)
-    return f'<section class="panel"><h3>{_text(title)}</h3><table>{lines}</table></section>' if lines else ""
+    heading = f"<{level}>{_text(title)}</{level}>"
+    return f'<section class="panel">{heading}<table>{lines}</table></section>' if lines else ""
 
 
 def _past_alarms(alarms: Iterable[AlarmView], now_s: float, local_time: LocalTime) -> str:
