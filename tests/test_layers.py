@@ -26,7 +26,9 @@ _CORE: dict[str, set[str]] = {
 }
 # An edge may use the values and rules of the core named here, never another edge.
 _EDGES: dict[str, set[str]] = {
-    "sources": {"sensing", "trade", "domain", "words", "units", "toml_tables"},
+    "sources": {"sensing", "trade", "domain", "words", "units", "toml_tables", "broker"},
+    "siren": {"domain", "words", "units", "broker"},
+    "broker": {"words"},  # a tool of whatever speaks with a broker
     "journal": {"judgement", "domain", "words", "units"},
     "phone": {"judgement", "domain", "words", "units"},
     "page": {"trade", "domain", "words", "units"},

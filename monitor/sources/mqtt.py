@@ -28,6 +28,7 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.broker import BrokerUnavailable, open_connection, refused
 from monitor.sources.health import HealthBook, SourceHealth
 from monitor.sources.line import MAX_LINE_BYTES, Clock, Deliver, Line, Origin
 from monitor.words import tr
@@ -40,7 +41,6 @@ COMMIT_AT = IN_FLIGHT_WINDOW // 2
 
 # Short, so that a dead link is noticed within two of them.
 KEEPALIVE_S = 20
-_CONNECT_TIMEOUT_S = 5.0
 _HELLO_TIMEOUT_S = 10.0
 _FIRST_WAIT_S = 0.5
 _LONGEST_WAIT_S = 15.0
@@ -50,14 +50,6 @@ _WINDOW_STUCK_S = 60.0
 # Thrown out this soon and this often after connecting: somebody else uses the client id.
 _BRIEF_S = 5.0
 _BRIEF_TIMES = 4
-
-
-class BrokerUnavailable(ValueError):
-    """The broker cannot be used now. ``mend``: a person has to do something, waiting alone will not help."""
-
-    def __init__(self, sentence: str, *, mend: bool) -> None:
-        self.mend = mend
-        super().__init__(sentence)
 
 
 class MqttSource:
@@ -229,7 +221,6 @@ class _Connection:
             reconnect_on_failure=False,
             manual_ack=True,
         )
-        client.connect_timeout = _CONNECT_TIMEOUT_S
         if self._source.username is not None:
             client.username_pw_set(self._source.username, self._source._password)
         client.on_connect = self._guarded(self._on_connect)
@@ -269,25 +260,7 @@ class _Connection:
             self._mind_window()
 
     def _connect(self) -> None:
-        source = self._source
-        try:
-            if source.tls:
-                context = ssl.create_default_context(cafile=str(source.ca_file) if source.ca_file else None)
-                self._client.tls_set_context(context)
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or tr("it holds no certificate")
-            raise BrokerUnavailable(
-                tr(
-                    "the certificate file {ca_file} cannot be used ({reason}): correct ca_file.",
-                    ca_file=source.ca_file,
-                    reason=reason,
-                ),
-                mend=True,
-            ) from None
-        try:
-            self._client.connect(source.host, source.port, source._keepalive_s)
-        except (OSError, ValueError) as error:
-            raise why_not(error, source) from None
+        open_connection(self._client, self._source, self._source._keepalive_s)
 
     def _turn(self) -> None:
         """Wait for the network, an acknowledgement or half a second, and do what is due."""
@@ -366,39 +339,10 @@ class _Connection:
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
-            self._problem = self._refused(str(reason))
+            self._problem = refused(str(reason), self._source)
             return
         # Here and not after connecting: a broker that forgot the session has forgotten the subscription, too.
         client.subscribe(self._source.topic, qos=1)
-
-    def _refused(self, reason: str) -> BrokerUnavailable:
-        source = self._source
-        if reason.lower() in ("bad user name or password", "not authorized"):
-            if source.username is None:
-                sentence = tr(
-                    "the broker {where} wants a user name and a password: set username and password.",
-                    where=source.where,
-                )
-            else:
-                sentence = tr(
-                    'the broker {where} refuses the user name "{username}" or its password: '
-                    "correct username and password.",
-                    where=source.where,
-                    username=source.username,
-                )
-            return BrokerUnavailable(sentence, mend=True)
-        if "identifier" in reason.lower():
-            return BrokerUnavailable(
-                tr(
-                    'the broker {where} refuses the client id "{client_id}": change client_id.',
-                    where=source.where,
-                    client_id=source.client_id,
-                ),
-                mend=True,
-            )
-        return BrokerUnavailable(
-            tr("the broker {where} refuses us ({reason}).", where=source.where, reason=reason.lower()), mend=False
-        )
 
     def _on_subscribe(self, _client: Any, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
         if any(reason.is_failure for reason in reasons):
@@ -455,56 +399,6 @@ class _Connection:
         except Exception:
             # Not acknowledged, so the broker sends it again after the next connection.
             self._book.fault("not_taken_in")
-
-
-def why_not(error: BaseException, source: MqttSource) -> BrokerUnavailable:
-    """An error of connecting -> the sentence that says what it means and how to mend it."""
-    where = source.where
-    if isinstance(error, ssl.SSLCertVerificationError):
-        reason = error.verify_message.rstrip(".")
-        return BrokerUnavailable(
-            tr(
-                "the certificate of the broker {where} is not trusted ({reason}): set ca_file to the certificate that "
-                "signed it, and host to a name that stands in it.",
-                where=where,
-                reason=reason,
-            ),
-            mend=True,
-        )
-    if isinstance(error, ssl.SSLError):
-        return BrokerUnavailable(
-            tr(
-                "{where} does not speak TLS as it should: check port (8883 is usual with tls) and the broker's "
-                "listener.",
-                where=where,
-            ),
-            mend=True,
-        )
-    if isinstance(error, socket.gaierror):
-        return BrokerUnavailable(
-            tr(
-                'the broker\'s name "{host}" is not known on this network: correct host, or wait for the network.',
-                host=source.host,
-            ),
-            mend=False,
-        )
-    if isinstance(error, ConnectionRefusedError):
-        return BrokerUnavailable(
-            tr("nothing answers at {where}: start the broker, or correct host and port; we go on trying.", where=where),
-            mend=False,
-        )
-    if isinstance(error, TimeoutError):
-        return BrokerUnavailable(
-            tr("{where} does not answer: is the broker's computer on the network?", where=where), mend=False
-        )
-    if isinstance(error, ValueError):
-        return BrokerUnavailable(
-            tr("{where} is no broker's address ({error}): correct host and port.", where=where, error=error), mend=True
-        )
-    what = getattr(error, "strerror", None) or repr(error)
-    return BrokerUnavailable(
-        tr("the broker {where} cannot be reached ({what}); we go on trying.", where=where, what=what), mend=False
-    )
 
 
 class _Still:

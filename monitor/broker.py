@@ -1,0 +1,147 @@
+"""What everything that speaks with an MQTT broker shares: opening the connection, and what a refusal means in words.
+
+A tool, not an edge: it neither reads nor publishes.
+"""
+
+from __future__ import annotations
+
+import socket
+import ssl
+from pathlib import Path
+from typing import Protocol
+
+import paho.mqtt.client as paho
+
+from monitor.words import tr
+
+_CONNECT_TIMEOUT_S = 5.0
+
+
+class BrokerAddress(Protocol):
+    """Where a broker is and as whom we come; ``where`` as a person writes it."""
+
+    @property
+    def host(self) -> str: ...
+    @property
+    def port(self) -> int: ...
+    @property
+    def where(self) -> str: ...
+    @property
+    def tls(self) -> bool: ...
+    @property
+    def ca_file(self) -> Path | str | None: ...
+    @property
+    def username(self) -> str | None: ...
+    @property
+    def client_id(self) -> str: ...
+
+
+class BrokerUnavailable(ValueError):
+    """The broker cannot be used now. ``mend``: a person has to do something, waiting alone will not help."""
+
+    def __init__(self, sentence: str, *, mend: bool) -> None:
+        self.mend = mend
+        super().__init__(sentence)
+
+
+def open_connection(client: paho.Client, broker: BrokerAddress, keepalive_s: int) -> None:
+    """Connect ``client``, with TLS where asked for. Raises BrokerUnavailable."""
+    client.connect_timeout = _CONNECT_TIMEOUT_S
+    try:
+        if broker.tls:
+            context = ssl.create_default_context(cafile=str(broker.ca_file) if broker.ca_file else None)
+            client.tls_set_context(context)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or tr("it holds no certificate")
+        raise BrokerUnavailable(
+            tr(
+                "the certificate file {ca_file} cannot be used ({reason}): correct ca_file.",
+                ca_file=broker.ca_file,
+                reason=reason,
+            ),
+            mend=True,
+        ) from None
+    try:
+        client.connect(broker.host, broker.port, keepalive_s)
+    except (OSError, ValueError) as error:
+        raise why_not(error, broker) from None
+
+
+def refused(reason: str, broker: BrokerAddress) -> BrokerUnavailable:
+    """A broker's own refusal -> the sentence that says how to mend it."""
+    if reason.lower() in ("bad user name or password", "not authorized"):
+        if broker.username is None:
+            sentence = tr(
+                "the broker {where} wants a user name and a password: set username and password.",
+                where=broker.where,
+            )
+        else:
+            sentence = tr(
+                'the broker {where} refuses the user name "{username}" or its password: '
+                "correct username and password.",
+                where=broker.where,
+                username=broker.username,
+            )
+        return BrokerUnavailable(sentence, mend=True)
+    if "identifier" in reason.lower():
+        return BrokerUnavailable(
+            tr(
+                'the broker {where} refuses the client id "{client_id}": change client_id.',
+                where=broker.where,
+                client_id=broker.client_id,
+            ),
+            mend=True,
+        )
+    return BrokerUnavailable(
+        tr("the broker {where} refuses us ({reason}).", where=broker.where, reason=reason.lower()), mend=False
+    )
+
+
+def why_not(error: BaseException, broker: BrokerAddress) -> BrokerUnavailable:
+    """An error of connecting -> the sentence that says what it means and how to mend it."""
+    where = broker.where
+    if isinstance(error, ssl.SSLCertVerificationError):
+        reason = error.verify_message.rstrip(".")
+        return BrokerUnavailable(
+            tr(
+                "the certificate of the broker {where} is not trusted ({reason}): set ca_file to the certificate that "
+                "signed it, and host to a name that stands in it.",
+                where=where,
+                reason=reason,
+            ),
+            mend=True,
+        )
+    if isinstance(error, ssl.SSLError):
+        return BrokerUnavailable(
+            tr(
+                "{where} does not speak TLS as it should: check port (8883 is usual with tls) and the broker's "
+                "listener.",
+                where=where,
+            ),
+            mend=True,
+        )
+    if isinstance(error, socket.gaierror):
+        return BrokerUnavailable(
+            tr(
+                'the broker\'s name "{host}" is not known on this network: correct host, or wait for the network.',
+                host=broker.host,
+            ),
+            mend=False,
+        )
+    if isinstance(error, ConnectionRefusedError):
+        return BrokerUnavailable(
+            tr("nothing answers at {where}: start the broker, or correct host and port; we go on trying.", where=where),
+            mend=False,
+        )
+    if isinstance(error, TimeoutError):
+        return BrokerUnavailable(
+            tr("{where} does not answer: is the broker's computer on the network?", where=where), mend=False
+        )
+    if isinstance(error, ValueError):
+        return BrokerUnavailable(
+            tr("{where} is no broker's address ({error}): correct host and port.", where=where, error=error), mend=True
+        )
+    what = getattr(error, "strerror", None) or repr(error)
+    return BrokerUnavailable(
+        tr("the broker {where} cannot be reached ({what}); we go on trying.", where=where, what=what), mend=False
+    )
