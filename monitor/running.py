@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from monitor.clock import ArrivalClock
+from monitor.courses import Courses, forecast_of
+from monitor.curve import BatchCurve
 from monitor.deeds import JournalDeeds
 from monitor.household import JournalHousehold
 from monitor.journal.database import Journal, JournalError
@@ -52,6 +55,7 @@ class Running:
     ) -> None:
         self.settings, self.journal, self.clock = settings, journal, clock
         self.bands: dict[str, list[tuple[float, float, float]]] = {}
+        self.forecasts: dict[str, list[tuple[float, float, float]]] = {}
         self._refused: dict[str, int] = {}
         self._band_due_s: dict[str, float] = {}
         self._say, self._also_on_tick = say, on_tick
@@ -133,6 +137,10 @@ class Running:
             if not delivery.ok:
                 self._say(delivery.says)
 
+    def courses(self, open_journal: Callable[[], Journal]) -> Courses:
+        """The curves of batches, for the page and for the picture that goes with a message (``picture_for``)."""
+        return Courses(open_journal, self.settings, self.clock.now, self.bands, self.forecasts)
+
     # ---- page ------------------------------------------------------------------------------------------------------
 
     def _start_page(self) -> None:
@@ -165,6 +173,8 @@ class Running:
                 for language in LANGUAGES
                 for units in UNIT_SYSTEMS
             },
+            courses=self.courses(to_read),
+            picture=_curve_png,
         )
         try:
             self._page = serve(app, page.host, page.port if self._page_port is None else self._page_port)
@@ -190,10 +200,17 @@ class Running:
                 self._band_due_s[name] = tick_s + _BAND_EVERY_S
                 try:
                     self.bands[name] = _band(minder, tick_s)
+                    self.forecasts[name] = forecast_of(minder, tick_s)
                 except Exception as error:  # the page can do without it
                     watch.trouble[f"band {minder.batch.bucket}"] = repr(error)
         if self._also_on_tick is not None:
             self._also_on_tick(watch, tick_s)
+
+
+def _curve_png(curve: BatchCurve, local_time: Callable[[float], datetime], place: str) -> bytes:
+    from monitor.papers.picture import curve_png  # its libraries are heavy: at the first picture
+
+    return curve_png(curve, local_time, place)
 
 
 def _band(minder: Minder, tick_s: float) -> list[tuple[float, float, float]]:

@@ -201,7 +201,7 @@ def _bucket_view(  # noqa: PLR0917
         handling=short_cautions_for("blend", settings.site.emergency_number),
         too_hot_c=settings.place().too_hot_c,
         band=tuple(band),
-        marks=_marks(log),
+        marks=marks_of(log),
     )
     if curves is None:
         return view
@@ -421,7 +421,7 @@ def _log_line(entry: LogEntry) -> LogLine:
     return LogLine(entry.at_s, _entry_words(entry), entry.noted_at_s if late else None, entry.entry_id)
 
 
-def _marks(log: Sequence[LogEntry]) -> tuple[tuple[float, str], ...]:
+def marks_of(log: Sequence[LogEntry]) -> tuple[tuple[float, str], ...]:
     """What stands on the curve: deeds at the bucket, not remarks."""
     return tuple((entry.at_s, kind_words(entry.kind)) for entry in log if entry.kind != "note")
 
@@ -513,7 +513,7 @@ def record_view(journal: Journal, settings: Settings, name: str, now_s: float) -
         past_alarms=tuple(alarms),
         curve=paste,
         ambient=curves[-1],
-        marks=_marks(log),
+        marks=marks_of(log),
         too_hot_c=settings.place().too_hot_c,
         cautions=short_cautions_for("fill", settings.site.emergency_number),
         emergency_number=settings.site.emergency_number,

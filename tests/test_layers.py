@@ -18,6 +18,7 @@ _CORE: dict[str, set[str]] = {
     "units": set(),
     "words": {"units"},
     "domain": {"units"},
+    "curve": {"words", "units"},
     "trade": {"domain", "words", "units"},
     "sensing": {"domain", "words", "units"},
     "heat": {"trade", "domain", "units"},
@@ -31,8 +32,8 @@ _EDGES: dict[str, set[str]] = {
     "broker": {"words"},  # a tool of whatever speaks with a broker
     "journal": {"judgement", "domain", "words", "units"},
     "phone": {"judgement", "domain", "words", "units"},
-    "page": {"trade", "domain", "words", "units"},
-    "papers": {"trade", "domain", "words", "units"},  # labels and sheets to print
+    "page": {"trade", "curve", "domain", "words", "units"},
+    "papers": {"trade", "curve", "domain", "words", "units"},  # labels and sheets to print
     "languages": {"words", "units"},
     "settings": {"sensing", "trade", "domain", "words", "units", "toml_tables", "languages"},
     "toml_tables": {"words"},  # a tool without a file of its own: text in, values or sentences out
@@ -40,8 +41,8 @@ _EDGES: dict[str, set[str]] = {
 }
 # The wiring may import anything below it, and its own kind.
 _WIRING = {
-    "watch", "watch_parts", "running", "deeds", "own_trouble", "standing", "telling", "retelling", "reminding",
-    "replay", "exchange", "household", "finding", "demo", "cli", "commands", "__main__",
+    "watch", "watch_parts", "running", "courses", "deeds", "own_trouble", "standing", "telling", "retelling",
+    "reminding", "replay", "exchange", "household", "finding", "demo", "cli", "commands", "__main__",
 }  # fmt: skip
 
 # "importer -> imported", each with its reason. Take a line out when it is mended; put none in.

@@ -54,6 +54,14 @@ class Alarms(Store):
         )
         return codec.event_from(row[0]) if row else None
 
+    def estimates(self, batch: str, after_s: float = 0.0) -> list[Event]:
+        """The estimates of ``batch`` that speak of a time after ``after_s``, oldest first."""
+        rows = self._rows(
+            "SELECT line FROM events WHERE batch = ? AND event = 'estimate' AND at_s > ? ORDER BY at_s, id",
+            (batch, after_s),
+        )
+        return [codec.event_from(row[0]) for row in rows]
+
     def save_alarm(self, alarm: AlarmRecord) -> None:
         """Keep the present state of an alarm in place of the state before."""
         if alarm.state not in ALARM_STATES:

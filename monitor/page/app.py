@@ -15,9 +15,11 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+from monitor.page.charts import Charts, Courses, NotKnownError, Picture
 from monitor.page.forms import IN, steps_page
 from monitor.page.guard import Guard, own_names
 from monitor.page.household import Household
@@ -35,10 +37,6 @@ log = logging.getLogger(__name__)
 
 # Many phones asking at once must not each make the watch read its journal.
 _SHARED_FOR_S = 0.5
-
-
-class NotKnownError(Exception):
-    """The present state could not be asked for; its cause is in ``__cause__``."""
 
 
 def system_time(unix_s: float) -> datetime:
@@ -60,6 +58,8 @@ def make_app(
     knowing: Iterable[str] = (),
     household: Household | None = None,
     voices: Mapping[tuple[str, str], Voice] | None = None,
+    courses: Courses | None = None,
+    picture: Picture | None = None,
 ) -> Guard:
     """The application. ``view`` is called from worker threads, seldom more than twice a second; ``names`` are
     further host names to answer to, beside this computer's own.
@@ -68,7 +68,8 @@ def make_app(
     its name, None for an unknown one. ``now_s`` is for sessions and wrong tries only. ``stamp`` changes whenever there
     is news (see ``News``); without it the pages ask now and then. ``knowing`` are those who know the trade (see
     ``Links``); ``household`` is behind the pages of phones, settings and past batches; ``voices`` are those that a
-    phone may choose, by (language, units).
+    phone may choose, by (language, units). ``courses`` knows more of a batch's curve than the view does, and
+    ``picture`` makes a PNG of one (see ``Charts``).
     """
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
@@ -83,6 +84,7 @@ def make_app(
     buttons = Buttons(deeds, passphrase, now_s, shared.forget)
     links = Links(deeds, shared.get, now_s, shared.forget, knowing=tuple(knowing), local_time=local_time)
     news = News(stamp or (lambda: None))
+    charts = Charts(shared.get, record, courses, picture, local_time, now_s)
 
     # Plain functions, not coroutines: Starlette runs them in worker threads, so a slow journal stalls nobody else.
     def status(request: Request) -> Response:
@@ -93,7 +95,7 @@ def make_app(
         present = shared.get()
         for candidate in present.buckets:
             if candidate.name == name:
-                return with_hand(bucket_page, candidate, present, request)
+                return with_hand(partial(bucket_page, draw=charts.panel), candidate, present, request)
         return no_such_bucket(name)
 
     def steps(request: Request) -> Response:
@@ -115,14 +117,11 @@ def make_app(
 
     def batch(request: Request) -> Response:
         name = request.path_params["name"]
-        try:
-            found = None if record is None else record(name)
-        except Exception as error:
-            raise NotKnownError("The batch cannot be read just now.") from error
+        found = charts.record(name)
         if found is None:
             words = tr("There is no batch {name} here.", name=name)
             return HTMLResponse(plain_page(tr("No such batch"), words), status_code=404)
-        return HTMLResponse(record_page(found, local_time))
+        return HTMLResponse(record_page(found, local_time, charts.panel))
 
     # Coroutines, because a body has to be read; what touches the journal or takes long goes to a worker thread.
     async def do(request: Request) -> Response:
@@ -193,6 +192,7 @@ def make_app(
             Route("/leave", leave, methods=["POST"]),
             Route("/bucket/{name:path}/do", do, methods=["POST"]),
             Route("/bucket/{name:path}/steps", steps),
+            *charts.routes(),
             Route("/bucket/{name:path}", bucket),
             Route("/batch/{name:path}", batch),
             Mount("/static", StaticFiles(directory=Path(__file__).parent / "static")),

@@ -1,4 +1,4 @@
-"""A batch's curve as one inline SVG: paste, air, the band a good batch would keep to, and what was done.
+"""A batch's curve as inline SVG: paste, air, the band a good batch would keep to, what was done; and the heat below it.
 
 Colours and dashes come from the style sheet (no style attribute: the page's content policy forbids them). One unit of
 the drawing is one pixel on a phone 360 px wide; a wider screen enlarges it.
@@ -6,187 +6,199 @@ the drawing is one pixel on a phone 360 px wide; a wider screen enlarges it.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
-from datetime import datetime
 from html import escape
-from itertools import pairwise
-from statistics import median
 
-from monitor.units import celsius_from_fahrenheit, fahrenheit
-from monitor.words import DAY_TIME, TIME, US, tr, voice, when
+from monitor.curve import (
+    LocalTime,
+    Points,
+    Ranged,
+    finite,
+    finite_rows,
+    heat_ticks,
+    in_words,
+    level_ticks,
+    rounded_range,
+    stretches,
+    thinned,
+    thinned_stretches,
+    time_ticks,
+)
+from monitor.words import TIME, number, tr, when
 
-WIDTH, HEIGHT = 340, 240
+__all__ = ["HEAT_HEIGHT", "HEIGHT", "WIDTH", "chart_svg", "heat_svg", "stretches", "thinned"]
+
+WIDTH, HEIGHT, HEAT_HEIGHT = 340, 240, 150
 LEFT, RIGHT, TOP, BOTTOM = 34, 6, 22, 24
-_TIME_STEPS_S = (300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 604800)
 
-Points = Sequence[tuple[float, float]]
-
-
-def thinned(points: Points, slots: int = 300) -> list[tuple[float, float]]:
-    """At most two points a slot of time, its lowest and its highest in their order: no peak is lost."""
-    if len(points) <= 2 * slots:
-        return list(points)
-    start, end = points[0][0], points[-1][0]
-    width = (end - start) / slots or 1.0
-    kept: dict[int, list[tuple[float, float]]] = {}
-    for point in points:
-        slot = kept.setdefault(min(int((point[0] - start) / width), slots - 1), [point, point])
-        if point[1] < slot[0][1]:
-            slot[0] = point
-        if point[1] > slot[1][1]:
-            slot[1] = point
-    # First and last stay, so that the curve begins and ends where the readings do.
-    chosen = {points[0], points[-1], *(point for pair in kept.values() for point in pair)}
-    return sorted(chosen)
-
-
-def stretches(points: Points) -> list[list[tuple[float, float]]]:
-    """The curve cut where nothing came for ten minutes (or five times the usual): a gap is drawn as a gap."""
-    if len(points) < 2:
-        return [list(points)] if points else []
-    usual_s = median(later[0] - earlier[0] for earlier, later in pairwise(points))
-    longest_s = max(600.0, 5.0 * usual_s)
-    parts = [[points[0]]]
-    for earlier, later in pairwise(points):
-        if later[0] - earlier[0] > longest_s:
-            parts.append([])
-        parts[-1].append(later)
-    return parts
+Across = Callable[[float], float]
 
 
 def chart_svg(
     curve: Points,
     *,
     ambient: Points = (),
-    band: Sequence[tuple[float, float, float]] = (),
+    band: Ranged = (),
     marks: Sequence[tuple[float, str]] = (),
     too_hot_c: float | None = None,
-    local_time: Callable[[float], datetime],
+    local_time: LocalTime,
+    others: Sequence[tuple[str, Points]] = (),
+    forecast: Ranged = (),
 ) -> str:
-    """The drawing as markup, or "" when there is no reading to draw. Marks are numbered from 1, oldest first."""
+    """The drawing as markup, or "" when there is no reading to draw. Marks are numbered from 1, oldest first.
+
+    ``others`` are further probes in the paste by name, ``forecast`` is what is expected of this batch.
+    """
     curve, ambient = finite(curve), finite(ambient)
-    band = [row for row in band if all(math.isfinite(value) for value in row)]
+    band, forecast = finite_rows(band), finite_rows(forecast)
+    lines = [("air", ambient), *((probe, finite(points)) for probe, points in others), ("paste", curve)]
     if not curve:
         return ""
-    start = min([curve[0][0], *(point[0] for point in ambient[:1]), *(row[0] for row in band[:1])])
-    end = max([curve[-1][0], *(point[0] for point in ambient[-1:]), *(row[0] for row in band[-1:])])
-    if end - start < 600:
-        end = start + 600
-    levels = [level for _, level in (*curve, *ambient)] + [level for row in band for level in row[1:]]
-    low, high = _rounded_range(min(levels), max(levels), too_hot_c)
+    start, end = _span([*(points for _, points in lines), band, forecast])
+    levels = [level for _, points in lines for _, level in points]
+    levels += [level for row in (*band, *forecast) for level in row[1:]]
+    low, high = rounded_range(min(levels), max(levels), too_hot_c)
+    x, y = _across(start, end), _up(low, high, HEIGHT)
 
-    def x(time_s: float) -> float:
-        return LEFT + (time_s - start) / (end - start) * (WIDTH - LEFT - RIGHT)
-
-    def y(level: float) -> float:
-        return TOP + (high - level) / (high - low) * (HEIGHT - TOP - BOTTOM)
-
-    def path(points: Points) -> str:
-        return " ".join(f"{x(time_s):.1f},{y(level):.1f}" for time_s, level in points)
-
-    label = escape(in_words(curve, local_time))
-    parts = [f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}">']
+    parts = [_open(HEIGHT, in_words(curve, local_time))]
+    parts.append(_area("band", band, x, y))
     parts += _level_grid(low, high, y)
-    parts += _time_grid(start, end, x, local_time)
-    if band:
-        edge = path([(row[0], row[2]) for row in band]) + " " + path([(row[0], row[1]) for row in reversed(band)])
-        parts.append(f'<polygon class="band" points="{edge}"/>')
+    parts += _time_grid(start, end, x, local_time, HEIGHT)
+    parts.append(_area("forecast", forecast, x, y))
     if too_hot_c is not None and low <= too_hot_c <= high:
-        parts.append(
-            f'<line class="limit" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(too_hot_c):.1f}" y2="{y(too_hot_c):.1f}"/>'
-        )
-    for kind, points in (("air", ambient), ("paste", curve)):
-        for whole in stretches(points):
-            # Each stretch gets its share of the slots, so that a torn curve is no heavier than a whole one.
-            stretch = thinned(whole, max(5, 300 * len(whole) // len(points)))
-            if len(stretch) == 1:
-                parts.append(
-                    f'<circle class="{kind} dot" cx="{x(stretch[0][0]):.1f}" cy="{y(stretch[0][1]):.1f}" r="2"/>'
-                )
-            else:
-                parts.append(f'<polyline class="{kind}" points="{path(stretch)}"/>')
-    parts += _marks(marks, start, end, x)
+        at = y(too_hot_c)
+        parts.append(f'<line class="limit" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{at:.1f}" y2="{at:.1f}"/>')
+    for kind, points in lines:
+        parts += _polylines(escape(kind), points, x, y)
+    parts += _marks(marks, start, end, x, HEIGHT)
     parts.append(f'<circle class="newest" cx="{x(curve[-1][0]):.1f}" cy="{y(curve[-1][1]):.1f}" r="4"/>')
     return "".join([*parts, "</svg>"])
 
 
-def finite(points: Points) -> list[tuple[float, float]]:
-    """The points that are figures, in the order of time."""
-    return sorted((time_s, level) for time_s, level in points if math.isfinite(time_s) and math.isfinite(level))
+def heat_svg(
+    heat: Ranged, *, marks: Sequence[tuple[float, str]] = (), local_time: LocalTime, span: Sequence[Points] = ()
+) -> str:
+    """The heat released, rows (time, kJ, standard deviation), as a line in the range of twice its standard deviation.
+
+    "" with fewer than two rows. ``span`` are points that the time axis covers too, so that it matches another drawing.
+    """
+    heat = finite_rows(heat)
+    if len(heat) < 2:
+        return ""
+    rows = [(time_s, max(0.0, kj - 2 * sd), kj + 2 * sd) for time_s, kj, sd in heat]
+    line = [(time_s, kj) for time_s, kj, _ in heat]
+    ticks = heat_ticks(max(high for _, _, high in rows))
+    start, end = _span([line, *map(finite, span)])
+    x, y = _across(start, end), _up(min(0.0, *(kj for _, kj in line)), ticks[-1], HEAT_HEIGHT)
+    words = tr(
+        "Heat released until {end}: {kj:.0f} kJ, give or take {apart:.0f} kJ.",
+        end=when(local_time(line[-1][0]), TIME), kj=line[-1][1], apart=2 * heat[-1][2],
+    )  # fmt: skip
+    parts = [_open(HEAT_HEIGHT, words), f'<text class="unit" x="2" y="12">{_unit(ticks)}</text>']
+    for whole in stretches(line):
+        inside = [row for row in rows if whole[0][0] <= row[0] <= whole[-1][0]]
+        parts.append(_area("heat-range", inside, x, y))
+    for tick in ticks:
+        parts.append(_rule(y(tick)) + _level(y(tick), _heat_figure(tick, ticks)))
+    parts += _time_grid(start, end, x, local_time, HEAT_HEIGHT)
+    parts += _polylines("heat", line, x, y)
+    parts += _marks(marks, start, end, x, HEAT_HEIGHT)
+    return "".join([*parts, "</svg>"])
 
 
-def _rounded_range(lowest: float, highest: float, too_hot_c: float | None) -> tuple[float, float]:
-    """Whole tens round the data, at least 40 K apart; the limit comes into the picture once the paste nears it."""
-    if too_hot_c is not None and highest > too_hot_c - 20.0:
-        highest = max(highest, too_hot_c)
-    low = math.floor((lowest - 2.0) / 10.0) * 10.0
-    high = math.ceil((highest + 2.0) / 10.0) * 10.0
-    return low, max(high, low + 40.0)
+def _unit(ticks: Sequence[float]) -> str:
+    return "MJ" if ticks[-1] >= 1000.0 else "kJ"
 
 
-def _level_grid(low: float, high: float, y: Callable[[float], float]) -> list[str]:
-    """Lines at round figures of the unit that the reader goes by."""
-    us = voice().units == US
-    to_c, unit = (celsius_from_fahrenheit, "°F") if us else (float, "°C")
-    first, last = (fahrenheit(low), fahrenheit(high)) if us else (low, high)
-    step = next((step for step in (10, 20, 50) if (last - first) / step <= 6), 100)
-    level = math.ceil(first / step) * step
-    parts = [f'<text class="unit" x="2" y="12">{unit}</text>']
-    while level <= last:
-        at = y(to_c(level))
-        parts.append(f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{at:.1f}" y2="{at:.1f}"/>')
-        parts.append(f'<text class="level" x="{LEFT - 5}" y="{at + 4:.1f}">{level:g}</text>')
-        level += step
+def _heat_figure(kj: float, ticks: Sequence[float]) -> str:
+    if ticks[-1] < 1000.0:
+        return number(kj, 0 if ticks[1] >= 1.0 else 1)
+    return number(kj / 1000.0, 0 if ticks[1] % 1000.0 == 0.0 else 2 if ticks[1] % 100.0 else 1)
+
+
+# ---- the parts of a drawing ----------------------------------------------------------------------------------------
+
+
+def _span(every: Sequence[Sequence[Sequence[float]]]) -> tuple[float, float]:
+    """First and last time of all, at least ten minutes apart."""
+    start = min(rows[0][0] for rows in every if rows)
+    end = max(rows[-1][0] for rows in every if rows)
+    return start, max(end, start + 600.0)
+
+
+def _across(start: float, end: float) -> Across:
+    return lambda time_s: LEFT + (time_s - start) / (end - start) * (WIDTH - LEFT - RIGHT)
+
+
+def _up(low: float, high: float, height: float) -> Across:
+    return lambda level: TOP + (high - level) / (high - low) * (height - TOP - BOTTOM)
+
+
+def _open(height: int, words: str) -> str:
+    return f'<svg class="chart" viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(words)}">'
+
+
+def _path(points: Points, x: Across, y: Across) -> str:
+    return " ".join(f"{x(time_s):.1f},{y(level):.1f}" for time_s, level in points)
+
+
+def _area(kind: str, rows: Ranged, x: Across, y: Across) -> str:
+    if not rows:
+        return ""
+    edge = _path([(row[0], row[2]) for row in rows], x, y) + " " + _path([(r[0], r[1]) for r in reversed(rows)], x, y)
+    return f'<polygon class="{kind}" points="{edge}"/>'
+
+
+def _polylines(kind: str, points: Points, x: Across, y: Across) -> list[str]:
+    parts = []
+    for stretch in thinned_stretches(points):
+        if len(stretch) == 1:
+            parts.append(f'<circle class="{kind} dot" cx="{x(stretch[0][0]):.1f}" cy="{y(stretch[0][1]):.1f}" r="2"/>')
+        else:
+            parts.append(f'<polyline class="{kind}" points="{_path(stretch, x, y)}"/>')
     return parts
 
 
-def _time_grid(
-    start: float, end: float, x: Callable[[float], float], local_time: Callable[[float], datetime]
-) -> list[str]:
+def _rule(at: float) -> str:
+    return f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{at:.1f}" y2="{at:.1f}"/>'
+
+
+def _level(at: float, words: str) -> str:
+    return f'<text class="level" x="{LEFT - 5}" y="{at + 4:.1f}">{escape(words)}</text>'
+
+
+def _level_grid(low: float, high: float, y: Across) -> list[str]:
+    """Lines at round figures of the unit that the reader goes by."""
+    unit, ticks = level_ticks(low, high)
+    return [f'<text class="unit" x="2" y="12">{unit}</text>'] + [
+        _rule(y(level)) + _level(y(level), words) for level, words in ticks
+    ]
+
+
+def _time_grid(start: float, end: float, x: Across, local_time: LocalTime, height: float) -> list[str]:
     """Up to five times along the foot, on round local times."""
-    step = next((step for step in _TIME_STEPS_S if (end - start) / step <= 5), _TIME_STEPS_S[-1])
-    first = local_time(start)
-    since_midnight_s = first.hour * 3600 + first.minute * 60 + first.second + first.microsecond * 1e-6
-    at = start - since_midnight_s + math.ceil(since_midnight_s / step) * step
     parts = []
-    while at <= end:
-        local = local_time(at)
-        day = when(local, DAY_TIME).partition(" ")[0]
-        words = when(local, DAY_TIME) if step == 43200 else f"{day} {local:%d}" if step > 43200 else when(local, TIME)
+    for at, words in time_ticks(start, end, local_time):
         anchor = " first" if x(at) < LEFT + 16 else " last" if x(at) > WIDTH - RIGHT - 20 else ""
         parts.append(
-            f'<line class="tick" x1="{x(at):.1f}" x2="{x(at):.1f}" y1="{HEIGHT - BOTTOM}" y2="{HEIGHT - BOTTOM + 4}"/>'
+            f'<line class="tick" x1="{x(at):.1f}" x2="{x(at):.1f}" y1="{height - BOTTOM}" y2="{height - BOTTOM + 4}"/>'
         )
-        parts.append(f'<text class="time{anchor}" x="{x(at):.1f}" y="{HEIGHT - 6}">{escape(words)}</text>')
-        at += step
+        parts.append(f'<text class="time{anchor}" x="{x(at):.1f}" y="{height - 6}">{escape(words)}</text>')
     return parts
 
 
-def _marks(marks: Sequence[tuple[float, str]], start: float, end: float, x: Callable[[float], float]) -> list[str]:
+def _marks(marks: Sequence[tuple[float, str]], start: float, end: float, x: Across, height: float) -> list[str]:
     parts = []
     last_x = -100.0
-    for number, (time_s, words) in enumerate(marks, 1):
+    for place, (time_s, words) in enumerate(marks, 1):
         if not start <= time_s <= end:
             continue
         here = x(time_s)
-        parts.append(f'<line class="mark" x1="{here:.1f}" x2="{here:.1f}" y1="{TOP - 4}" y2="{HEIGHT - BOTTOM}"/>')
-        # Two deeds minutes apart on a scale of days: the numbers step aside, the lines do not.
+        parts.append(f'<line class="mark" x1="{here:.1f}" x2="{here:.1f}" y1="{TOP - 4}" y2="{height - BOTTOM}"/>')
+        # Two deeds minutes apart on a scale of days: the numbers step aside a little, then stay away; the lines do not.
         label = max(here, last_x + 12)
+        if label - here > 40 or label > WIDTH - 4:
+            continue
         last_x = label
-        parts.append(f'<text class="mark" x="{label:.1f}" y="{TOP - 8}">{number}<title>{escape(words)}</title></text>')
+        parts.append(f'<text class="mark" x="{label:.1f}" y="{TOP - 8}">{place}<title>{escape(words)}</title></text>')
     return parts
-
-
-def in_words(curve: Points, local_time: Callable[[float], datetime]) -> str:
-    """The curve for those who do not see it."""
-    peak = max(curve, key=lambda point: point[1])
-    return tr(
-        "Paste temperature from {start} to {end}: highest {peak:deg} degrees at {peak_time}, newest {newest:deg} "
-        "degrees.",
-        start=when(local_time(curve[0][0]), TIME),
-        end=when(local_time(curve[-1][0]), TIME),
-        peak=peak[1],
-        peak_time=when(local_time(peak[0]), TIME),
-        newest=curve[-1][1],
-    )

@@ -95,7 +95,8 @@ class Guard:
                 # A page with forms on it brings a policy of its own.
                 there = {name for name, _ in headers}
                 headers += [(n.encode(), value.encode()) for n, value in _HEADERS.items() if n.encode() not in there]
-                headers.append((b"cache-control", b"no-cache" if static else b"no-store"))
+                if b"cache-control" not in there:
+                    headers.append((b"cache-control", b"no-cache" if static else b"no-store"))
                 message = {**message, "headers": headers}
             await send(message)
 

@@ -7,9 +7,12 @@ the markup; nothing else may be put between tags.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from urllib.parse import quote
 
-from monitor.page.chart import chart_svg
+from monitor.curve import BatchCurve
+from monitor.page import curves
+from monitor.page.drawing import drawing
 from monitor.page.forms import READ_ONLY, Hand, alarm_buttons, note_something, quiet_buttons
 from monitor.page.parts import LocalTime, address_of, age_words, name_of, page, plain_page
 from monitor.page.parts import cautions_list as _cautions
@@ -30,7 +33,7 @@ from monitor.page.view import (
     RecordView,
     StatusView,
 )
-from monitor.words import DAY_DATE_TIME, TIME, quantity, tr, when
+from monitor.words import DAY_DATE_TIME, quantity, tr, when
 
 __all__ = ["age_words", "bucket_page", "plain_page", "record_page", "status_page"]
 
@@ -58,7 +61,14 @@ def status_page(view: StatusView, local_time: LocalTime) -> str:
     return page(_title(view), body)
 
 
-def bucket_page(bucket: BucketView, view: StatusView, local_time: LocalTime, hand: Hand = READ_ONLY) -> str:
+# The panel with a curve, for a page whose address is given.
+Draw = Callable[[BatchCurve, str], str]
+_CURVE_SCRIPT = '<script src="/static/curve.js" defer></script>\n'
+
+
+def bucket_page(
+    bucket: BucketView, view: StatusView, local_time: LocalTime, hand: Hand = READ_ONLY, draw: Draw | None = None
+) -> str:
     """One bucket: its card, what can be noted of it, curve, figures, alarms and log."""
     parts = [
         _head(view, local_time),
@@ -66,16 +76,16 @@ def bucket_page(bucket: BucketView, view: StatusView, local_time: LocalTime, han
         _card(bucket, view, local_time, link=False, hand=hand),
         _in_full(bucket),
         note_something(bucket, hand),
-        _drawing(bucket, local_time),
+        _drawing(curves.of_bucket(bucket, view.at_s), address_of(bucket.name), local_time, draw),
         _numbers(bucket.numbers),
         _past_alarms(bucket.past_alarms, view.at_s, local_time),
         _log(bucket.log, view.at_s, local_time),
         _foot(view),
     ]
-    return page(f"{bucket.name}: {tr(STANDING_WORDS[bucket.standing])}", "".join(parts))
+    return page(f"{bucket.name}: {tr(STANDING_WORDS[bucket.standing])}", "".join(parts), _CURVE_SCRIPT)
 
 
-def record_page(record: RecordView, local_time: LocalTime) -> str:
+def record_page(record: RecordView, local_time: LocalTime, draw: Draw | None = None) -> str:
     """One batch, running or ended, to read."""
     under = tr("runs in {bucket}", bucket=record.bucket) if record.running else tr("ended")
     where = " · ".join(filter(None, (record.place, under)))
@@ -83,22 +93,19 @@ def record_page(record: RecordView, local_time: LocalTime) -> str:
     back_words = tr("to {bucket}", bucket=record.bucket) if record.running else tr("all buckets")
     says = "".join(f"<p>{_text(sentence)}</p>" for sentence in record.says)
     was = "".join(f"<li>{_text(sentence)}</li>" for sentence in record.corrections)
-    shown = BucketView(
-        record.bucket, curve=record.curve, ambient=record.ambient, marks=record.marks, too_hot_c=record.too_hot_c
-    )
     parts = [
         f"<header><h1>{_text(record.name)}</h1><p>{_text(where)}</p></header>",
         f'<a class="back" href="{back}">&#8592; {_text(back_words)}</a>',
         f'<section class="panel">{_cautions(record.cautions)}</section>' if record.cautions else "",
         f'<section class="panel"><h2>{_text(tr("How it stood"))}</h2>{says}</section>' if says else "",
         _table(tr("Record"), record.rows, "h2"),
-        _drawing(shown, local_time),
+        _drawing(curves.of_record(record), f"/batch/{quote(record.name, safe='')}", local_time, draw),
         _past_alarms(record.past_alarms, record.at_s, local_time),
         _log(record.log, record.at_s, local_time),
         f'<section class="panel"><h3>{_text(tr("Corrected"))}</h3><ul class="log">{was}</ul></section>' if was else "",
         _foot(StatusView(record.at_s, emergency_number=record.emergency_number, first_aid=record.first_aid)),
     ]
-    return page(record.name, "".join(parts))
+    return page(record.name, "".join(parts), _CURVE_SCRIPT)
 
 
 def _title(view: StatusView) -> str:
@@ -276,28 +283,8 @@ def _in_full(bucket: BucketView) -> str:
     return f'<section class="panel"><h3>{_text(tr("What to do, in full"))}</h3>{items}</section>'
 
 
-def _drawing(bucket: BucketView, local_time: LocalTime) -> str:
-    svg = chart_svg(
-        bucket.curve, ambient=bucket.ambient, band=bucket.band, marks=bucket.marks, too_hot_c=bucket.too_hot_c,
-        local_time=local_time,
-    )  # fmt: skip
-    if not svg:
-        none = _text(tr("No reading to draw yet."))
-        return f'<section class="panel"><h3>{_text(tr("Curve"))}</h3><p>{none}</p></section>'
-    line = '<svg viewBox="0 0 28 12"><line class="{}" x1="0" x2="28" y1="6" y2="6"/></svg>'
-    keys = [line.format("paste") + _text(tr("paste"))]
-    if bucket.ambient:
-        keys.append(line.format("air") + _text(tr("air")))
-    if bucket.band:
-        area = '<svg viewBox="0 0 28 12"><rect class="band" width="28" height="12"/></svg>'
-        keys.append(area + _text(tr("a good batch today")))
-    if 'class="limit"' in svg:
-        keys.append(line.format("limit") + _text(tr("too hot")))
-    key = "".join(f"<li>{one}</li>" for one in keys)
-    marks = "".join(f"<li>{_text(words)}, {_text(when(local_time(at_s), TIME))}</li>" for at_s, words in bucket.marks)
-    done = f"<ol>{marks}</ol>" if marks else ""
-    title = _text(tr("Curve"))
-    return f'<section class="panel drawing"><h3>{title}</h3>{svg}<ul class="key">{key}</ul>{done}</section>'
+def _drawing(curve: BatchCurve, base: str, local_time: LocalTime, draw: Draw | None) -> str:
+    return drawing(curve, local_time) if draw is None else draw(curve, base)
 
 
 def _numbers(numbers: Iterable[tuple[str, str]]) -> str:

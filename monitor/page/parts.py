@@ -23,13 +23,14 @@ _PAGE = Template(_TEMPLATES.joinpath("page.html").read_text(encoding="utf-8"))
 _STILL = Template(_TEMPLATES.joinpath("still.html").read_text(encoding="utf-8"))
 
 
-def page(title: str, body: str) -> str:
-    """A page that keeps itself fresh."""
+def page(title: str, body: str, head: str = "") -> str:
+    """A page that keeps itself fresh; ``head`` is what it loads beside what all do."""
     return _PAGE.substitute(
         lang=text_of(voice().language),
         title=text_of(title),
         nav=_menu(),
         body=body,
+        head=head,
         news=text_of(
             tr(
                 "No news for [time]. What stands below is old: look at the buckets, at the computer that minds them, "

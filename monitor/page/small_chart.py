@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from html import escape
 
-from monitor.page.chart import Points, finite, in_words, stretches, thinned
+from monitor.curve import Points, finite, in_words, stretches, thinned
 from monitor.words import TIME, quantity, when
 
 WIDTH, HEIGHT = 340, 84
