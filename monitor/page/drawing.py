@@ -14,7 +14,7 @@ from monitor.curve import BatchCurve, LocalTime
 from monitor.page.chart import chart_svg, heat_svg
 from monitor.page.parts import text_of
 from monitor.page.vendor import Library
-from monitor.words import DAY_TIME, TIME, US, tr, voice, when
+from monitor.words import DAY_TIME, TIME, US, tr, trc, voice, when
 
 _LINE = '<svg viewBox="0 0 28 12" aria-hidden="true"><line class="{}" x1="0" x2="28" y1="6" y2="6"/></svg>'
 _AREA = '<svg viewBox="0 0 28 12" aria-hidden="true"><rect class="{}" width="28" height="12"/></svg>'
@@ -37,11 +37,11 @@ def drawing(
     heat = heat_svg(curve.heat, marks=marks, local_time=local_time, span=[curve.core, curve.air, _times_of(curve)])
     parts = [f'<section class="panel drawing"><h3>{title}</h3>']
     if library is not None and base:
-        parts.append(_place_for_the_chart(base, library))
-    parts.append(f'<div class="drawn">{svg}{_key(curve, svg)}')
+        parts.append(_place_for_the_chart(curve, base, library))
+    parts.append(f'<div class="drawn">{svg}')
     if heat:
-        parts.append(f"<h4>{text_of(tr('Heat released'))}</h4>{heat}{_heat_key()}")
-    parts.append(f"</div>{_done(curve, local_time)}")
+        parts.append(f"<h4>{text_of(tr('Heat released'))}</h4>{heat}")
+    parts.append(f"</div>{_key(curve, svg, bool(heat))}{_done(curve, local_time)}")
     if picture and base:
         words = text_of(tr("Picture to send on"))
         parts.append(f'<p><a class="button" href="{escape(base, quote=True)}/curve.png">{words}</a></p>')
@@ -55,7 +55,7 @@ def _times_of(curve: BatchCurve) -> list[tuple[float, float]]:
     return [(row[0], 0.0) for row in ends]
 
 
-def _key(curve: BatchCurve, svg: str) -> str:
+def _key(curve: BatchCurve, svg: str, heat: bool) -> str:
     several = len(curve.paste) > 1
     rows = [
         (_LINE.format("paste" if place == 0 else escape(probe)), tr("paste, {probe}", probe=probe))
@@ -71,14 +71,8 @@ def _key(curve: BatchCurve, svg: str) -> str:
         rows.append((_AREA.format("forecast"), tr("forecast for this batch, if nothing is done")))
     if 'class="limit"' in svg:
         rows.append((_LINE.format("limit"), tr("too hot")))
-    return _list(rows)
-
-
-def _heat_key() -> str:
-    return _list([(_LINE.format("heat"), tr("heat released")), (_AREA.format("heat-range"), tr("how sure that is"))])
-
-
-def _list(rows: list[tuple[str, str]]) -> str:
+    if heat:
+        rows += [(_LINE.format("heat"), tr("heat released")), (_AREA.format("heat-range"), tr("how sure that is"))]
     return f'<ul class="key">{"".join(f"<li>{sample}{text_of(words)}</li>" for sample, words in rows)}</ul>'
 
 
@@ -92,14 +86,16 @@ def _done(curve: BatchCurve, local_time: LocalTime) -> str:
     return f'<ol class="marks">{marks}</ol>' if marks else ""
 
 
-def _place_for_the_chart(base: str, library: Library) -> str:
+def _place_for_the_chart(curve: BatchCurve, base: str, library: Library) -> str:
     """An empty box that the script fills, with all that it needs to know."""
     us = voice().units == US
     words = {
+        "h3": tr("3 h"), "h24": tr("24 h"), "all": trc("part of the curve", "all"),
+        # What a screen reader says holds the words that stand on the button.
         "last3": tr("last 3 h"), "last24": tr("last 24 h"), "first3": tr("first 3 h"), "first24": tr("first 24 h"),
-        "all": tr("all of it"), "earlier": tr("earlier"), "later": tr("later"), "paste": tr("paste"),
-        "air": tr("air"), "band": tr("a good batch today"), "forecast": tr("forecast"), "heat": tr("heat released"),
-        "drawn": tr("Drag to zoom, two fingers on a phone; twice on it for all of it."),
+        "whole": tr("all of it"), "title": tr("Heat released"), "earlier": tr("earlier"),
+        "later": tr("later"), "paste": tr("paste"), "air": tr("air"), "heat": tr("heat released"),
+        "drawn": tr("Tap for figures, drag or pinch to zoom, tap twice for all."),
         "days": [when(_MONDAY + timedelta(days=day), DAY_TIME).partition(" ")[0] for day in range(7)],
         "decimal": voice().decimal_sign,
     }  # fmt: skip
@@ -107,6 +103,7 @@ def _place_for_the_chart(base: str, library: Library) -> str:
         "json": f"{base}/curve.json",
         "js": library.address("uplot.js"),
         "css": library.address("uplot.css"),
+        "running": "yes" if curve.running else "no",
         "unit": "°F" if us else "°C",
         "words": json.dumps(words, ensure_ascii=False),
     }

@@ -63,7 +63,7 @@ def status_page(view: StatusView, local_time: LocalTime) -> str:
 
 # The panel with a curve, for a page whose address is given.
 Draw = Callable[[BatchCurve, str], str]
-_CURVE_SCRIPT = '<script src="/static/curve.js" defer></script>\n'
+_CURVE_SCRIPT = '<script src="/static/curve.js" type="module"></script>\n'
 
 
 def bucket_page(

@@ -1,0 +1,377 @@
+// Draws the two charts with uPlot: temperatures, and below them the heat released. Colours come from the style sheet,
+// so that light, dark and a change between them need nothing here but a new drawing.
+/* global uPlot */
+
+const DAY_S = 86400;
+const STEPS_S = [60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, DAY_S, 2 * DAY_S, 7 * DAY_S];
+const TOP = 24;
+const HEIGHTS = { temperature: 300, heat: 190 };
+// Dash and width in px, as in the style sheet; the first probe is thick and whole, whichever it is.
+const LINES = {
+  core: { colour: "--paste", width: 2.5 }, wall: { colour: "--wall", width: 1.8, dash: [12, 4] },
+  top: { colour: "--top", width: 1.8, dash: [2, 3] }, bottom: { colour: "--bottom", width: 1.8, dash: [12, 3, 2, 3] },
+  air: { colour: "--air", width: 1.5, dash: [5, 3] }, heat: { colour: "--text", width: 2 },
+};
+
+export function put(tag, kind = "", text = "") {
+  const node = document.createElement(tag);
+  if (kind) node.className = kind;
+  if (text) node.textContent = text;
+  return node;
+}
+
+const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+
+export class Drawn {
+  constructor(host, places, words, zoom, read) {
+    Object.assign(this, { host, places, words, zoom, read });
+    this.fahrenheit = host.dataset.unit === "°F";
+    this.dark = matchMedia("(prefers-color-scheme: dark)");
+    this.repaint = () => this.redraw();
+    this.dark.addEventListener("change", this.repaint);
+    this.lines = [];
+    this.areas = { band: [], forecast: [], heat: [] };
+    this.view = { min: 0, max: 1 };
+    this.charts = {};
+  }
+
+  destroy() {
+    this.dark.removeEventListener("change", this.repaint);
+    Object.values(this.charts).forEach((one) => one.destroy());
+  }
+
+  overs() {
+    return Object.values(this.charts).map((one) => one.over);
+  }
+
+  redraw() {
+    Object.values(this.charts).forEach((one) => one.redraw(false, true));
+  }
+
+  // ---- data
+
+  shown(celsius) {
+    return celsius === null || !this.fahrenheit ? celsius : celsius * 1.8 + 32;
+  }
+
+  // Takes what curve.json gave; returns the first and the last moment of all of it.
+  load(data) {
+    this.data = data;
+    const at = (times) => times.map((after) => data.from_s + after);
+    const area = ({ times, low_c, high_c }) => at(times).map((t, i) => [t, this.shown(low_c[i]), this.shown(high_c[i])]);
+    this.whole = this.linesOf(data);
+    this.lines = this.whole;
+    this.areas = {
+      band: area(data.band), forecast: area(data.forecast),
+      heat: at(data.heat.times).map((t, i) => [t, data.heat.low_kj[i], data.heat.high_kj[i]]),
+    };
+    this.heat = { name: "heat", times: at(data.heat.times), levels: data.heat.kj };
+    const times = [...this.lines.map((line) => line.times), this.heat.times,
+      ...Object.values(this.areas).map((area) => area.map((row) => row[0]))].filter((some) => some.length);
+    const min = Math.min(...times.map((some) => some[0]));
+    this.full = { min, max: Math.max(min + 600, ...times.map((some) => some.at(-1))) };
+    this.make();
+    this.feed();
+    return this.full;
+  }
+
+  linesOf(data) {
+    const line = (name, { times, temperature_c }) => ({
+      name, times: times.map((after) => data.from_s + after), levels: temperature_c.map((level) => this.shown(level)),
+    });
+    return [line("air", data.air), ...data.probes.map((probe) => line(probe.probe, probe))];
+  }
+
+  // A part in full detail takes the place of the same hours of the whole.
+  refine(values, from, to) {
+    const finer = new Map(this.linesOf(values).map((line) => [line.name, line]));
+    this.lines = this.whole.map((line) => {
+      const part = finer.get(line.name);
+      if (!part || !part.times.length) return line;
+      const before = line.times.findIndex((t) => t >= from);
+      const after = line.times.findIndex((t) => t > to);
+      const [head, tail] = [before < 0 ? line.times.length : before, after < 0 ? line.times.length : after];
+      const join = (some, middle) => [...some.slice(0, head), ...middle, ...some.slice(tail)];
+      return { name: line.name, times: join(line.times, part.times), levels: join(line.levels, part.levels) };
+    });
+    this.feed();
+  }
+
+  // ---- uPlot
+
+  make() {
+    const names = this.lines.map((line) => line.name).join();
+    if (names !== this.names) {
+      this.names = names;
+      this.charts.temperature?.destroy();
+      this.charts.temperature = this.plot("temperature", this.lines, (min, max) => this.range(min, max));
+    }
+    const has = this.heat.times.length > 1;
+    this.places.title.hidden = this.places.heat.hidden = !has;
+    if (has && !this.charts.heat) {
+      this.charts.heat = this.plot("heat", [this.heat], () => [0, Math.max(1, ...this.areas.heat.map((row) => row[2])) * 1.05]);
+    }
+  }
+
+  plot(kind, lines, range) {
+    const ratio = devicePixelRatio;
+    const family = getComputedStyle(document.body).fontFamily;
+    const axis = { stroke: () => colour("--soft"), font: `13px ${family}`, ticks: { show: false } };
+    const series = lines.map((line, i) => {
+      const first = kind === "heat" || i === 1;
+      // The probe to go by is drawn as the core is, whichever it is.
+      const style = LINES[first && kind === "temperature" ? "core" : line.name] || LINES.core;
+      return {
+        stroke: () => colour(style.colour),
+        width: style.width, dash: style.dash?.map((length) => length * ratio), points: { show: false },
+      };
+    });
+    const chart = new uPlot({
+      width: this.places[kind].clientWidth || 300,
+      height: HEIGHTS[kind],
+      padding: [TOP, 10, 0, 0],
+      legend: { show: false },
+      cursor: {
+        drag: { x: true, y: false, setScale: false }, y: false, points: { show: false }, sync: { key: "curve" },
+        bind: { dblclick: () => null },
+      },
+      scales: { x: { time: false, range: () => [this.view.min, this.view.max] }, y: { range: (u, min, max) => range(min, max) } },
+      axes: [
+        { ...axis, size: 30, grid: { show: false }, ticks: { show: true, size: 5, width: 1, stroke: () => colour("--line") },
+          splits: (u, i, min, max) => this.times(min, max, this.places[kind].clientWidth - 60), values: (u, at) => at.map((t) => this.clock(t)) },
+        { ...axis, size: 46, grid: { stroke: () => colour("--hair"), width: 1 }, values: (u, at) => at.map((level) => this.figure(level)) },
+      ],
+      series: [{}, ...series],
+      hooks: {
+        drawClear: [(u) => this.under(u, kind)],
+        draw: [(u) => this.above(u, kind)],
+        setSelect: [(u) => this.selected(u)],
+        setCursor: [(u) => { if (u.cursor.event) this.read(u.cursor.left >= 0 ? u.posToVal(u.cursor.left, "x") : null); }],
+      },
+    }, [[this.view.min, this.view.max], ...lines.map(() => [null, null])], this.places[kind]);
+    chart.ctx.canvas.setAttribute("role", "img");
+    return chart;
+  }
+
+  feed() {
+    this.charts.temperature.setData(uPlot.join(
+      // A gap of one probe is a gap, however many moments of the others lie in it.
+      this.lines.map((line) => [line.times, line.levels]), this.lines.map(() => [0, 2])), false);
+    this.charts.heat?.setData([this.heat.times, gaps(this.heat.times, this.heat.levels)], false);
+  }
+
+  show(view) {
+    this.view = view;
+    for (const one of Object.values(this.charts)) one.setScale("x", view);
+  }
+
+  resize() {
+    for (const [kind, one] of Object.entries(this.charts)) {
+      const width = this.places[kind].clientWidth;
+      if (width && width !== one.width) one.setSize({ width, height: HEIGHTS[kind] });
+    }
+  }
+
+  selected(u) {
+    const { left, width } = u.select;
+    if (width < 8) return;
+    u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+    this.zoom(u.posToVal(left, "x"), u.posToVal(left + width, "x"));
+  }
+
+  // Whole tens round what is seen, at least 40 K apart for all of it and 10 K for a part.
+  range(min, max) {
+    const { view, full } = this;
+    const seen = [...this.areas.band, ...this.areas.forecast].filter((row) => row[0] >= view.min && row[0] <= view.max);
+    let low = Math.min(min ?? Infinity, ...seen.map((row) => row[1]));
+    let high = Math.max(max ?? -Infinity, ...seen.map((row) => row[2]));
+    if (!Number.isFinite(low) || !Number.isFinite(high)) [low, high] = [0, 100];
+    const limit = this.shown(this.data.too_hot_c);
+    if (limit !== null && high > limit - (this.fahrenheit ? 36 : 20)) high = Math.max(high, limit);
+    const round = view.max - view.min < full.max - full.min ? 5 : 10;
+    low = Math.floor((low - 1) / round) * round;
+    high = Math.ceil((high + 1) / round) * round;
+    return [low, Math.max(high, low + 4 * round)];
+  }
+
+  // ---- what uPlot does not draw
+
+  under(u, kind) {
+    this.clipped(u, () => {
+      if (kind === "heat") return this.area(u, this.areas.heat, "--heat-range");
+      this.area(u, this.areas.band, "--band");
+      this.area(u, this.areas.forecast, "--forecast");
+    });
+  }
+
+  above(u, kind) {
+    const { ctx } = u;
+    const ratio = devicePixelRatio;
+    this.clipped(u, () => {
+      const limit = this.shown(this.data.too_hot_c);
+      if (kind === "temperature" && limit !== null && limit <= u.scales.y.max) {
+        this.rule(u, [u.bbox.left, u.valToPos(limit, "y", true), u.bbox.left + u.bbox.width], "--limit", [8, 3, 2, 3]);
+      }
+      if (kind === "temperature") this.dots(u);
+    });
+    ctx.save();
+    ctx.font = `bold ${13 * ratio}px ${getComputedStyle(document.body).fontFamily}`;
+    ctx.fillStyle = colour("--soft");
+    ctx.textBaseline = "alphabetic";
+    ctx.textAlign = "left";
+    ctx.fillText(kind === "heat" ? "kJ" : this.host.dataset.unit, 4 * ratio, 13 * ratio);
+    ctx.fillStyle = colour("--text");
+    ctx.textAlign = "center";
+    let free = -Infinity;
+    this.data.events.forEach((event, i) => {
+      const x = u.valToPos(event.at_s, "x", true);
+      if (x < u.bbox.left - 1 || x > u.bbox.left + u.bbox.width + 1) return;
+      this.rule(u, [x, u.bbox.top - 4 * ratio, x, u.bbox.top + u.bbox.height], "--line", [1, 3]);
+      // Deeds minutes apart on a scale of days: the numbers step aside a little, then stay away; the lines do not.
+      const label = Math.max(x, free);
+      if (label - x > 40 * ratio || label > u.bbox.left + u.bbox.width) return;
+      ctx.fillText(String(i + 1), label, u.bbox.top - 8 * ratio);
+      free = label + (i < 8 ? 15 : 22) * ratio;
+    });
+    ctx.restore();
+  }
+
+  // Where one reading stands alone no line is drawn; and the newest is where the eye begins.
+  dots(u) {
+    const lines = this.lines.slice(1);
+    lines.forEach((line, i) => {
+      const style = LINES[i === 0 ? "core" : line.name] || LINES.core;
+      const newest = line.levels.length - 1;
+      line.levels.forEach((level, place) => {
+        const alone = level !== null && (line.levels[place - 1] ?? null) === null && (line.levels[place + 1] ?? null) === null;
+        if (!alone && !(i === 0 && place === newest)) return;
+        const { ctx } = u;
+        ctx.beginPath();
+        ctx.fillStyle = colour(style.colour);
+        const radius = (place === newest && i === 0 ? 5 : 2) * devicePixelRatio;
+        ctx.arc(u.valToPos(line.times[place], "x", true), u.valToPos(level, "y", true), radius, 0, 2 * Math.PI);
+        ctx.fill();
+      });
+    });
+  }
+
+  area(u, rows, name) {
+    if (rows.length < 2) return;
+    const { ctx } = u;
+    ctx.beginPath();
+    for (const [t, , high] of rows) ctx.lineTo(u.valToPos(t, "x", true), u.valToPos(high, "y", true));
+    for (const [t, low] of [...rows].reverse()) ctx.lineTo(u.valToPos(t, "x", true), u.valToPos(low, "y", true));
+    ctx.closePath();
+    ctx.fillStyle = colour(name);
+    ctx.fill();
+    if (name !== "--forecast") return;
+    ctx.save();                  // told from the other band by its edge as well as by its colour
+    ctx.strokeStyle = colour("--line");
+    ctx.setLineDash([4 * devicePixelRatio, 3 * devicePixelRatio]);
+    ctx.lineWidth = devicePixelRatio;
+    ctx.stroke();
+    ctx.restore();
+  }
+
+  rule(u, [x1, y1, x2, y2 = y1], name, dash) {
+    const { ctx } = u;
+    ctx.save();
+    ctx.strokeStyle = colour(name);
+    ctx.lineWidth = 1.5 * devicePixelRatio;
+    ctx.setLineDash(dash.map((length) => length * devicePixelRatio));
+    ctx.beginPath();
+    ctx.moveTo(x1, y1);
+    ctx.lineTo(x2, y2);
+    ctx.stroke();
+    ctx.restore();
+  }
+
+  clipped(u, draw) {
+    const { left, top, width, height } = u.bbox;
+    u.ctx.save();
+    u.ctx.beginPath();
+    u.ctx.rect(left, top, width, height);
+    u.ctx.clip();
+    draw();
+    u.ctx.restore();
+  }
+
+  // ---- words and figures
+
+  label(said) {
+    this.charts.temperature?.ctx.canvas.setAttribute("aria-label", said[0] || this.words.paste);
+    this.charts.heat?.ctx.canvas.setAttribute("aria-label", said[1] || this.words.heat);
+  }
+
+  // How far the clock of the place is ahead of UTC at that moment, seconds.
+  ahead(t) {
+    const zone = this.data.zone;
+    let ahead = zone[0][1];
+    for (const [from, offset] of zone) if (t >= from) ahead = offset;
+    return ahead;
+  }
+
+  times(min, max, width) {
+    const most = Math.max(2, Math.floor(width / 56));
+    const step = STEPS_S.find((one) => (max - min) / one <= most) || STEPS_S.at(-1);
+    const at = [];
+    for (let wall = Math.ceil((min + this.ahead(min)) / step) * step; ; wall += step) {
+      const t = wall - this.ahead(wall - this.ahead(wall));
+      if (t > max) return at;
+      if (t >= min && t !== at.at(-1)) at.push(t);
+    }
+  }
+
+  clock(t) {
+    const there = new Date((t + this.ahead(t)) * 1000);
+    const [hour, minute] = [there.getUTCHours(), there.getUTCMinutes()];
+    const two = (n) => String(n).padStart(2, "0");
+    if (hour === 0 && minute === 0 && this.full.max - this.full.min > DAY_S / 2) return this.day(t);
+    return `${two(hour)}:${two(minute)}`;
+  }
+
+  day(t) {
+    const there = new Date((t + this.ahead(t)) * 1000);
+    return `${this.words.days[(there.getUTCDay() + 6) % 7]} ${there.getUTCDate()}`;
+  }
+
+  figure(level, digits = 0) {
+    return (Number.isInteger(level) ? String(level) : level.toFixed(digits || 1)).replace(".", this.words.decimal);
+  }
+
+  // What stood at a moment: "Sat 14 08:34: core 71.4 °C, air 8.2 °C, 610 kJ".
+  level_at(line, t) {
+    const near = nearest(line.times, t);
+    const level = near < 0 ? null : line.levels[near];
+    return level === null || Math.abs(line.times[near] - t) > 1800 ? null : level;
+  }
+
+  say(t) {
+    const there = new Date((t + this.ahead(t)) * 1000).toISOString();
+    const several = this.lines.length > 2;
+    const parts = [];
+    for (const line of [...this.lines.slice(1), this.lines[0]]) {
+      const level = this.level_at(line, t);
+      const name = line.name === "air" ? this.words.air : several ? line.name : this.words.paste;
+      if (level !== null) parts.push(`${name} ${level.toFixed(1).replace(".", this.words.decimal)} ${this.host.dataset.unit}`);
+    }
+    const kj = this.heat.times.length > 1 ? this.level_at(this.heat, t) : null;
+    if (kj !== null) parts.push(`${this.words.heat} ${kj.toFixed(0)} kJ`);
+    return `${this.day(t)} ${there.slice(11, 16)}: ${parts.join(", ")}`;
+  }
+}
+
+function nearest(times, t) {
+  let [low, high] = [0, times.length - 1];
+  if (high < 0) return -1;
+  while (high - low > 1) {
+    const middle = (low + high) >> 1;
+    if (times[middle] < t) low = middle; else high = middle;
+  }
+  return Math.abs(times[low] - t) <= Math.abs(times[high] - t) ? low : high;
+}
+
+// No line over an hour and more without an estimate.
+function gaps(times, levels) {
+  return levels.map((level, i) => (i > 0 && times[i] - times[i - 1] > 3600 ? null : level));
+}
