@@ -25,7 +25,7 @@ from monitor.settings import Settings
 from monitor.sources.line import Source
 from monitor.telling import Teller
 from monitor.watch import Watch
-from monitor.watch_parts import people_of
+from monitor.watch_parts import people_of, sleeping_hours
 from monitor.words import UNIT_SYSTEMS, tr
 
 # How often the expected band of a batch is drawn anew: it changes only with the weather and the log.
@@ -66,7 +66,9 @@ class Running:
         # Everybody is told in their own language and units.
         voices = {person.name: settings.site.voice(person.language, person.units) for person in people}
         self._phone_journal = Journal(journal.path)
-        self._postman = Postman(self._phone_journal, routes_of(people), clock.now, voices=voices)
+        self._postman = Postman(
+            self._phone_journal, routes_of(people), clock.now, voices=voices, asleep=sleeping_hours(settings, people)
+        )
         self._deeds: JournalDeeds | None = None
         self._household: JournalHousehold | None = None
         self.watch = Watch(

@@ -41,6 +41,7 @@ DEFAULT_TOPIC = "emberpail/+/readings"  # the wire format's topic, for every nod
 THERMOCOUPLES = ("K", "T", "J", "N")
 AMPLIFIERS = ("linear", "straight-line")
 # The characters RFC 8428 section 4.5.1 allows in a name; "/" parts bucket from probe, so it is left out here.
+_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _BUCKET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
 _TIME_OF_DAY = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
 _EMERGENCY_NUMBER = re.compile(r"\+?[0-9][0-9 ]{1,19}")
@@ -137,7 +138,8 @@ class Person:
     """Someone to ring, in the order of the file. ``routes`` are Apprise URLs, which hold secrets.
 
     Who does not know the trade is only asked to look, and is not told of what can wait. ``language`` and ``units``
-    are "" for those of the place. ``reminders``: whether the steps of the trade are told, too.
+    are "" for those of the place. ``reminders``: whether the steps of the trade are told, too. ``on_call`` holds the
+    weekdays (Monday is 0) whose nights are theirs.
     """
 
     name: str
@@ -147,6 +149,7 @@ class Person:
     language: str = ""
     units: str = ""
     reminders: bool = True
+    on_call: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -625,12 +628,26 @@ def _read_person(table: Table, site: SiteSettings) -> Person:
     language = _read_language(table)
     units = table.choice("units", "", UNIT_SYSTEMS) if table.has("units") else ""
     reminders = table.flag("reminders", True)
+    on_call = _read_nights(table)
     table.finish()
     if name and not routes and not table.data.get("routes"):
         table.reader.warnings.append(
             tr("{path}: {name} has no routes, so {name} cannot be rung.", path=table.reader.path, name=name)
         )
-    return Person(name, routes, waking, knows, language, units, reminders)
+    return Person(name, routes, waking, knows, language, units, reminders, on_call)
+
+
+def _read_nights(table: Table) -> tuple[int, ...]:
+    """The weekdays of ``on_call``: "mon" or "monday"."""
+    days = []
+    for text in table.texts("on_call", example='["mon", "thu"]'):
+        day = next((place for place, name in enumerate(_WEEKDAYS) if text.strip().lower() in (name, name[:3])), None)
+        if day is None:
+            known = ", ".join(name[:3] for name in _WEEKDAYS)
+            table.wrong("on_call", tr('"{text}" is no day of the week; write {known}.', text=text, known=known))
+        else:
+            days.append(day)
+    return tuple(sorted(set(days)))
 
 
 def _read_reminders(table: Table) -> ReminderSettings:

@@ -8,10 +8,11 @@ so deciding it again after a crash changes nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 
 from monitor.domain import Condition
+from monitor.duty import ringing_order
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.journal.database import Message as Outgoing
 from monitor.judgement import escalation, wording
@@ -23,7 +24,7 @@ from monitor.pipeline import Minder
 from monitor.reminding import Reminding
 from monitor.settings import Settings
 from monitor.watch_parts import escalation_rules, for_escalation
-from monitor.words import speaking
+from monitor.words import speaking, tr
 
 # Kinds that say of the same batch what another alarm of it says already. While that one stands, is not kept quiet and
 # is at least as urgent, they are on the page and in the journal but ring nobody: one phone call for one trouble.
@@ -39,13 +40,25 @@ TOLD_KEY = "told"
 _FORGET_AFTER_S = 30 * 86400.0
 
 
+# The alarm, the name of who is told and the time -> the address of a page on which that person may answer, or None.
+LinkMaker = Callable[[AlarmView, str, float], str | None]
+
+
+def no_link(_alarm: AlarmView, _person: str, _now_s: float) -> str | None:
+    """No page to answer on."""
+    return None
+
+
 @dataclass(slots=True)
 class Teller:
-    """Decides and writes messages. ``people`` in the order of the settings, which is the order of ringing."""
+    """Decides and writes messages. ``people`` in the order of the settings, which is the order of ringing but for who
+    is on call. ``link`` gives the address at which somebody may answer an alarm, for the end of the message.
+    """
 
     journal: Journal
     settings: Settings
     people: Sequence[Person]
+    link: LinkMaker = no_link
     _told: list[Told] | None = field(default=None)
     _reminding: Reminding = field(init=False)
 
@@ -66,6 +79,7 @@ class Teller:
         """
         words: dict[str, Condition] = {}
         views: list[AlarmView] = []
+        said: set[str] = set()
         if own is not None and own[0].count:
             words[own[0].alarm_id] = own[1]
             views.append(escalation.view_of(own[0]))
@@ -75,17 +89,21 @@ class Teller:
                 condition = Condition(state.kind, True, False, told.probability, state.urgency, facts=told.facts)
                 words[state.alarm_id] = condition
                 if state.stands and _is_said(state, told.facts, [other for other, _ in told_of], now_s):
+                    said.add(state.alarm_id)
                     continue
                 views.append(escalation.view_of(state, (sources or {}).get(state.bucket, "")))
         rules = escalation_rules(self.settings)
-        people = [for_escalation(person) for person in self.people]
+        order = ringing_order(self.journal, self.people, now_s, self.settings.local_time)
+        people = [for_escalation(person) for person in order]
         told_so_far = self._marked_failed(self._load(), {view.alarm_id for view in views})
         shared: dict[str, set[str]] = {}
         for bucket, source in (sources or {}).items():
             shared.setdefault(source, set()).add(bucket)
         groups = {source: frozenset(buckets) for source, buckets in shared.items()}
+        grouped = escalation.group(views, told_so_far, rules, groups)
+        self._take_back(grouped, said, rules, now_s)
         new = 0
-        for view in escalation.group(views, told_so_far, rules, groups):
+        for view in grouped:
             for decision in escalation.all_due(view, told_so_far, now_s, people, rules):
                 new += self._write(view, decision, words, now_s)
                 told_so_far.append(decision.as_told(now_s))
@@ -104,15 +122,22 @@ class Teller:
         with speaking(self.settings.site.voice(person.language, person.units)):
             message = self._worded(view, decision, words[view.alarm_id], now_s)
             screen = lock_screen(message)
-        body = f"{screen.body}\n\n{message.do}" if message.do else screen.body
-        told = [one for one in self._load() if one.at_s > now_s - _FORGET_AFTER_S] + [decision.as_told(now_s)]
+            link = self._link(view, decision, now_s)
+        body = "\n\n".join(part for part in (screen.body, message.do, link) if part)
+        telling = decision.as_told(now_s)
+        told = [one for one in self._load() if one.at_s > now_s - _FORGET_AFTER_S] + [telling]
         with self.journal.transaction():
-            if decision.reason == escalation.CLEARED:
-                self._take_back(view.alarm_id)
+            # What this person has not been told yet of the alarm is said by this message, and better.
+            self.journal.take_back(
+                message.message_id
+                for alarm_id in view.ids
+                for message in self.journal.messages(alarm_id, open_only=True)
+                if message.person == person.name
+            )
             added = self.journal.add_messages(
                 Outgoing(
                     about=view.alarm_id,
-                    what=f"{decision.reason.replace(' ', '-')}-{decision.number}",
+                    what=telling.what,
                     person=person.name,
                     route=label,
                     title=screen.title,
@@ -120,17 +145,39 @@ class Teller:
                     created_s=now_s,
                     urgency="now" if decision.wakes else "daylight",
                 )
-                for label in person.labels
+                for label in person.labels[: decision.routes]
             )
             self.journal.set_fact(TOLD_KEY, [asdict(one) for one in told])
         self._told = told
         return len(added)
 
-    def _take_back(self, alarm_id: str) -> None:
-        """What has not been handed over by now would ring for something that is over; only that it is over stays."""
-        waiting = self.journal.messages(alarm_id, open_only=True)
-        over = [message.message_id for message in waiting if message.what.startswith(escalation.CLEARED)]
-        self.journal.supersede_messages(alarm_id, keep=over)
+    def _link(self, view: AlarmView, decision: Decision, now_s: float) -> str:
+        """The last line of a message that can be answered; '' without an address, for whatever reason."""
+        if decision.reason == escalation.CLEARED:
+            return ""
+        try:
+            address = self.link(view, decision.person, now_s)
+        except Exception:  # the ring must go out, with or without a way to answer it
+            return ""
+        return tr("Answer it (only on the farm's network): {link}", link=address) if address else ""
+
+    def _take_back(
+        self, views: Sequence[AlarmView], said: set[str], rules: escalation.Settings, now_s: float
+    ) -> None:
+        """What has not been handed over by now is not to ring for what somebody has seen, or what is over, or of which
+        nobody wants to hear. Only that it is over stays, and what was told since the last answer.
+        """
+        since_s = {alarm_id: _rings_since_s(view, rules, now_s) for view in views for alarm_id in view.ids}
+        ended = {one.alarm_id for one in self._load()} - set(since_s) - said
+        since_s |= dict.fromkeys(ended)
+        stale = []
+        for message in self.journal.messages(open_only=True):
+            if message.about not in since_s or message.what.startswith(escalation.CLEARED):
+                continue
+            from_s = since_s[message.about]
+            if from_s is None or message.created_s < from_s:
+                stale.append(message.message_id)
+        self.journal.take_back(stale)
 
     def _worded(self, view: AlarmView, decision: Decision, condition: Condition, now_s: float) -> Message:
         bucket, batch = ", ".join(view.buckets) or view.bucket, view.batch
@@ -169,19 +216,40 @@ class Teller:
     def _marked_failed(self, told: list[Told], alarm_ids: set[str]) -> list[Told]:
         """Those that no route of the person took are marked, so that the next person's turn comes at once.
 
-        One refused try may be a moment's trouble; two on every route are not.
+        One refused try may be a moment's trouble; two, with every route among them, are not.
         """
-        states: dict[tuple[str, str, str], set[str]] = {}
+        rows: dict[tuple[str, str, str], list[Outgoing]] = {}
         about = sorted({one.alarm_id for one in told} & alarm_ids)
         for message in (message for alarm_id in about for message in self.journal.messages(alarm_id)):
-            refused = message.state == "given_up" or (message.state == "failed" and message.attempts >= 2)
-            state = "failed" if refused else "trying"
-            states.setdefault((message.about, message.what, message.person), set()).add(state)
-        marked = []
-        for one in told:
-            found = states.get((one.alarm_id, f"{one.reason.replace(' ', '-')}-{one.number}", one.person), set())
-            marked.append(replace(one, failed=True) if found == {"failed"} else one)
-        return marked
+            rows.setdefault((message.about, message.what, message.person), []).append(message)
+        routes = {person.name: person.labels for person in self.people}
+        return [
+            replace(one, failed=_nobody_took(
+                rows.get((one.alarm_id, one.what, one.person), []), routes.get(one.person, ())
+            ))
+            for one in told
+        ]  # fmt: skip
+
+
+def _nobody_took(messages: Sequence[Outgoing], routes: Sequence[str]) -> bool:
+    """Whether a telling reached nobody: every route was tried in vain, and there were two tries in all; or it was tried
+    in vain and has been taken back since, for a newer one.
+    """
+    if not messages or any(message.state == "sent" for message in messages):
+        return False
+    tried = {message.route for message in messages if message.attempts or message.state == "given_up"}
+    if all(message.state == "superseded" for message in messages):
+        return bool(tried)
+    last_word = any(message.state == "given_up" for message in messages)
+    return tried.issuperset(routes) and (last_word or sum(message.attempts for message in messages) >= 2)
+
+
+def _rings_since_s(view: AlarmView, rules: escalation.Settings, now_s: float) -> float | None:
+    """From when on what was written of an alarm may still ring; None when nothing may."""
+    if view.shelved_until_s is not None and now_s < view.shelved_until_s:
+        return None
+    since_s = escalation.round_start_s(view, rules)
+    return None if since_s is None or now_s < since_s else since_s
 
 
 def record_of(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 from monitor.clock import ArrivalClock
 from monitor.judgement import escalation
 from monitor.phone.people import Person
@@ -57,6 +59,7 @@ def people_of(settings: Settings) -> list[Person]:
             one.language,
             one.units,
             one.reminders,
+            one.on_call,
         )
         for one in settings.people
     ]
@@ -68,6 +71,17 @@ def for_escalation(person: Person) -> escalation.Person:
     start = getattr(hours, "start_minute", 7 * 60)
     end = getattr(hours, "end_minute", 22 * 60)
     return escalation.Person(person.name, person.knows_the_trade, start, end)
+
+
+def sleeping_hours(settings: Settings, people: Sequence[Person]) -> Callable[[str, float], bool]:
+    """(name, Unix time) -> whether that lies outside the person's waking hours; nobody unknown sleeps."""
+    rules = escalation_rules(settings)
+    known = {person.name: for_escalation(person) for person in people}
+
+    def asleep(name: str, at_s: float) -> bool:
+        return name in known and not escalation.is_awake(known[name], at_s, rules)
+
+    return asleep
 
 
 def escalation_rules(settings: Settings) -> escalation.Settings:

@@ -30,6 +30,7 @@ COMMANDS: Mapping[str, str] = {
     "status": "status",
     "ack": "alarm",
     "quiet": "alarm",
+    "on-call": "on_call",
     "replay": "replay",
     "export": "exchange",
     "import": "exchange",

@@ -115,6 +115,30 @@ class Outbox(Store):
             stale = [(message_id,) for message_id, what in rows if what not in kept]
             return self._run_many("UPDATE outbox SET state = 'superseded' WHERE message_id = ?", stale)
 
+    def take_back(self, message_ids: Iterable[str]) -> int:
+        """Take back these messages, as far as they have not been told yet; returns how many."""
+        ids = [(message_id,) for message_id in message_ids]
+        if not ids:
+            return 0
+        with self.transaction():
+            return self._run_many(
+                f"UPDATE outbox SET state = 'superseded' WHERE message_id = ? AND {_OPEN}", ids
+            )
+
+    def hand_on(self, message_id: str, to_route: str, now_s: float) -> Message | None:
+        """Let another route of the same person tell it as well, to be tried now; return what is new.
+
+        None where it is settled or taken back already, or where that route has been given it before.
+        """
+        with self.transaction():
+            message = self.message(message_id)
+            if message is None or message.state not in ("waiting", "failed"):
+                return None
+            copy = dataclasses.replace(
+                message, route=to_route, message_id="", state="waiting", attempts=0, last_error="", next_try_s=now_s
+            )
+            return next(iter(self.add_messages([copy])), None)
+
     def move_messages(self, person: str, from_route: str, to_route: str, now_s: float) -> int:
         """Hand what waits for a route that is gone to another route of the same person, to be tried now.
 

@@ -10,6 +10,10 @@ rung until somebody has seen it, it ends, or somebody asked for quiet. What can 
 person's waking hours only, seldom, and only to people who know the trade. Who said "I am going" is asked after 30
 minutes what was done; if nothing changed and nobody answers, the ringing goes on, the next person included, for
 somebody may lie beside a bucket of hot caustic.
+
+A person's routes are tried in their order: the first telling of a round goes to the first route, and with each
+further one that had to be told a further route joins (`Decision.routes`), so that what wakes rings by the second after
+two minutes. Whoever sends lets the next route join at once where one refuses.
 """
 
 from __future__ import annotations
@@ -120,7 +124,8 @@ class AlarmView:
 class Told:
     """One telling that was decided: about which alarm, why, the how-manieth to this person, to whom and when.
 
-    ``covers`` are further alarm ids in the same message. ``failed``: every route of the person refused it.
+    ``covers`` are further alarm ids in the same message. ``failed``: every route of the person was tried and none took
+    it.
     """
 
     alarm_id: str
@@ -131,6 +136,11 @@ class Told:
     covers: tuple[str, ...] = ()
     failed: bool = False
 
+    @property
+    def what(self) -> str:
+        """Which message about the alarm it is, as the outbox has it."""
+        return f"{self.reason.replace(' ', '-')}-{self.number}"
+
     def is_about(self, ids: frozenset[str]) -> bool:
         """Whether it told of any of these alarms."""
         return self.alarm_id in ids or not ids.isdisjoint(self.covers)
@@ -140,7 +150,8 @@ class Told:
 class Decision:
     """Tell (``tell``), or why not now and when it will be due (``due_at_s``).
 
-    ``words`` says which text it takes; ``wakes`` whether the phone may ring loud at night.
+    ``words`` says which text it takes; ``wakes`` whether the phone may ring loud at night; ``routes`` by how many of
+    the person's routes, from the first on, it is to go: one more with every telling of a round that was not answered.
     """
 
     tell: bool
@@ -152,6 +163,7 @@ class Decision:
     wakes: bool = False
     alarm_id: str = ""
     covers: tuple[str, ...] = ()
+    routes: int = 1
 
     @property
     def identity(self) -> str:
@@ -199,7 +211,7 @@ def due(
         return _back_to_normal(alarm, mine, now_s, people, settings)
     if not people:
         return Decision(False, NOBODY, None, alarm_id=alarm.alarm_id)
-    if _round_start_s(alarm, settings) is None:
+    if round_start_s(alarm, settings) is None:
         return None
     if alarm.shelved_until_s is not None and now_s < alarm.shelved_until_s:
         return Decision(False, SHELVED, alarm.shelved_until_s, alarm_id=alarm.alarm_id)
@@ -222,7 +234,7 @@ def all_due(
 # ---- ringing ---------------------------------------------------------------------------------------------------
 
 
-def _round_start_s(alarm: AlarmView, settings: Settings) -> float | None:
+def round_start_s(alarm: AlarmView, settings: Settings) -> float | None:
     """When the present round of ringing begins; None when there is none.
 
     Rounds: from the raising; afresh when it gets worse; and, after "I am going", from the question on.
@@ -250,20 +262,21 @@ def _ring(
     alarm: AlarmView, mine: Sequence[Told], now_s: float, people: Sequence[Person], settings: Settings
 ) -> Decision:
     """The earliest telling that is due in this round, or the earliest that will be."""
-    round_start_s = _round_start_s(alarm, settings) or 0.0
+    began_s = round_start_s(alarm, settings) or 0.0
     wakes = alarm.urgency == "now"
     asking = alarm.state == ACKNOWLEDGED
     waits: list[Decision] = []
-    starts_s = round_start_s
+    starts_s = began_s
     for place, person in enumerate(people):
         ever = [one for one in mine if one.person == person.name]
-        this_round = [one for one in ever if one.at_s >= round_start_s]
+        this_round = [one for one in ever if one.at_s >= began_s]
         due_at_s = _next_time_s(this_round, starts_s, wakes, settings)
         reason = _reason(place, ever, this_round, asking, alarm)
         words = _words(person, place, asking)
         telling = Decision(
-            True, reason, due_at_s, person.name, len(ever) + 1, words, wakes, alarm.alarm_id, tuple(sorted(alarm.also))
-        )
+            True, reason, due_at_s, person.name, len(ever) + 1, words, wakes, alarm.alarm_id,
+            tuple(sorted(alarm.also)), len(this_round) + 1,
+        )  # fmt: skip
         if not wakes and not is_awake(person, max(now_s, due_at_s), settings):
             awake_s = next_waking_s(person, max(now_s, due_at_s), settings)
             held_back = QUIET_HOURS if now_s >= due_at_s else NOT_YET

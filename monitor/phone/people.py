@@ -20,7 +20,8 @@ class WakingHours(Protocol):
 class Person:
     """Someone to ring. ``routes`` are Apprise URLs: they hold secrets, so they never show in a repr.
 
-    ``language`` and ``units`` are "" for those of the place.
+    They stand in the order in which they are tried. ``language`` and ``units`` are "" for those of the place;
+    ``on_call`` holds the weekdays (Monday is 0) whose nights are theirs.
     """
 
     name: str
@@ -30,6 +31,7 @@ class Person:
     language: str = ""
     units: str = ""
     reminders: bool = True
+    on_call: tuple[int, ...] = ()
 
     @property
     def labels(self) -> tuple[str, ...]:

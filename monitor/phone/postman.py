@@ -3,10 +3,14 @@
 Each (person, route) has its own lane: one thread that lives while there is something to hand over. A lane that hangs
 holds up nobody else. A message in a lane is not taken up a second time; one that was handed over but could not be
 recorded (disk full) is remembered here and recorded later, not sent again.
+
+A person's routes are tried in their order. Where one fails, the next is given the message as well; what wakes does not
+even wait for the failure, if its route has not taken it within a few seconds.
 """
 
 from __future__ import annotations
 
+import contextlib
 import contextvars
 import hashlib
 import threading
@@ -16,7 +20,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Protocol, TextIO
 
+from monitor.domain import ALARM_KINDS
 from monitor.phone import routes as phone_routes
+from monitor.phone.pictures import PictureMaker, Pictures, as_file
 from monitor.phone.routes import Outcome
 from monitor.words import DAY_DATE_TIME, ENGLISH, Voice, speaking, tr, when
 
@@ -24,6 +30,15 @@ from monitor.words import DAY_DATE_TIME, ENGLISH, Voice, speaking, tr, when
 HUNG_AFTER_S = 90.0
 # So many hung threads a lane are borne before it waits for one of them to end: threads must not pile up.
 MOST_HUNG = 3
+# A waking message that its route has not taken by then goes by the next route, too: a service that could not even be
+# connected to in this time (routes.CONNECT_TIMEOUT_S) is in trouble, and a double costs less than a lost minute.
+JOIN_AFTER_S = phone_routes.CONNECT_TIMEOUT_S
+# What can wait is tried twice by one route, because most failures are a moment without network.
+_DAYLIGHT_TRIES = 2
+# What was written outside somebody's waking hours was meant for them then; but not for any later hour of the night.
+_NIGHT_WORDS_S = 3600.0
+# A failure that came sooner than any time-out of ours was a refusal, perhaps of the picture.
+_REFUSED_WITHIN_S = 8.0
 # From this age on a message says how old it is: a late alarm must not read as news.
 LATE_AFTER_S = 300.0
 
@@ -58,6 +73,9 @@ class LetterBox(Protocol):
     def give_up_expired(self, now_s: float) -> Sequence[Any]: ...
     def move_messages(self, person: str, from_route: str, to_route: str, now_s: float) -> int: ...
     def messages(self, about: str | None = None, open_only: bool = False) -> Sequence[Any]: ...
+    def message(self, message_id: str) -> Any: ...
+    def hand_on(self, message_id: str, to_route: str, now_s: float) -> object: ...
+    def transaction(self) -> contextlib.AbstractContextManager[None]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +105,13 @@ def reference(about: str) -> str:
     return hashlib.sha256(about.encode()).hexdigest()[:4]
 
 
+def bucket_of(about: str) -> str:
+    """The bucket of the alarm that a message is about (bucket/batch/kind/how-manieth); '' for another subject."""
+    parts = about.split("/")
+    alarm = len(parts) > 3 and parts[-2].partition(".")[0] in ALARM_KINDS
+    return parts[0] if alarm else ""
+
+
 class Postman:
     """Delivers what the outbox holds. ``routes`` maps (person, label) to the URL; ``clock`` gives Unix seconds.
 
@@ -103,8 +128,15 @@ class Postman:
         stream: TextIO | None = None,
         hung_after_s: float = HUNG_AFTER_S,
         voices: Mapping[str, Voice] | None = None,
+        asleep: Callable[[str, float], bool] = lambda person, at_s: False,
+        picture: PictureMaker | None = None,
+        takes_picture: Callable[[str], bool] = phone_routes.takes_picture,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
-        """``voices`` holds by a person's name the voice that their messages speak; English without."""
+        """``voices`` holds by a person's name the voice that their messages speak; English without. ``asleep`` says
+        whether a time lies outside a person's waking hours: what can wait is not handed over then. ``picture`` makes
+        the picture of a bucket, for the routes whose service takes one (``takes_picture``, by URL).
+        """
         self._journal = journal
         self._routes = dict(routes)
         self._clock = clock
@@ -112,6 +144,11 @@ class Postman:
         self._stream = stream
         self._hung_after_s = hung_after_s
         self._voices = voices or {}
+        self._asleep = asleep
+        self._pictures = None if picture is None else Pictures(picture)
+        self._takes_picture = takes_picture
+        self._monotonic = monotonic
+        self._due_since: dict[str, float] = {}  # waking messages, by id, on the monotonic clock
         self._change = threading.Condition()
         self._lanes: dict[tuple[str, str], _Lane] = {}
         self._in_hand: set[str] = set()
@@ -146,8 +183,10 @@ class Postman:
             for letter in self._journal.give_up_expired(now_s)
         ]  # fmt: skip
         due: dict[tuple[str, str], list[Any]] = {}
+        waiting = [letter for letter in self._journal.due_messages(now_s) if not self._must_wait(letter, now_s)]
+        waiting += self._let_next_join(waiting, now_s)
         with self._change:
-            for letter in self._journal.due_messages(now_s):
+            for letter in waiting:
                 if letter.message_id not in self._in_hand and letter.message_id not in self._unrecorded:
                     due.setdefault((letter.person, letter.route), []).append(letter)
         for key, letters in due.items():
@@ -170,6 +209,31 @@ class Postman:
 
     # ---- inside ----
 
+    def _must_wait(self, letter: Any, now_s: float) -> bool:
+        """Whether it can wait and its person sleeps: a try that failed by day is not made up for at night."""
+        if letter.urgency == "now" or not self._asleep(letter.person, now_s):
+            return False
+        meant_for_now = now_s - letter.created_s <= _NIGHT_WORDS_S and self._asleep(letter.person, letter.created_s)
+        return not meant_for_now
+
+    def _let_next_join(self, due: Sequence[Any], now_s: float) -> list[Any]:
+        """Give waking messages that hang at their route, or wait behind one that hangs, to the next; return the new."""
+        moment, joined = self._monotonic(), []
+        wakes = {letter.message_id: letter for letter in due if letter.urgency == "now"}
+        self._due_since = {message_id: self._due_since.get(message_id, moment) for message_id in wakes}
+        for message_id, since in self._due_since.items():
+            following = self._route_after(wakes[message_id])
+            if following is not None and moment - since >= JOIN_AFTER_S:
+                added = self._journal.hand_on(message_id, following, now_s)
+                joined += [] if added is None else [added]
+        return joined
+
+    def _route_after(self, letter: Any) -> str | None:
+        """The route of the same person that follows the letter's; the first where the settings lack that one."""
+        theirs = [route for person, route in self._routes if person == letter.person]
+        place = theirs.index(letter.route) + 1 if letter.route in theirs else 0
+        return theirs[place] if place < len(theirs) else None
+
     def _start(self, key: tuple[str, str], letters: list[Any], now_s: float) -> None:
         url = self._routes.get(key)
         if url is None:
@@ -189,7 +253,7 @@ class Postman:
                 target=contextvars.copy_context().run, args=(self._run, lane, url, letters), name=f"phone {key[1]}",
                 daemon=True,
             )  # fmt: skip
-            lane.began, lane.handling = time.monotonic(), letters[0]
+            lane.began, lane.handling = self._monotonic(), letters[0]
             lane.thread.start()
 
     def _run(self, lane: _Lane, url: str, letters: list[Any]) -> None:
@@ -198,7 +262,13 @@ class Postman:
             with self._change:
                 if lane.thread is not me:  # the lane was taken from us as hung: the rest is for the next
                     return
-                lane.began, lane.handling = time.monotonic(), letter
+                lane.began, lane.handling = self._monotonic(), letter
+            if not self._may_still_go(letter):
+                with self._change:
+                    if lane.thread is me:
+                        lane.left.discard(letter.message_id)
+                        self._in_hand.discard(letter.message_id)
+                continue
             outcome = self._hand_over(url, letter)
             with self._change:
                 given_up = lane.thread is not me
@@ -210,6 +280,14 @@ class Postman:
             if lane.thread is me:
                 lane.thread, lane.handling = None, None
             self._change.notify_all()
+
+    def _may_still_go(self, letter: Any) -> bool:
+        """Whether it is still wanted. It may have been answered, or night have come, while it waited in its lane."""
+        try:
+            kept = self._journal.message(letter.message_id)
+        except Exception:  # better once too often than not at all
+            return True
+        return (kept is None or kept.state in ("waiting", "failed")) and not self._must_wait(letter, self._clock())
 
     def _hand_over(self, url: str, letter: Any) -> Outcome:
         now_s = self._clock()
@@ -223,12 +301,31 @@ class Postman:
                 )
         if letter.about:
             lines.append(f"[{reference(letter.about)}]")
+        body = "\n".join(lines)
+        png = self._picture_for(url, letter, now_s)
+        if png is None:
+            return self._send(url, letter, body, now_s)
+        began = self._monotonic()
+        with as_file(png) as path:
+            outcome = self._send(url, letter, body, now_s, **({} if path is None else {"attach": path}))
+        if outcome.ok or path is None or self._monotonic() - began >= _REFUSED_WITHIN_S:
+            return outcome  # after a time-out it may have arrived: the next try is the outbox's, without the picture
+        return self._send(url, letter, body, now_s)
+
+    def _send(self, url: str, letter: Any, body: str, now_s: float, **more: Any) -> Outcome:
         try:
             return self._sender(
-                url, letter.title, "\n".join(lines), urgency=letter.urgency, stream=self._stream, at_s=now_s
+                url, letter.title, body, urgency=letter.urgency, stream=self._stream, at_s=now_s, **more
             )
         except Exception as error:
             return Outcome(False, True, tr("{route} failed ({error}).", route=letter.route, error=type(error).__name__))
+
+    def _picture_for(self, url: str, letter: Any, now_s: float) -> bytes | None:
+        """The picture for an alarm's first try by a route that takes one."""
+        bucket = bucket_of(letter.about)
+        if self._pictures is None or letter.attempts or not bucket or not self._takes_picture(url):
+            return None
+        return self._pictures.of(bucket, now_s)
 
     def _settle(self, letter: Any, outcome: Outcome, now_s: float) -> None:
         """Record an outcome, or remember it for later when the journal cannot be written."""
@@ -236,7 +333,12 @@ class Postman:
         def record() -> object:
             if outcome.ok:
                 return self._journal.message_sent(letter.message_id, now_s)
-            return self._journal.message_failed(letter.message_id, outcome.says, outcome.retry, now_s)
+            tried_enough = letter.urgency == "now" or letter.attempts + 1 >= _DAYLIGHT_TRIES
+            following = self._route_after(letter) if tried_enough or not outcome.retry else None
+            with self._journal.transaction():
+                if following is not None:
+                    self._journal.hand_on(letter.message_id, following, now_s)
+                return self._journal.message_failed(letter.message_id, outcome.says, outcome.retry, now_s)
 
         kept = True
         try:
@@ -269,7 +371,7 @@ class Postman:
     def _free_hung_lanes(self, now_s: float) -> None:
         with self._change:
             for lane in self._lanes.values():
-                if lane.thread is None or time.monotonic() - lane.began < self._hung_after_s:
+                if lane.thread is None or self._monotonic() - lane.began < self._hung_after_s:
                     continue
                 lane.hung.append(lane.thread)
                 lane.thread = None

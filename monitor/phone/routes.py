@@ -78,6 +78,17 @@ def route_problem(url: str) -> str | None:
     return None if service is not None else tr(_UNUSABLE, name=name)
 
 
+def takes_picture(url: str) -> bool:
+    """Whether the service behind ``url`` takes a file with a message; asks nobody."""
+    try:
+        scheme = _SCHEME.match(url.strip())
+        if scheme is None or scheme.group(1).lower() == PRINT_SCHEME:
+            return False
+        return bool(getattr(_apprise().Apprise.instantiate(url.strip()), "attachment_support", False))
+    except Exception:  # sending says what is wrong with the route
+        return False
+
+
 def send(
     url: str,
     title: str,
@@ -92,8 +103,9 @@ def send(
 ) -> Outcome:
     """Hand one message to the service behind ``url``.
 
-    ``attach`` is a file to send along; ``stream`` and ``at_s`` are for ``print://`` only. A message longer than
-    the service allows goes out in parts. Time-outs that the URL sets itself (``cto``, ``rto``) are kept.
+    ``attach`` is a file to send along, where the service takes one; ``stream`` and ``at_s`` are for ``print://`` only.
+    A message longer than the service allows goes out in parts. Time-outs that the URL sets itself (``cto``, ``rto``)
+    are kept.
     """
     url = url.strip()
     name = label(url)
@@ -150,6 +162,8 @@ def _hand_over(  # noqa: PLR0917 - all of it belongs to one hand-over
     if "rto=" not in url:
         service.socket_read_timeout = timeouts_s[1]
     kind = apprise.NotifyType.WARNING if urgency == "now" else apprise.NotifyType.INFO
+    if not service.attachment_support:
+        attach = None
     extra: dict[str, Any] = {} if "overflow=" in url else {"overflow": apprise.OverflowMode.SPLIT}
     began = time.monotonic()
     if service.notify(
