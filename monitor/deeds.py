@@ -124,13 +124,14 @@ class JournalDeeds:
         self, bucket: str, alarm_id: str, act: str, *, who: str = "", quiet_s: float = 0.0
     ) -> None:
         """Answer one alarm: "I have seen it" (acknowledged), "I am going" (going), quiet for ``quiet_s`` seconds
-        (shelved), or quiet no longer (unshelved). ``who`` says so, as far as known.
+        (shelved), or quiet no longer (unshelved). ``who`` says so, as far as known. ``bucket`` is "" where the alarm's
+        own id says enough.
         """
         if act not in _ACTS:
             raise NotDone(tr("There is no such answer to an alarm."))
         with self._writing() as journal:
             alarm = journal.alarm(alarm_id)
-            if alarm is None or alarm.bucket != bucket or alarm.state == "normal":
+            if alarm is None or (bucket and alarm.bucket != bucket) or alarm.state == "normal":
                 raise NotDone(tr("That alarm stands no longer."))
             at_s = self._now_s()
             if alarm.state == "acknowledged" and act == "acknowledged":

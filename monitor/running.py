@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
+import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -21,7 +23,7 @@ from monitor.phone.people import routes_of
 from monitor.phone.postman import Postman
 from monitor.phone.routes import no_routes_warning
 from monitor.pipeline import Minder
-from monitor.settings import Settings
+from monitor.settings import Settings, SirenSettings
 from monitor.sources.line import Source
 from monitor.telling import Teller
 from monitor.watch import Watch
@@ -62,6 +64,9 @@ class Running:
         self._serve_page, self._page_port, self._invented = serve_page, page_port, invented
         self._page: Any = None
         self._done = threading.Event()
+        self._siren: threading.Thread | None = None
+        self._siren_says = ""
+        self._ticked_at: float | None = None  # monotonic, of the last judging
         people = people_of(settings)
         # Everybody is told in their own language and units.
         voices = {person.name: settings.site.voice(person.language, person.units) for person in people}
@@ -93,13 +98,17 @@ class Running:
         if self._serve_page:
             self._start_page()
         threading.Thread(target=self._deliver, name="phone", daemon=True).start()
+        if self.settings.siren is not None:
+            self._start_siren(self.settings.siren)
         names = ", ".join(source.name for source in self.watch.sources)
         self._say(tr("Minding; reading from {names}.", names=names or tr("no source")))
         self.watch.run(stop)
 
     def close(self) -> None:
-        """Let the last messages go, then stop page and phones."""
+        """Let the last messages go, then stop siren, page and phones."""
         self._done.set()
+        if self._siren is not None:
+            self._siren.join(timeout=5.0)
         self._postman.close()
         self._phone_journal.close()
         if self._page is not None:
@@ -142,6 +151,49 @@ class Running:
     def courses(self, open_journal: Callable[[], Journal]) -> Courses:
         """The curves of batches, for the page and for the picture that goes with a message (``picture_for``)."""
         return Courses(open_journal, self.settings, self.clock.now, self.bands, self.forecasts)
+
+    # ---- siren -----------------------------------------------------------------------------------------------------
+
+    def _start_siren(self, siren: SirenSettings) -> None:
+        from monitor.siren.siren import SirenBroker, SirenTeller
+
+        own = Journal(self.journal.path, read_only=True)
+        deeds = JournalDeeds(lambda: Journal(self.journal.path), self.clock.now)
+        broker = SirenBroker(
+            siren.host, siren.port, siren.username, None if siren.password is None else siren.password.reveal(),
+            siren.tls, siren.ca_file, siren.client_id, siren.name, siren.button,
+        )  # fmt: skip
+
+        def age_s() -> float | None:
+            return None if self._ticked_at is None else time.monotonic() - self._ticked_at
+
+        def answer(alarm_id: str, act: str) -> None:
+            deeds.act("", alarm_id, act, who=siren.name)
+
+        def tell() -> None:
+            teller = SirenTeller(
+                broker, lambda: own.alarms(standing_only=True), self.clock.now, age_s, answer, self._say_of_siren
+            )
+            try:
+                teller.run(self._done)
+            finally:
+                own.close()
+                deeds.close()
+
+        self._siren = threading.Thread(target=tell, name="siren", daemon=True)
+        self._siren.start()
+
+    def _say_of_siren(self, sentence: str, cut_off: bool) -> None:
+        """A siren that is cut off is trouble of the watch's own; what else is amiss shows on page and status."""
+        if sentence and sentence != self._siren_says:
+            self._say(sentence)
+        self._siren_says = sentence
+        if cut_off:
+            self.watch.trouble["siren"] = sentence
+        else:
+            self.watch.trouble.pop("siren", None)
+        with contextlib.suppress(JournalError), Journal(self.journal.path) as journal:
+            journal.set_health("siren", not sentence, sentence or tr("the siren is told."), self.clock.now())
 
     # ---- page ------------------------------------------------------------------------------------------------------
 
@@ -196,6 +248,7 @@ class Running:
         return phone_address(self._page.host, self._page.port, self.settings.page.address)
 
     def _on_tick(self, watch: Watch, tick_s: float) -> None:
+        self._ticked_at = time.monotonic()
         for minder in watch.minders.values():
             name = minder.batch.name
             if tick_s >= self._band_due_s.get(name, 0.0):

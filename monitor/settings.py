@@ -179,6 +179,21 @@ class PageSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class SirenSettings:
+    """The broker that tells a lamp and buzzer at the bed. ``button``: whether its answers count."""
+
+    name: str = "siren"
+    host: str = "localhost"
+    port: int = 1883
+    tls: bool = False
+    ca_file: Path | None = None
+    username: str | None = None
+    password: Secret | None = None
+    client_id: str = "emberpail-siren"
+    button: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class MirrorSettings:
     """Where the copy of readings and results goes."""
 
@@ -202,6 +217,7 @@ class Settings:
     mirror: MirrorSettings | None = None
     warnings: tuple[str, ...] = ()
     reminders: ReminderSettings = field(default_factory=ReminderSettings)
+    siren: SirenSettings | None = None
 
     def place(self) -> Place:
         """What the place adds to the physics."""
@@ -392,8 +408,10 @@ def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
     mirror = _read_mirror(top.table("mirror")) if top.has("mirror") else None
     top.asked.add("mirror")
     reminders = _read_reminders(top.table("reminders"))
+    siren = _read_siren(top.table("siren"), path) if top.has("siren") else None
+    top.asked.add("siren")
     top.finish()
-    return Settings(path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders)
+    return Settings(path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders, siren=siren)
 
 
 def _tell_twins(reader: Reader, kind: str, names: list[str]) -> None:
@@ -563,6 +581,33 @@ def _read_source(table: Table, number: int, path: Path, buckets: list[str]) -> S
 
 
 def _read_mqtt(table: Table, name: str, bucket: str | None, path: Path) -> MqttSource:
+    host, port, tls, ca_file, username, password = _read_broker(table, path)
+    topic = table.text("topic", DEFAULT_TOPIC, example=f'"{DEFAULT_TOPIC}"', check=_topic_fault)
+    client_id = table.text("client_id", "emberpail", example='"emberpail"')
+    return MqttSource(name, host, port, tls, ca_file, username, password, topic, client_id, bucket)
+
+
+def _read_siren(table: Table, path: Path) -> SirenSettings:
+    default = SirenSettings()
+    name = table.text("name", default.name, example='"bedside"')
+    host, port, tls, ca_file, username, password = _read_broker(table, path)
+    client_id = table.text("client_id", default.client_id, example=f'"{default.client_id}"')
+    button = table.flag("button", default.button)
+    if button and (username is None or not password):
+        table.wrong(
+            "button",
+            tr(
+                "without a user name and a password for the broker anybody in the network could answer an alarm; add "
+                "username and password, and let the broker allow the siren's user alone to write there."
+            ),
+        )
+        button = False
+    table.finish()
+    return SirenSettings(name, host, port, tls, ca_file, username, password, client_id, button)
+
+
+def _read_broker(table: Table, path: Path) -> tuple[str, int, bool, Path | None, str | None, Secret | None]:
+    """Host, port, tls, ca_file, username and password of a broker."""
     host = table.text("host", "localhost", example='"localhost"', check=_host_fault)
     tls = table.flag("tls", False)
     port = table.whole("port", 8883 if tls else 1883, low=1, high=65535, example=8883 if tls else 1883)
@@ -584,8 +629,6 @@ def _read_mqtt(table: Table, name: str, bucket: str | None, path: Path) -> MqttS
         table.wrong("password", tr('a password needs a username; add username = "...".'))
     if password and username is None:
         password = None  # the variable is set for another broker
-    topic = table.text("topic", DEFAULT_TOPIC, example=f'"{DEFAULT_TOPIC}"', check=_topic_fault)
-    client_id = table.text("client_id", "emberpail", example='"emberpail"')
     if password and not tls and not _is_this_computer(host):
         table.reader.warnings.append(
             tr(
@@ -594,7 +637,7 @@ def _read_mqtt(table: Table, name: str, bucket: str | None, path: Path) -> MqttS
                 host=host,
             )
         )
-    return MqttSource(name, host, port, tls, ca_file, username, password, topic, client_id, bucket)
+    return host, port, tls, ca_file, username, password
 
 
 def _host_fault(text: str) -> str | None:

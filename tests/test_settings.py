@@ -442,3 +442,15 @@ def test_the_limit_of_too_hot_follows_the_altitude() -> None:
     """At 1500 m the limit is 90 °C, the local boiling point less 5 K, and not 95."""
     assert _read("[place]\naltitude_m = 1500").place().too_hot_c == pytest.approx(90.0, abs=0.2)
     assert _read("[place]\naltitude_m = 0").place().too_hot_c == 95.0
+
+
+def test_a_siren_button_needs_a_name_and_a_password(tmp_path: Path) -> None:
+    """Without them anybody in the network could answer an alarm."""
+    path = tmp_path / "emberpail.toml"
+    path.write_text('[siren]\nhost = "localhost"\nbutton = true\n')
+    with pytest.raises(SettingsError) as caught:
+        load_settings(path, environ={})
+    assert "button" in caught.value.problems[0] and "username" in caught.value.problems[0]
+    path.write_text('[siren]\nusername = "watch"\npassword = "${SIREN}"\nbutton = true\n')
+    siren = load_settings(path, environ={"SIREN": "pass word"}).siren
+    assert siren is not None and siren.button and siren.name == "siren"

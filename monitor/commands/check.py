@@ -99,6 +99,7 @@ def _walk(settings: Settings) -> Iterator[Line]:
         if journal is not None:
             journal.close()
     yield from _phone(settings)
+    yield from _siren(settings)
 
 
 def _sources(settings: Settings, journal: Journal | None) -> Iterator[Line]:
@@ -118,6 +119,21 @@ def _sources(settings: Settings, journal: Journal | None) -> Iterator[Line]:
                 False,
                 tr("it could not be tried ({error}: {what}).", error=type(error).__name__, what=error),
             )
+
+
+def _siren(settings: Settings) -> Iterator[Line]:
+    siren = settings.siren
+    if siren is None:
+        return
+    from monitor.siren.siren import SirenBroker, try_broker
+
+    ok, says = try_broker(
+        SirenBroker(
+            siren.host, siren.port, siren.username, None if siren.password is None else siren.password.reveal(),
+            siren.tls, siren.ca_file, f"{siren.client_id}-check", siren.name, siren.button,
+        )
+    )  # fmt: skip
+    yield Line(tr("siren"), ok, says)
 
 
 def _told_by_watch(journal: Journal | None) -> dict[str, tuple[bool, str]] | None:
