@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from monitor.domain import LOG_KINDS, Batch, LogEntry
 from monitor.journal.database import Act, Journal
 from monitor.judgement.alarms import rule_for
+from monitor.moving import move_entry
 from monitor.trade.amounts import parse_temperature_c, parse_water_kg
 from monitor.trade.steps import STEP_BY_ID
 from monitor.words import US, tr, voice
@@ -119,6 +120,15 @@ class JournalDeeds:
             if all(logged.entry.entry_id != entry_id for logged in journal.log(batch)):
                 raise NotDone(tr("There is no such entry in the log of {batch}.", batch=batch))
             journal.undo_entry(entry_id, self._now_s())
+
+    def move(self, bucket: str, batch: str, entry_id: str, to_bucket: str) -> None:
+        """Put an entry of the running batch to the batch that runs in ``to_bucket``; twice is once."""
+        with self._writing() as journal:
+            here = self._running(journal, bucket, batch)
+            other = journal.batch_in(to_bucket)
+            if other is None:
+                raise NotDone(tr("No batch runs in {bucket}: open the page anew.", bucket=to_bucket[:64]))
+            move_entry(journal, here, entry_id, other, self._now_s())
 
     def act(
         self, bucket: str, alarm_id: str, act: str, *, who: str = "", quiet_s: float = 0.0

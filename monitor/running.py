@@ -198,7 +198,9 @@ class Running:
     # ---- page ------------------------------------------------------------------------------------------------------
 
     def _start_page(self) -> None:
+        from monitor.log_reading import page_log
         from monitor.page.app import make_app
+        from monitor.page.log_routes import log_room
         from monitor.page.serving import serve
         from monitor.standing import page_record, page_stamp, page_view
 
@@ -229,6 +231,7 @@ class Running:
             },
             courses=self.courses(to_read),
             picture=_curve_png,
+            more=[log_room(page_log(to_read, self.settings, self.clock.now))],
         )
         try:
             self._page = serve(app, page.host, page.port if self._page_port is None else self._page_port)

@@ -14,6 +14,7 @@ from monitor.journal.database import AlarmRecord, Journal
 from monitor.judgement.alarms import RULES, rule_for
 from monitor.judgement.phrases import percent_with_range
 from monitor.judgement.summaries import alarm_words, stage_words
+from monitor.moving import moved_from
 from monitor.page.kinds import kind_words
 from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, RecordView, StatusView, StepView
 from monitor.phone.routes import no_routes_warning
@@ -195,9 +196,9 @@ def _bucket_view(  # noqa: PLR0917
         past_alarms=tuple(_alarm_view(settings, alarm, now_s, going) for alarm in mine if alarm not in standing),
         probe_faults=faults,
         numbers=_numbers(settings, estimate),
-        log=tuple(_log_line(entry) for entry in log),
+        log=tuple(log_line(entry) for entry in log),
         steps=_steps(log, now_s, batch, settings.site.emergency_number),
-        last_entry=_log_line(log[-1]) if log else None,
+        last_entry=log_line(log[-1]) if log else None,
         handling=short_cautions_for("blend", settings.site.emergency_number),
         too_hot_c=settings.place().too_hot_c,
         band=tuple(band),
@@ -416,9 +417,13 @@ def _plain(value: float) -> str:
     return number(value, 0) if value == round(value) else number(value, 1 if value == round(value, 1) else 2)
 
 
-def _log_line(entry: LogEntry) -> LogLine:
+def log_line(entry: LogEntry, *, with_origin: bool = True) -> LogLine:
+    """A log entry as the page shows it, with the bucket that it was moved from unless told elsewhere."""
     late = entry.noted_at_s - entry.at_s > LATE_NOTE_S
-    return LogLine(entry.at_s, _entry_words(entry), entry.noted_at_s if late else None, entry.entry_id)
+    words, origin = _entry_words(entry), moved_from(entry.entry_id)
+    if origin and with_origin:
+        words = tr("{entry}, moved from {bucket}", entry=words, bucket=origin)
+    return LogLine(entry.at_s, words, entry.noted_at_s if late else None, entry.entry_id)
 
 
 def marks_of(log: Sequence[LogEntry]) -> tuple[tuple[float, str], ...]:
@@ -509,7 +514,7 @@ def record_view(journal: Journal, settings: Settings, name: str, now_s: float) -
         says=tuple(says),
         rows=tuple(rows),
         corrections=_corrections(journal, settings, name),
-        log=tuple(_log_line(entry) for entry in log),
+        log=tuple(log_line(entry) for entry in log),
         past_alarms=tuple(alarms),
         curve=paste,
         ambient=curves[-1],

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
 from typing import Any
 
 from monitor.commands import YES
@@ -27,6 +26,7 @@ from monitor.commands.prompts import ask, can_ask
 from monitor.commands.times import parse_when
 from monitor.domain import LOG_KINDS, Batch, LogEntry
 from monitor.journal.database import Journal, LoggedEntry
+from monitor.moving import BEFORE_START_S, move_entry
 from monitor.settings import Settings
 from monitor.trade.amounts import parse_temperature_c, parse_water_kg
 from monitor.trade.cautions import cautions_for
@@ -42,8 +42,6 @@ _DEED_OF = {
 }  # fmt: skip
 _DEED_OF_END = {"filled": "fill", "held": "correct", "discarded": "discard"}
 _OUTCOMES = {"filled": mark("filled"), "held": mark("held"), "discarded": mark("discarded")}
-# An entry from before the batch belongs to its making; from the day before it is a slip.
-_BEFORE_START_S = 24 * 3600.0
 
 
 def add(parsers: Any) -> None:
@@ -144,7 +142,7 @@ def _kind(text: str) -> str:
 
 
 def _refuse_long_before(settings: Settings, batch: Batch, at_s: float) -> None:
-    if at_s < batch.started_s - _BEFORE_START_S:
+    if at_s < batch.started_s - BEFORE_START_S:
         raise CommandError(
             tr(
                 "{time} is more than a day before {batch} started ({started}); check the time or the bucket.",
@@ -203,9 +201,9 @@ def _correct(args: argparse.Namespace, settings: Settings, kind: str | None) -> 
                     tr("{bucket} is where it stands: name the other bucket after --move-to.", bucket=batch.bucket)
                 )
             _refuse_long_before(settings, other, old.at_s)
-            # When it happened stays; that it was in this bucket nobody knew before now.
-            new = journal.add_entry(other.name, replace(old, noted_at_s=noted_at_s, entry_id=""), who=logged.who)
-        journal.undo_entry(old.entry_id, noted_at_s)
+            new = move_entry(journal, batch, old.entry_id, other, noted_at_s)
+        else:
+            journal.undo_entry(old.entry_id, noted_at_s)
     if args.move_to is None:
         if args.json:
             print_json({"undone": old.entry_id, "kind": old.kind, "batch": batch.name})

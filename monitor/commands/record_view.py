@@ -13,6 +13,7 @@ from monitor.commands.common import clock_words, wrapped
 from monitor.domain import PASTE_PROBES, Event, LogEntry
 from monitor.journal.database import AlarmRecord, BatchRecord, Detail, Journal, LoggedEntry, Photo
 from monitor.judgement.phrases import percent_with_range
+from monitor.moving import moved_from
 from monitor.settings import Settings
 from monitor.trade.amend import AMENDABLE, amended_fields, told_recipe
 from monitor.trade.amounts import months_between
@@ -149,6 +150,8 @@ def _log_lines(settings: Settings, logged: LoggedEntry) -> list[str]:
     told = entry_words(entry)
     if logged.who:
         told = tr("{entry} ({who})", entry=told, who=logged.who)
+    if moved_from(entry.entry_id):
+        told = tr("{entry}, moved from {bucket}", entry=told, bucket=moved_from(entry.entry_id))
     if entry.noted_at_s - entry.at_s > _LATE_NOTE_S:
         told = tr("{entry}; noted {time}", entry=told, time=clock_words(settings, entry.noted_at_s))
     if logged.undone_at_s is not None:

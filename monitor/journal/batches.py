@@ -125,6 +125,11 @@ class Batches(Records):
             self._note_change("entry-undone", entry_id)
         return dataclasses.replace(there, undone_at_s=now_s)
 
+    def entry(self, entry_id: str) -> LoggedEntry | None:
+        """The log entry with this id, whether it stands or was taken back."""
+        row = self._row(f"SELECT {_ENTRY} FROM entries WHERE entry_id = ?", (entry_id,))
+        return _logged(row) if row else None
+
     def log(self, batch: str) -> list[LoggedEntry]:
         """The whole log of ``batch`` in the order it was noted, with what was taken back."""
         rows = self._rows(f"SELECT {_ENTRY} FROM entries WHERE batch = ? ORDER BY noted_at_s, rowid", (batch,))

@@ -25,6 +25,7 @@ from monitor.page.guard import Guard, own_names
 from monitor.page.household import Household
 from monitor.page.household_routes import household_routes
 from monitor.page.link_page import Links
+from monitor.page.log_routes import Room
 from monitor.page.markup import bucket_page, record_page, status_page
 from monitor.page.news import News
 from monitor.page.parts import LocalTime, plain_page
@@ -60,6 +61,7 @@ def make_app(
     voices: Mapping[tuple[str, str], Voice] | None = None,
     courses: Courses | None = None,
     picture: Picture | None = None,
+    more: Iterable[Room] = (),
 ) -> Guard:
     """The application. ``view`` is called from worker threads, seldom more than twice a second; ``names`` are
     further host names to answer to, beside this computer's own.
@@ -69,7 +71,7 @@ def make_app(
     is news (see ``News``); without it the pages ask now and then. ``knowing`` are those who know the trade (see
     ``Links``); ``household`` is behind the pages of phones, settings and past batches; ``voices`` are those that a
     phone may choose, by (language, units). ``courses`` knows more of a batch's curve than the view does, and
-    ``picture`` makes a PNG of one (see ``Charts``).
+    ``picture`` makes a PNG of one (see ``Charts``). ``more`` are further parts of the page, with routes of their own.
     """
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
@@ -182,6 +184,7 @@ def make_app(
     inner = Starlette(
         routes=[
             *rooms,
+            *(route for room in more for route in room(buttons, local_time, shared.forget)),
             Route("/", status),
             Route("/status.json", status_json),
             Route("/healthz", healthz),

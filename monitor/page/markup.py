@@ -79,7 +79,7 @@ def bucket_page(
         _drawing(curves.of_bucket(bucket, view.at_s), address_of(bucket.name), local_time, draw),
         _numbers(bucket.numbers),
         _past_alarms(bucket.past_alarms, view.at_s, local_time),
-        _log(bucket.log, view.at_s, local_time),
+        _log(bucket.log, view.at_s, local_time, "" if bucket.batch is None else address_of(bucket.name, "/log")),
         _foot(view),
     ]
     return page(f"{bucket.name}: {tr(STANDING_WORDS[bucket.standing])}", "".join(parts), _CURVE_SCRIPT)
@@ -307,7 +307,8 @@ def _past_alarms(alarms: Iterable[AlarmView], now_s: float, local_time: LocalTim
     return f'<section class="panel"><h3>{title}</h3><ul class="log">{rows}</ul></section>' if rows else ""
 
 
-def _log(lines: Iterable[LogLine], now_s: float, local_time: LocalTime) -> str:
+def _log(lines: Iterable[LogLine], now_s: float, local_time: LocalTime, whole: str = "") -> str:
+    """``whole`` is where the log stands with what was struck, and can be put right."""
     rows = []
     for line in lines:
         noted = ""
@@ -316,4 +317,8 @@ def _log(lines: Iterable[LogLine], now_s: float, local_time: LocalTime) -> str:
             noted = f" <small>{words}</small>"
         rows.append(f"<li>{_clock(line.at_s, now_s, local_time)} {_text(line.words)}{noted}</li>")
     title = _text(tr("Log"))
-    return f'<section class="panel"><h3>{title}</h3><ul class="log">{"".join(rows)}</ul></section>' if rows else ""
+    mend = _text(tr("Whole log, and moving an entry to the right bucket"))
+    link = f'<a class="button" href="{whole}">{mend}</a>' if whole else ""
+    if not rows and not link:
+        return ""
+    return f'<section class="panel"><h3>{title}</h3><ul class="log">{"".join(rows)}</ul>{link}</section>'

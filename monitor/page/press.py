@@ -49,6 +49,9 @@ class Deeds(Protocol):
     def undo(self, bucket: str, batch: str, entry_id: str) -> None:
         """Take one entry back."""
 
+    def move(self, bucket: str, batch: str, entry_id: str, to_bucket: str) -> None:
+        """Put one entry to the batch in another bucket, where it belongs."""
+
     def act(self, bucket: str, alarm_id: str, act: str, *, who: str = "", quiet_s: float = 0.0) -> None:
         """Answer an alarm: "acknowledged", "going", "shelved" for ``quiet_s``, or "unshelved"."""
 
@@ -136,10 +139,10 @@ class Buttons:
     # ---- the deeds ----
 
     def do(self, request: Request, fields: dict[str, str]) -> Response:
-        """One press: note, tick, undo or answer; then back to where it was pressed."""
+        """One press: note, tick, undo, move or answer; then back to where it was pressed."""
         deeds = self.allowed(request, fields)
         bucket, batch = request.path_params["name"], fields.get("batch", "")
-        back = address_of(bucket, "/steps#next" if fields.get("back") == "steps" else "")
+        back = _back(bucket, fields)
         ago_s = _ago_s(fields.get("ago", "0"))
         temperature, water = fields.get("temperature", ""), fields.get("water", "")
         what = fields.get("what", "")
@@ -155,6 +158,8 @@ class Buttons:
                 )  # fmt: skip
             elif what == "undo":
                 deeds.undo(bucket, batch, fields.get("entry", ""))
+            elif what == "move":
+                deeds.move(bucket, batch, fields.get("entry", ""), fields.get("to", ""))
             elif what == "answer":
                 deeds.act(bucket, fields.get("alarm", ""), fields.get("act", ""))
             elif what == "quiet":
@@ -205,6 +210,14 @@ def page(html: str, status: int = 200) -> Response:
     from starlette.responses import HTMLResponse
 
     return HTMLResponse(html, status_code=status, headers={"content-security-policy": FORM_POLICY})
+
+
+def _back(bucket: str, fields: dict[str, str]) -> str:
+    """Where the button stood: at the bucket, its steps or its log, or at the log of the bucket an entry goes to."""
+    where = fields.get("back", "")
+    if where == "there":
+        return address_of(fields.get("to", ""), "/log")
+    return address_of(bucket, {"steps": "/steps#next", "log": "/log"}.get(where, ""))
 
 
 def _quiet(deeds: Deeds, bucket: str, fields: dict[str, str]) -> None:
