@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from datetime import timedelta
 
 from monitor.commands.record_view import OUTCOMES
+from monitor.duty import end_on_call, on_call_now, set_on_call
 from monitor.finding import found_in, holds
 from monitor.journal.database import Journal
+from monitor.judgement.on_call import OnCall, in_order, tonight_ends_s
 from monitor.page.household import BatchRow, HouseholdView, PersonView, RouteView
 from monitor.phone.routes import label, ring
 from monitor.reminding import HELD_FACT
 from monitor.settings import MqttSource, SerialSource, Settings
 from monitor.trade.record import told_value
-from monitor.words import quantity, tr
+from monitor.words import DAY_TIME, quantity, tr, when
 
 
 class JournalHousehold:
@@ -43,8 +44,11 @@ class JournalHousehold:
             journal = self._journal("read")
             health = {one.part: one for one in journal.health()}
             held = journal.fact(HELD_FACT)
+            on_call = on_call_now(journal, self._settings.people, now_s, self._settings.local_time)
         people: list[PersonView] = []
-        for person in self._settings.people:
+        # Who cannot be rung is not rung first.
+        ordered = sorted(in_order(self._settings.people, on_call, lambda one: one.name), key=lambda one: not one.routes)
+        for person in ordered:
             routes = []
             for url in person.routes:
                 name = label(url.reveal())
@@ -55,6 +59,7 @@ class JournalHousehold:
         return HouseholdView(
             at_s=now_s,
             people=tuple(people),
+            on_call=_on_call_words(self._settings, on_call),
             address=self._address(),
             held_until_s=float(held) if isinstance(held, int | float) and held > now_s else None,
             settings=_told(self._settings),
@@ -99,14 +104,23 @@ class JournalHousehold:
         return tuple((one.ok, one.says) for one in rung)
 
     def on_call(self, person: str) -> None:
-        """This person is rung first until tomorrow noon."""
-        raise ValueError(person)
+        """This person is rung first tonight; "" leaves it to the settings again."""
+        if person and all(one.name != person for one in self._settings.people):
+            raise ValueError(tr("{person} is not in the settings.", person=person[:60]))
+        now_s = self._now_s()
+        with self._lock:
+            journal = self._journal("write")
+            if person:
+                set_on_call(journal, person, tonight_ends_s(now_s, self._settings.local_time), now_s)
+            else:
+                end_on_call(journal)
 
     def hold_reminders(self, hold: bool) -> None:
         """Until tomorrow noon by the clock of the place, or no longer."""
         now_s = self._now_s()
         with self._lock:
-            self._journal("write").set_fact(HELD_FACT, next_noon_s(self._settings, now_s) if hold else 0.0)
+            until_s = tonight_ends_s(now_s, self._settings.local_time) if hold else 0.0
+            self._journal("write").set_fact(HELD_FACT, until_s)
 
     def close(self) -> None:
         """Close what was opened."""
@@ -121,14 +135,11 @@ class JournalHousehold:
         return self._journals[purpose]
 
 
-def next_noon_s(settings: Settings, now_s: float) -> float:
-    """Noon of the next day by the clock of the place, Unix seconds."""
-    here = settings.local_time(now_s)
-    noon = (here + timedelta(days=1)).replace(hour=12, minute=0, second=0, microsecond=0)
-    # Local arithmetic first, then back: a night with a change of the clock is an hour longer or shorter.
-    guess_s = now_s + (noon.replace(tzinfo=None) - here.replace(tzinfo=None)).total_seconds()
-    told = settings.local_time(guess_s)
-    return guess_s - (told.replace(tzinfo=None) - noon.replace(tzinfo=None)).total_seconds()
+def _on_call_words(settings: Settings, on_call: OnCall | None) -> str:
+    if on_call is None:
+        return ""
+    until = when(settings.local_time(on_call.until_s), DAY_TIME)
+    return tr("On call: {names}, until {time}.", names=", ".join(on_call.people), time=until)
 
 
 def _notes(settings: Settings, name: str) -> list[str]:

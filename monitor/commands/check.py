@@ -125,14 +125,13 @@ def _siren(settings: Settings) -> Iterator[Line]:
     siren = settings.siren
     if siren is None:
         return
-    from monitor.siren.siren import SirenBroker, try_broker
+    from dataclasses import replace
 
-    ok, says = try_broker(
-        SirenBroker(
-            siren.host, siren.port, siren.username, None if siren.password is None else siren.password.reveal(),
-            siren.tls, siren.ca_file, f"{siren.client_id}-check", siren.name, siren.button,
-        )
-    )  # fmt: skip
+    from monitor.bedside import broker_of
+    from monitor.siren.siren import try_broker
+
+    # Under a name of its own, so that a running siren is not thrown out.
+    ok, says = try_broker(replace(broker_of(siren), client_id=f"{siren.client_id}-check"))
     yield Line(tr("siren"), ok, says)
 
 

@@ -31,7 +31,7 @@ class PersonView:
 
 @dataclass(frozen=True, slots=True)
 class HouseholdView:
-    """``address`` is where a phone finds the page, None where none can; ``on_call`` one sentence on who is rung first;
+    """``address`` is where a phone finds the page, None where none can; ``on_call`` one sentence on who is rung first,
     ``held_until_s`` until when reminders are held back; ``settings`` are tables to read: (title, rows).
     """
 
@@ -67,7 +67,7 @@ class Household(Protocol):
         """Test each route of a person: (taken, one sentence). Takes up to half a minute."""
 
     def on_call(self, person: str) -> None:
-        """This person is rung first until tomorrow noon; "" ends it."""
+        """This person is rung first tonight; "" leaves it to the settings again."""
 
     def hold_reminders(self, hold: bool) -> None:
         """Hold reminders back until tomorrow noon, or no longer. Alarms ring all the same."""

@@ -6,7 +6,7 @@ shows and never answers: messengers fetch an address to show a preview of it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from typing import TYPE_CHECKING
 
 from monitor.page.links import HEARD, Link, link_in
@@ -46,10 +46,9 @@ class Links:
             return page(_drill_page(link, heard="heard" in request.query_params))
         view = self._view()
         found = _found(view, link.about)
-        if found is None:
+        if not found:
             return page(plain_page(tr("It is over"), tr("That alarm stands no longer. Nothing is to be done for it.")))
-        bucket, alarm = found
-        return page(_alarm_page(bucket, alarm, view, self._local_time, link, self._knowing))
+        return page(_alarm_page(found, view, self._local_time, link, self._knowing))
 
     def press(self, request: Request, fields: dict[str, str]) -> Response:
         """ "I am going", "I have seen it", or "I heard it"; then the same address again, which says so."""
@@ -62,9 +61,8 @@ class Links:
             act = fields.get("act", "")
             if act not in ("going", "acknowledged"):
                 raise Refusal(400, tr("That button is not known here; open the page anew."))
-            found = _found(self._view(), link.about)
-            if found is not None:
-                deeds.act(found[0].name, link.about, act, who=link.person)
+            for bucket, alarm in _found(self._view(), link.about):
+                deeds.act(bucket.name, alarm.alarm_id, act, who=link.person)
         except ValueError as error:
             words = tr("Nothing was noted. {reason}", reason=str(error))
             return page(plain_page(tr("Not noted"), words, address, tr("back")), status=409)
@@ -84,21 +82,22 @@ class Links:
         return link, self._deeds
 
 
-def _found(view: StatusView, alarm_id: str) -> tuple[BucketView, AlarmView] | None:
-    for bucket in view.buckets:
-        for alarm in bucket.alarms:
-            if alarm.alarm_id == alarm_id:
-                return bucket, alarm
-    return None
+def _found(view: StatusView, about: Collection[str]) -> list[tuple[BucketView, AlarmView]]:
+    """The alarms that still stand, those that nobody goes to first."""
+    found = [(bucket, alarm) for bucket in view.buckets for alarm in bucket.alarms if alarm.alarm_id in about]
+    return sorted(found, key=lambda pair: (pair[1].going, pair[1].seen))
 
 
-def _alarm_page(  # noqa: PLR0917
-    bucket: BucketView, alarm: AlarmView, view: StatusView, local_time: LocalTime, link: Link, knowing: tuple[str, ...]
+def _alarm_page(
+    found: Sequence[tuple[BucketView, AlarmView]], view: StatusView, local_time: LocalTime, link: Link,
+    knowing: tuple[str, ...],
 ) -> str:
+    bucket, alarm = found[0]
+    also = [one.name for one, _ in found[1:] if one.name != bucket.name]
     since = _text(tr("since {time}", time="\0")).replace("\ufffd", clock(alarm.since_s, view.at_s, local_time))
     state = f" · {_text(alarm.state_words)}" if alarm.state_words else ""
     parts = [
-        f"<header><h1>{_text(bucket.name)}</h1><p>{_text(bucket.batch or '')}</p></header>",
+        f"<header><h1>{_text(', '.join([bucket.name, *also]))}</h1><p>{_text(bucket.batch or '')}</p></header>",
         f'<p class="banner alarm-{_text(alarm.urgency)}">{_text(alarm.says)}</p>',
         f"<p>{_reading(bucket)}</p>",
         f'<p class="since">{since}{state}</p>',

@@ -1,4 +1,6 @@
-"""Addresses that answer one alarm, or one drill, and nothing else: signed, for one person, and with an end. Pure.
+"""Addresses that answer what one message told, or one drill, and nothing else: signed, for one person, with an end.
+
+Pure.
 
 A message carries such an address, so that whoever is woken need not find the bucket first, nor know the passphrase.
 The signature is an HMAC with SHA-256 (RFC 2104) cut to 128 bits, which section 5 there allows. Whoever holds the
@@ -23,10 +25,10 @@ _LONGEST = 1500
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """What an address is for: ``purpose`` ANSWER or HEARD, the alarm it is about, the person, and when it ends."""
+    """What an address is for: ``purpose`` ANSWER or HEARD, the alarms it is about, the person, and when it ends."""
 
     purpose: str
-    about: str
+    about: tuple[str, ...]
     person: str
     ends_s: float
 
@@ -50,7 +52,7 @@ def link_in(token: str, key: bytes) -> Link | None:
     if not hmac.compare_digest(signature.encode(), _signature(body, key).encode()):
         return None
     purpose, about, person, ends_s = json.loads(base64.urlsafe_b64decode(body + "=" * (-len(body) % 4)))
-    return Link(purpose, about, person, float(ends_s))
+    return Link(purpose, tuple(about), person, float(ends_s))
 
 
 def address_for(link: Link, token: str) -> str:

@@ -14,7 +14,9 @@ def phones_page(view: HouseholdView, local_time: LocalTime, hand: Hand) -> str:
     """Everybody in the order of ringing, then how to get the page on a phone."""
     parts = [f"<header><h1>{_text(tr('Phones'))}</h1></header>", invitation(hand, "/phones")]
     if view.on_call:
-        parts.append(f"<p>{_text(view.on_call)}</p>")
+        parts.append(f"<p><strong>{_text(view.on_call)}</strong></p>")
+        if hand.state == IN:
+            parts.append(_form(hand, "on-call", "", tr("Leave it to the settings")))
     if not view.people:
         words = tr("Nobody is in the settings to be rung: whatever happens to a batch shows on this page only.")
         parts.append(f'<p class="panel"><strong>{_text(words)}</strong></p>')

@@ -13,11 +13,12 @@ import zxingcpp
 from starlette.testclient import TestClient
 
 from monitor.deeds import JournalDeeds
-from monitor.household import HELD_FACT, JournalHousehold, next_noon_s
+from monitor.household import JournalHousehold
 from monitor.journal.database import Journal
 from monitor.languages import LANGUAGES, voice_for
 from monitor.page.address import code_lines, code_svg, phone_address
 from monitor.page.app import make_app
+from monitor.reminding import HELD_FACT
 from monitor.settings import BucketSettings, MqttSource, PageSettings, Person, Settings, SiteSettings
 from monitor.standing import page_view
 from monitor.toml_tables import Secret
@@ -133,20 +134,20 @@ def test_reminders_can_be_held_until_noon_and_let_come_again(house: House) -> No
     assert "come as they are set" in house.client.get("/settings").text
 
 
-@pytest.mark.parametrize(
-    ("now", "noon"),
-    [
-        # The clocks of that zone went forward on 29 March 2026 and back on 25 October 2026, at 01:00 UTC (IANA tz).
-        ("2026-03-28T20:00+00:00", "2026-03-29T11:00+00:00"),
-        ("2026-10-24T20:00+00:00", "2026-10-25T12:00+00:00"),
-        ("2026-06-10T20:00+00:00", "2026-06-11T11:00+00:00"),
-    ],
-)
-def test_noon_is_that_of_the_place(now: str, noon: str) -> None:
-    """Through a night that is an hour longer or shorter, too."""
-    settings = Settings(site=SiteSettings(time_zone="Europe/London"))
-    at_s = datetime.fromisoformat(now).timestamp()
-    assert next_noon_s(settings, at_s) == datetime.fromisoformat(noon).timestamp()
+def test_who_is_rung_first_tonight_can_be_said_and_left_to_the_settings_again(house: House) -> None:
+    """The order on the page is that of ringing; a stranger's name is refused."""
+    house.enter()
+
+    def order() -> list[str]:
+        return re.findall(r"<h2>(\w+)", house.client.get("/phones").text)
+
+    assert order()[:2] == ["Ash", "Rowan"]
+    house.post("/phones/do", what="on-call", person="Rowan <b>")
+    assert order()[:2] == ["Rowan", "Ash"]
+    assert "On call: Rowan" in house.client.get("/phones").text
+    assert house.post("/phones/do", what="on-call", person="Nobody").status_code == 409  # type: ignore[attr-defined]
+    house.post("/phones/do", what="on-call", person="")
+    assert order()[:2] == ["Ash", "Rowan"]
 
 
 def test_a_phone_has_its_own_words(house: House) -> None:

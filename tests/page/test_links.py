@@ -43,12 +43,13 @@ class Farm:
 
     def __init__(self) -> None:
         self.deeds, self.now_s = Deeds(), NOW_S
+        self.more: tuple[str, ...] = ()
         self.view: StatusView = status(replace(BAD, alarms=(ALARM,)), GOOD)
         app = make_app(lambda: self.view, deeds=self.deeds, now_s=lambda: self.now_s, knowing=("Ash",))  # type: ignore[arg-type]
         self.client = TestClient(app, base_url="http://localhost", follow_redirects=False)
 
     def address(self, purpose: str = ANSWER, person: str = "Ash", ends_s: float = NOW_S + LASTS_S) -> str:
-        link = Link(purpose, ALARM.alarm_id, person, ends_s)
+        link = Link(purpose, (ALARM.alarm_id, *self.more), person, ends_s)
         return address_for(link, token_of(link, KEY))
 
 
@@ -60,10 +61,10 @@ def farm() -> Farm:
 names = st.text(max_size=60)
 
 
-@given(names, names, st.integers(0, 2**40), st.binary(min_size=16, max_size=40))
-def test_a_token_gives_back_what_was_signed(about: str, person: str, ends_s: int, key: bytes) -> None:
+@given(st.lists(names, max_size=4), names, st.integers(0, 2**40), st.binary(min_size=16, max_size=40))
+def test_a_token_gives_back_what_was_signed(about: list[str], person: str, ends_s: int, key: bytes) -> None:
     """Whatever the names are."""
-    link = Link(ANSWER, about, person, float(ends_s))
+    link = Link(ANSWER, tuple(about), person, float(ends_s))
     token = token_of(link, key)
     assert re.fullmatch(r"[A-Za-z0-9_-]+\.[A-Za-z0-9_-]{22}", token)
     assert link_in(token, key) == link
@@ -72,7 +73,7 @@ def test_a_token_gives_back_what_was_signed(about: str, person: str, ends_s: int
 @given(st.data())
 def test_no_altered_token_passes(data: st.DataObject) -> None:
     """One sign other, cut off, or put behind: it is not ours."""
-    token = token_of(Link(ANSWER, "a/b/c/1", "Ash", 1.0), KEY)
+    token = token_of(Link(ANSWER, ("a/b/c/1",), "Ash", 1.0), KEY)
     at = data.draw(st.integers(0, len(token) - 1))
     sign = data.draw(st.sampled_from("ABCxyz019-_.").filter(lambda one: one != token[at]))
     altered = data.draw(st.sampled_from([token[:at] + sign + token[at + 1 :], token[:at], token + sign]))
@@ -81,10 +82,10 @@ def test_no_altered_token_passes(data: st.DataObject) -> None:
 
 def test_another_key_and_another_use_of_the_key_do_not_pass() -> None:
     """The signature is of its own kind: nothing signed for the door is a link."""
-    body = token_of(Link(ANSWER, "a", "b", 1.0), KEY).partition(".")[0]
+    body = token_of(Link(ANSWER, ("a",), "b", 1.0), KEY).partition(".")[0]
     plain = hmac.new(KEY, body.encode(), hashlib.sha256).hexdigest()[:22]
     assert link_in(f"{body}.{plain}", KEY) is None
-    assert link_in(token_of(Link(ANSWER, "a", "b", 1.0), b"x" * 32), KEY) is None
+    assert link_in(token_of(Link(ANSWER, ("a",), "b", 1.0), b"x" * 32), KEY) is None
 
 
 def test_a_get_shows_and_never_answers(farm: Farm) -> None:
@@ -155,6 +156,16 @@ def test_once_somebody_goes_the_button_is_gone(farm: Farm) -> None:
     assert "<button" not in words and "somebody is going" in words
 
 
+def test_buckets_told_in_one_message_are_answered_by_one_press(farm: Farm) -> None:
+    """A dead router silences several: going to one is going to all of them."""
+    other = replace(ALARM, alarm_id="shed-9/Quillmarsh 19/silent/1")
+    farm.more = (other.alarm_id, "shed-4/over/silent/1")
+    farm.view = status(replace(BAD, alarms=(ALARM,)), replace(BAD, name="shed-9", alarms=(other,)))
+    assert "shed-3, shed-9" in farm.client.get(farm.address()).text
+    farm.client.post(farm.address(), data={"act": "going"}, headers=HERE)
+    assert [(bucket, act) for bucket, _, act, _ in farm.deeds.done] == [("shed-3", "going"), ("shed-9", "going")]
+
+
 def test_an_old_reading_is_not_shown_as_the_present(farm: Farm) -> None:
     """The big figure is left out; how old it is stands there."""
     farm.view = status(replace(BAD, alarms=(ALARM,), temperature_age_s=4000.0))
@@ -177,5 +188,5 @@ def test_a_drill_is_heard_by_a_press_only(farm: Farm) -> None:
 def test_without_deeds_there_is_nothing_there() -> None:
     """A page that only shows has no such addresses."""
     client = TestClient(make_app(lambda: status(BAD)), base_url="http://localhost")
-    link = Link(ANSWER, ALARM.alarm_id, "Ash", NOW_S + 1e9)
+    link = Link(ANSWER, (ALARM.alarm_id,), "Ash", NOW_S + 1e9)
     assert client.get(address_for(link, token_of(link, KEY))).status_code == 404

@@ -1,0 +1,79 @@
+"""The siren of the settings, over the journal: alarms out, the button's answers in."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Callable, MutableMapping
+from pathlib import Path
+
+from monitor.deeds import JournalDeeds
+from monitor.journal.database import Journal, JournalError
+from monitor.settings import SirenSettings
+from monitor.siren.siren import SirenBroker, SirenTeller
+from monitor.words import tr
+
+
+def broker_of(siren: SirenSettings) -> SirenBroker:
+    """The broker that the settings name."""
+    password = None if siren.password is None else siren.password.reveal()
+    return SirenBroker(
+        siren.host, siren.port, siren.username, password, siren.tls, siren.ca_file, siren.client_id, siren.name,
+        siren.button,
+    )  # fmt: skip
+
+
+class Bedside:
+    """One thread that tells the siren. ``tick_age_s`` as for ``SirenTeller``; ``say`` prints a sentence of trouble."""
+
+    def __init__(
+        self,
+        siren: SirenSettings,
+        journal_path: Path,
+        now_s: Callable[[], float],
+        tick_age_s: Callable[[], float | None],
+        say: Callable[[str], None],
+    ) -> None:
+        self._siren, self._path, self._now_s, self._tick_age_s, self._say = siren, journal_path, now_s, tick_age_s, say
+        self._said = ""
+        self._thread: threading.Thread | None = None
+        self._trouble: MutableMapping[str, str] = {}
+
+    def start(self, trouble: MutableMapping[str, str], stop: threading.Event) -> None:
+        """Tell until ``stop``; while the siren is cut off that stands in ``trouble``."""
+        self._trouble = trouble
+        self._thread = threading.Thread(target=self._tell, args=(stop,), name="siren", daemon=True)
+        self._thread.start()
+
+    def join(self) -> None:
+        """Wait until the farewell has gone out, some seconds at the most."""
+        if self._thread is not None:
+            self._thread.join(timeout=5.0)
+
+    def _tell(self, stop: threading.Event) -> None:
+        deeds = JournalDeeds(lambda: Journal(self._path), self._now_s)
+        own = Journal(self._path, read_only=True)
+
+        def answer(alarm_id: str, act: str) -> None:
+            deeds.act("", alarm_id, act, who=self._siren.name)
+
+        try:
+            SirenTeller(
+                broker_of(self._siren), lambda: own.alarms(standing_only=True), self._now_s, self._tick_age_s, answer,
+                self._amiss,
+            ).run(stop)  # fmt: skip
+        finally:
+            own.close()
+            deeds.close()
+
+    def _amiss(self, sentence: str, cut_off: bool) -> None:
+        """A siren that is cut off is trouble of the watch's own; what else is amiss shows on page and status."""
+        if sentence and sentence != self._said:
+            self._say(sentence)
+        self._said = sentence
+        if cut_off:
+            self._trouble["siren"] = sentence
+        else:
+            self._trouble.pop("siren", None)
+        with contextlib.suppress(JournalError), Journal(self._path) as journal:
+            journal.set_health("siren", not sentence, sentence or tr("the siren is told."), self._now_s())
