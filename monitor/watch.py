@@ -16,10 +16,10 @@ import json
 import queue
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from itertools import chain, count, pairwise
+from itertools import count
 from pathlib import Path
 
 from monitor.clock import ArrivalClock
@@ -27,12 +27,23 @@ from monitor.domain import Batch, Event, LogEntry, Reading
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
 from monitor.own_trouble import OwnTrouble
-from monitor.pipeline import PRELUDE_S, TICK_S, Act, Amendment, Minder, Pause, first_tick_s
+from monitor.pipeline import TICK_S, Act, Amendment, Minder, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
 from monitor.sensing.senml import Decoder
 from monitor.settings import Settings
 from monitor.sources.line import Line, Source
 from monitor.sources.recording import RecordingWriter
+from monitor.stored import (
+    AFTER_TICK,
+    BEFORE_TICK,
+    FORGET_WATCHED_S,
+    WATCHED_KEY,
+    Deed,
+    fold,
+    stored_deeds,
+    stored_readings,
+    stored_ticks,
+)
 from monitor.telling import Teller, record_of
 from monitor.watch_parts import probe_settings
 from monitor.words import ENGLISH, speaking, tr
@@ -45,15 +56,8 @@ TICK_GRACE_S = 0.2
 # How soon an entry made by another command is taken up.
 LOOK_EVERY_S = 1.0
 MOST_WAITING_LINES = 200_000
-# Of one moment: what was entered goes before the tick, and what a person did about an alarm after it.
-_BEFORE_TICK, _AT_TICK, _AFTER_TICK = 0, 1, 2
-# The times at which somebody watched, as [start, last tick]; older ones than this belong to no running batch.
-_WATCHED_KEY = "watched"
-_FORGET_WATCHED_S = 30 * 86400.0
 # More than the events of one tick of all buckets take.
 _EVENTS_TAIL_BYTES = 512 * 1024
-
-Deed = Callable[[], object]
 
 
 @dataclass(slots=True)
@@ -157,14 +161,14 @@ class Watch:
         self._seq = self.journal.last_change()
         if self.own is not None:
             self.own.load()
-        kept = self.journal.fact(_WATCHED_KEY, [])
-        self._watched = [one for one in kept if one[1] > now_s - _FORGET_WATCHED_S]
+        kept = self.journal.fact(WATCHED_KEY, [])
+        self._watched = [one for one in kept if one[1] > now_s - FORGET_WATCHED_S]
         last_tick_s = self._watched[-1][1] if self._watched else None
         self._watched.append([now_s, now_s])
         if self._record_path is not None:
             self._recorder = RecordingWriter(self._record_path, buckets=self._bucket_of)
             self._recorder.note({"at": now_s, "note": WATCH_STARTED, "last_tick": last_tick_s})
-        self._pending.facts[_WATCHED_KEY] = self._watched
+        self._pending.facts[WATCHED_KEY] = self._watched
         for batch in self.journal.running_batches():
             self._resume(batch)
         for record in self.journal.batches():
@@ -277,34 +281,34 @@ class Watch:
             if change.what == "entry-undone":
                 at_s = self._counts_from(max(change.entry.undone_at_s or now_s, entry.noted_at_s), now_s)
                 self.journal.renote_undo(key, at_s)
-                self._put(at_s, _BEFORE_TICK, partial(self._undo, batch, key))
+                self._put(at_s, BEFORE_TICK, partial(self._undo, batch, key))
                 return
             at_s = self._counts_from(entry.noted_at_s, now_s)
             self.journal.renote(key, at_s)
             entry = replace(entry, noted_at_s=max(at_s, entry.noted_at_s))
-            self._put(at_s, _BEFORE_TICK, partial(self._note, batch, entry))
+            self._put(at_s, BEFORE_TICK, partial(self._note, batch, entry))
         elif change.act is not None:
             act = change.act
             at_s = self._counts_from(act.noted_at_s, now_s)
             self.journal.renote_act(act.act_id, at_s)
             did = Act(act.alarm_id, act.act, max(at_s, act.noted_at_s), act.until_s, act.who)
-            self._put(at_s, _AFTER_TICK, partial(self._act, act.batch, did))
+            self._put(at_s, AFTER_TICK, partial(self._act, act.batch, did))
         elif change.amendment is not None:
             amended = change.amendment
             at_s = self._counts_from(amended.noted_at_s, now_s)
             self.journal.renote_amendment(amended.amendment_id, at_s)
             corrected = Amendment(amended.recipe, amended.vessel)
-            self._put(at_s, _AFTER_TICK, partial(self._amend, amended.batch, corrected, at_s))
+            self._put(at_s, AFTER_TICK, partial(self._amend, amended.batch, corrected, at_s))
         elif change.batch is not None:
             name = change.batch.batch.name
             if change.what == "batch-ended":
                 at_s = self._counts_from(change.batch.ended_noted_s or now_s, now_s)
                 self.journal.renote_end(name, at_s)
-                self._put(at_s, _AFTER_TICK, partial(self._end, name, at_s))
+                self._put(at_s, AFTER_TICK, partial(self._end, name, at_s))
             elif change.batch.ended_s is None:
                 at_s = self._counts_from(change.batch.batch.known_from_s, now_s)
                 self.journal.renote_batch(name, at_s)
-                self._put(at_s, _BEFORE_TICK, partial(self._begin, name))
+                self._put(at_s, BEFORE_TICK, partial(self._begin, name))
 
     def _counts_from(self, noted_s: float, now_s: float) -> float:
         """From when a thing counts: when it was noted, or now where the tick after that is over already."""
@@ -318,7 +322,7 @@ class Watch:
     def _do_deeds(self) -> bool:
         """Do what counts before the coming tick; what was noted later waits, however late that tick is."""
         done = False
-        while self._deeds and self._deeds[0][:2] <= (self._next_tick_s, _BEFORE_TICK):
+        while self._deeds and self._deeds[0][:2] <= (self._next_tick_s, BEFORE_TICK):
             self._deeds[0][3]()
             heapq.heappop(self._deeds)
             done = True
@@ -405,50 +409,17 @@ class Watch:
             emergency_number=self.settings.site.emergency_number,
         )
         events: list[Event] = []
-        for _, _, deed in heapq.merge(
-            self._stored_deeds(minder), self._stored_ticks(minder, events), self._stored_readings(minder),
-            key=lambda item: item[:2],
-        ):  # fmt: skip
-            deed()
+        fold(
+            stored_deeds(self.journal, minder, self._watched, self._do_act),
+            stored_ticks(
+                minder, self._watched, self._next_tick_s, lambda tick_s: self._tick_minder(minder, tick_s, events)
+            ),
+            stored_readings(self.journal, minder, self._pending.readings),
+        )
         self.minders[batch.name] = minder
         self._pending.events += events
         self._pending.marks += _marks(minder)
         self._pending.alarms += alarm_records(minder)
-
-    def _stored_readings(self, minder: Minder) -> Iterable[tuple[float, int, Deed]]:
-        """Those of the journal, and those that wait for the next commit."""
-        batch, from_s = minder.batch, minder.batch.started_s - PRELUDE_S
-        waiting = (one for one in self._pending.readings if one.bucket == batch.bucket and one.arrival_s >= from_s)
-        for reading in chain(self.journal.readings(batch.bucket, from_arrival_s=from_s), waiting):
-            yield reading.arrival_s, _AFTER_TICK, partial(minder.take, reading)
-
-    def _stored_ticks(self, minder: Minder, events: list[Event]) -> Iterable[tuple[float, int, Deed]]:
-        """The ticks of all the times at which somebody watched; between them there were none."""
-        for began_s, last_tick_s in self._watched:
-            tick_s = first_tick_s(max(minder.minded_from_s, began_s))
-            while tick_s <= last_tick_s and tick_s < self._next_tick_s:
-                yield tick_s, _AT_TICK, partial(self._tick_minder, minder, tick_s, events)
-                tick_s += TICK_S
-
-    def _stored_deeds(self, minder: Minder) -> list[tuple[float, int, Deed]]:
-        name = minder.batch.name
-        deeds: list[tuple[float, int, Deed]] = [
-            (began_s, _BEFORE_TICK, partial(minder.pause, Pause(last_tick_s, began_s)))
-            for (_, last_tick_s), (began_s, _) in pairwise(self._watched)
-        ]
-        for logged in self.journal.log(name):
-            entry = logged.entry
-            deeds.append((entry.noted_at_s, _BEFORE_TICK, partial(minder.note, entry)))
-            if logged.undone_at_s is not None:
-                undone_s = max(logged.undone_at_s, entry.noted_at_s)
-                deeds.append((undone_s, _BEFORE_TICK, partial(minder.undo, entry.entry_id)))
-        for amended in self.journal.amendments(name):
-            corrected = Amendment(amended.recipe, amended.vessel)
-            deeds.append((amended.noted_at_s, _AFTER_TICK, partial(minder.amend, corrected)))
-        for kept in self.journal.acts(name):
-            act = Act(kept.alarm_id, kept.act, kept.noted_at_s, kept.until_s, kept.who)
-            deeds.append((kept.noted_at_s, _AFTER_TICK, partial(self._do_act, minder, act)))
-        return sorted(deeds, key=lambda item: item[:2])
 
     # ---- ticks and commits -----------------------------------------------------------------------------------------
 
@@ -544,7 +515,7 @@ class Watch:
 
     def _save_state(self, tick_s: float) -> None:
         self.journal.set_fact("last_tick_s", tick_s)
-        self.journal.set_fact(_WATCHED_KEY, self._watched)
+        self.journal.set_fact(WATCHED_KEY, self._watched)
         for (source, what), total in self._faults.items():
             self.journal.set_counter(source, what, total)
         for heard in self.sources:

@@ -109,7 +109,7 @@ def _buttons(row: LogRow, view: LogView, hand: Hand) -> str:
         f'<button class="press plain" type="submit">{_text(trc("button", "Take it back"))}</button></form>'
     )
     if not view.others:
-        return _behind(row, tr("Take it back"), undo)
+        return _behind(row, trc("button", "Take it back"), undo)
     choices = "".join(
         f'<button class="press plain" name="to" value="{_text(bucket)}">'
         f"{_text(tr('It was {bucket} ({batch})', bucket=bucket, batch=batch))}</button>"
