@@ -96,26 +96,22 @@ def _alarm_page(
     also = [one.name for one, _ in found[1:] if one.name != bucket.name]
     since = _text(tr("since {time}", time="\0")).replace("\ufffd", clock(alarm.since_s, view.at_s, local_time))
     state = f" · {_text(alarm.state_words)}" if alarm.state_words else ""
+    knows = link.person in knowing
+    # What fits a locked screen, cautions included, then the button: the rest is read by whoever still can.
+    said = alarm.short if knows and alarm.short else alarm.says
     parts = [
         f"<header><h1>{_text(', '.join([bucket.name, *also]))}</h1><p>{_text(bucket.batch or '')}</p></header>",
-        f'<p class="banner alarm-{_text(alarm.urgency)}">{_text(alarm.says)}</p>',
-        f"<p>{_reading(bucket)}</p>",
+        f'<p class="banner alarm-{_text(alarm.urgency)}">{_text(said)}</p>',
+        "" if knows else _look_only([name for name in knowing if name != link.person]),
         f'<p class="since">{since}{state}</p>',
+        _answers(alarm),
+        f"<p>{_reading(bucket)}</p>",
     ]
-    if link.person in knowing:
-        parts.append(f'{cautions_list(alarm.cautions)}<p class="do">{_text(alarm.do)}</p>')
-    else:
-        parts.append(_look_only([name for name in knowing if name != link.person]))
-    if alarm.going:
-        said = tr("Noted: somebody is going. In half an hour the phone asks what was done.")
-        parts.append(f'<p class="panel"><strong>{_text(said)}</strong></p>')
-    else:
-        parts.append('<form class="one" method="post">' + _button("going", tr("I am going"), "press huge"))
-        if alarm.seen:
-            parts.append(f"<p>{_text(tr('Noted: somebody has seen it. It stands all the same.'))}</p>")
-        else:
-            parts.append(_button("acknowledged", tr("I have seen it"), "press plain"))
-        parts.append("</form>")
+    if knows:
+        title = _text(tr("What to do, in full"))
+        says = f"<p>{_text(alarm.says)}</p>" if said != alarm.says else ""
+        do = f'{cautions_list(alarm.cautions)}<p class="do">{_text(alarm.do)}</p>'
+        parts.append(f'<section class="panel"><h2>{title}</h2>{says}{do}</section>')
     more = tr("Curve and log of {bucket}", bucket=bucket.name)
     number = "".join(sign for sign in view.emergency_number if sign.isdigit() or sign == "+")
     call = _text(tr("Emergency: {number}", number=view.emergency_number))
@@ -125,6 +121,17 @@ def _alarm_page(
         f'<p><a class="call" href="tel:{number}">{call}</a></p></footer>' if number else "</footer>",
     ]
     return still_page(f"{bucket.name} - Emberpail", "".join(parts), menu=False)
+
+
+def _answers(alarm: AlarmView) -> str:
+    if alarm.going:
+        said = tr("Noted: somebody is going. In half an hour the phone asks what was done.")
+        return f'<p class="panel"><strong>{_text(said)}</strong></p>'
+    if alarm.seen:
+        rest = f"<p>{_text(tr('Noted: somebody has seen it. It stands all the same.'))}</p>"
+    else:
+        rest = _button("acknowledged", tr("I have seen it"), "press plain")
+    return f'<form class="one" method="post">{_button("going", tr("I am going"), "press huge")}{rest}</form>'
 
 
 def _reading(bucket: BucketView) -> str:

@@ -147,6 +147,10 @@ def test_somebody_who_does_not_know_the_trade_is_told_to_look_only(farm: Farm) -
     words = farm.client.get(farm.address(person="Neighbour")).text
     assert "Look only" in words and "Call Ash" in words and "I am going" in words
     assert NOT_TAKEN.do not in words
+    farm = Farm()
+    farm.view = status(replace(BAD, alarms=(replace(ALARM, short="Blend 5 min, in gloves."),)))
+    assert "Blend" in farm.client.get(farm.address()).text
+    assert "Blend" not in farm.client.get(farm.address(person="Neighbour")).text
 
 
 def test_once_somebody_goes_the_button_is_gone(farm: Farm) -> None:
