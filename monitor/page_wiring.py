@@ -54,7 +54,8 @@ class PageWiring:
 
         settings, page = self._settings, self._settings.page
         app = make_app(
-            page_view(self._to_read, settings, self._now_s, self._bands, invented=self._invented),
+            # The air is drawn by the chart of one bucket, which reads it by itself.
+            page_view(self._to_read, settings, self._now_s, self._bands, invented=self._invented, with_air=False),
             local_time=settings.local_time,
             names=page.names,
             deeds=self._deeds,

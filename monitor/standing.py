@@ -272,7 +272,9 @@ class Curves:
     are on the page by then.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, with_air: bool = True) -> None:
+        """Without ``with_air`` only the paste's are read: half the work at the first look after half an hour."""
+        self.with_air = with_air
         self._kept: dict[tuple[str, str], tuple[float, float, Curve]] = {}
 
     def of(self, journal: Journal, batch: Batch, probe: str, now_s: float) -> Curve:
@@ -294,7 +296,7 @@ def _curves(journal: Journal, batch: Batch, now_s: float, curves: Curves) -> tup
         paste = curves.of(journal, batch, probe, now_s)
         if paste:
             break
-    return paste, curves.of(journal, batch, AMBIENT, now_s)
+    return paste, curves.of(journal, batch, AMBIENT, now_s) if curves.with_air else ()
 
 
 def _line(slots: Sequence[tuple[float, float, float]]) -> Curve:
@@ -553,11 +555,11 @@ def _corrections(journal: Journal, settings: Settings, name: str) -> tuple[str, 
 
 def page_view(
     open_journal: Callable[[], Journal], settings: Settings, now_s: Callable[[], float], bands: Mapping[str, Band],
-    *, invented: bool = False,
+    *, invented: bool = False, with_air: bool = True,
 ) -> Callable[[], StatusView]:
     """A function for the page: the present view, from a connection of its own."""
     journals: list[Journal] = []
-    curves = Curves()
+    curves = Curves(with_air)
 
     def view() -> StatusView:
         if not journals:

@@ -94,26 +94,16 @@ def heat_svg(
         "Heat released until {end}: {kj:.0f} kJ, give or take {apart:.0f} kJ.",
         end=when(local_time(line[-1][0]), TIME), kj=line[-1][1], apart=2 * heat[-1][2],
     )  # fmt: skip
-    parts = [_open(HEAT_HEIGHT, words), f'<text class="unit" x="2" y="12">{_unit(ticks)}</text>']
+    parts = [_open(HEAT_HEIGHT, words), f'<text class="unit" x="2" y="12">kJ</text>']
     for whole in stretches(line):
         inside = [row for row in rows if whole[0][0] <= row[0] <= whole[-1][0]]
         parts.append(_area("heat-range", inside, x, y))
     for tick in ticks:
-        parts.append(_rule(y(tick)) + _level(y(tick), _heat_figure(tick, ticks)))
+        parts.append(_rule(y(tick)) + _level(y(tick), number(tick, 0 if ticks[1] >= 1.0 else 1)))
     parts += _time_grid(start, end, x, local_time, HEAT_HEIGHT)
     parts += _polylines("heat", line, x, y)
     parts += _marks(marks, start, end, x, HEAT_HEIGHT)
     return "".join([*parts, "</svg>"])
-
-
-def _unit(ticks: Sequence[float]) -> str:
-    return "MJ" if ticks[-1] >= 1000.0 else "kJ"
-
-
-def _heat_figure(kj: float, ticks: Sequence[float]) -> str:
-    if ticks[-1] < 1000.0:
-        return number(kj, 0 if ticks[1] >= 1.0 else 1)
-    return number(kj / 1000.0, 0 if ticks[1] % 1000.0 == 0.0 else 2 if ticks[1] % 100.0 else 1)
 
 
 # ---- the parts of a drawing ----------------------------------------------------------------------------------------

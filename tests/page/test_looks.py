@@ -56,8 +56,8 @@ def test_text_can_be_read(scheme: str) -> None:
 def test_lines_of_the_curve_can_be_told_from_the_ground(scheme: str) -> None:
     """Lines that carry meaning reach 3:1 on card and on the band (WCAG 1.4.11)."""
     colours = _SCHEMES[scheme]
-    for line in ("paste", "air", "limit"):
-        for ground in ("card", "band"):
+    for line in ("paste", "wall", "top", "bottom", "air", "limit"):
+        for ground in ("card", "band", "forecast"):
             assert _contrast(colours[line], colours[ground]) >= 3.0, (line, ground)
 
 
