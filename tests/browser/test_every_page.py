@@ -21,6 +21,10 @@ NO_PAGE = {
     "/status.json": "for programs",
     "/healthz": "for programs",
     "/static": "files, loaded by the pages",
+    "/bucket/{name:path}/curve.json": "columns of figures, for the chart",
+    "/batch/{name:path}/curve.json": "the same",
+    "/bucket/{name:path}/curve.png": "a picture",
+    "/batch/{name:path}/curve.png": "a picture",
 }
 # Where somebody begins: the first page, and the address that the code on a label holds.
 STARTS = ("/", f"/batch/{quote(ENDED.name)}")
