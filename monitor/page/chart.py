@@ -94,7 +94,7 @@ def heat_svg(
         "Heat released until {end}: {kj:.0f} kJ, give or take {apart:.0f} kJ.",
         end=when(local_time(line[-1][0]), TIME), kj=line[-1][1], apart=2 * heat[-1][2],
     )  # fmt: skip
-    parts = [_open(HEAT_HEIGHT, words), f'<text class="unit" x="2" y="12">kJ</text>']
+    parts = [_open(HEAT_HEIGHT, words), '<text class="unit" x="2" y="12">kJ</text>']
     for whole in stretches(line):
         inside = [row for row in rows if whole[0][0] <= row[0] <= whole[-1][0]]
         parts.append(_area("heat-range", inside, x, y))
