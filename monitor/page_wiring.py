@@ -17,6 +17,7 @@ from monitor.judgement.escalation import AlarmView
 from monitor.languages import LANGUAGES
 from monitor.page.address import phone_address
 from monitor.page.links import ANSWER, HEARD, LASTS_S, Link, address_for, token_of
+from monitor.plan_desk import PLANS, PlanDesk
 from monitor.settings import Settings
 from monitor.words import UNIT_SYSTEMS, tr
 
@@ -40,6 +41,7 @@ class PageWiring:
         self._bands, self._forecasts, self._invented = bands, forecasts, invented
         self._deeds = JournalDeeds(self._to_write, now_s)
         self._household = JournalHousehold(settings, self._to_read, self._to_write, now_s, self.address)
+        self._plans = PlanDesk(settings, journal_path.parent / PLANS, self._to_read, now_s)
         self._pictures = Courses(self._to_read, settings, now_s, bands, forecasts)
         self._drawing = threading.Lock()
         self._served: Any = None
@@ -49,6 +51,7 @@ class PageWiring:
         from monitor.log_reading import page_log
         from monitor.page.app import make_app
         from monitor.page.log_routes import log_room
+        from monitor.page.plan_routes import plan_room
         from monitor.page.serving import serve
         from monitor.standing import page_record, page_stamp, page_view
 
@@ -73,7 +76,10 @@ class PageWiring:
             },
             courses=Courses(self._to_read, settings, self._now_s, self._bands, self._forecasts),
             picture=_curve_png,
-            more=[log_room(page_log(self._to_read, settings, self._now_s))],
+            more=[
+                log_room(page_log(self._to_read, settings, self._now_s)),
+                plan_room(self._plans, settings.site.emergency_number),
+            ],
         )
         try:
             self._served = serve(app, page.host, page.port if port is None else port)
@@ -91,6 +97,7 @@ class PageWiring:
             self._served.stop()
         self._deeds.close()
         self._household.close()
+        self._plans.close()
 
     def address(self) -> str | None:
         """Where a phone finds the page, None while none can."""

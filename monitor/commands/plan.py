@@ -33,7 +33,7 @@ from monitor.commands.recipe_args import (
     mind_bucket,
     refuse_lye_heavy,
 )
-from monitor.domain import Batch, LogEntry
+from monitor.domain import Batch, LogEntry, Recipe
 from monitor.sources.batch_file import write_batch_file
 from monitor.trade.cautions import CAUTIONS, DEFERS, caution
 from monitor.trade.dilution import dilution
@@ -131,30 +131,34 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _print(plan: Plan, told: Told) -> None:
-    recipe = plan.recipe
     print(tr("Before anything else:"))
-    for text in _cautions(plan):
+    for text in cautions_of(plan):
         say(text, "  ! ")
     print("\n" + tr("Weigh, twice:"))
-    purity = 100.0 * (recipe.koh_purity or USUAL_PURITY)
-    for kg, what in (
-        *((share.kg, told_name(share.name)) for share in recipe.oils),
-        (recipe.koh_kg, tr("potash: potassium hydroxide (KOH), {purity:.0f}% on the bag", purity=purity)),
-        (recipe.water_kg, tr("soft water, all of it before the potash")),
-    ):
-        say(what, f"  {quantity(kg or 0.0, 'kg', 3):>11}  ")
+    for kg, what in amounts_of(plan.recipe):
+        say(what, f"  {quantity(kg, 'kg', 3):>11}  ")
     print()
-    for sentence in _sentences(plan, told):
+    for sentence in sentences_of(plan, told):
         say(sentence, "- ")
     print()
     for line in _expected_lines(plan, told):
         say(line) if len(line) > width() else print(line)
     print()
-    for sentence in _advice(told):
+    for sentence in advice_of(told):
         say(sentence, "- ")
 
 
-def _cautions(plan: Plan) -> list[str]:
+def amounts_of(recipe: Recipe) -> tuple[tuple[float, str], ...]:
+    """What is weighed: kilograms, and of what."""
+    purity = 100.0 * (recipe.koh_purity or USUAL_PURITY)
+    return (
+        *((share.kg or 0.0, told_name(share.name)) for share in recipe.oils),
+        (recipe.koh_kg or 0.0, tr("potash: potassium hydroxide (KOH), {purity:.0f}% on the bag", purity=purity)),
+        (recipe.water_kg or 0.0, tr("soft water, all of it before the potash")),
+    )
+
+
+def cautions_of(plan: Plan) -> list[str]:
     """What stands before the recipe: the right bag first, then whatever this day and the third one ask for."""
     number = plan.settings.site.emergency_number
     steps = [step.told_text() for step in STEPS if step.step_id in ("bag", "oil")]
@@ -181,7 +185,8 @@ def _start_sentences(plan: Plan) -> list[str]:
     return []
 
 
-def _sentences(plan: Plan, told: Told) -> list[str]:
+def sentences_of(plan: Plan, told: Told) -> list[str]:
+    """What is to be known of the recipe: where it was planned from, its balance, the lye, the room, the dilution."""
     recipe = plan.recipe
     lye = lye_temperature(recipe, plan.air_c, plan.settings.place().boiling_point_c)
     space = room_sentences(told.space, dilute_in_it=plan.dilute_in_it)
@@ -198,46 +203,64 @@ def _sentences(plan: Plan, told: Told) -> list[str]:
     ]
 
 
-def _advice(told: Told) -> list[str]:
+def advice_of(told: Told) -> list[str]:
+    """How warm to pour and what to put round it."""
     aim = tr("Aim at a mix of {least:degC} or more: a batch that starts cool does not carry itself.", least=LEAST_MIX_C)
     return [aim, *recommendation_sentences(told.advice)]
 
 
-def _expected_lines(plan: Plan, told: Told) -> list[str]:
-    """The band of a good batch as a table of times, bare, under a blanket and in a box."""
+@dataclasses.dataclass(frozen=True, slots=True)
+class Expected:
+    """The band of a good batch as a table: what it is, its heading, a row for each time, what to take from it."""
+
+    title: str
+    heading: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    note: str
+
+
+def expected_of(plan: Plan, told: Told) -> Expected:
+    """The band of a good batch at the times that matter, bare, under a blanket and in a box."""
     limit_c = plan.settings.place().too_hot_c
     names = {
         "bare": trc("heading", "bare"),
         "blanket": trc("heading", "blanket"),
         "box": trc("heading", "box"),
     }
-    lines = [
+    return Expected(
         tr(
             "What a good batch shows in its core, {unit}, poured at {mix:degC} where it is {air:degC} and blended for "
             "{minutes:.0f} min (19 of 20 stay above the lower figure, 19 of 20 below the upper one):",
             unit=quantity(0.0, "degC").split()[-1], mix=plan.mix_c, air=plan.air_c, minutes=blend_s(plan.recipe) / 60.0,
         ),
-        "",
-        "  " + f"{tr('after blending'):<16}" + "".join(f"{names[kind]:>12}" for kind in told.shown),
-    ]  # fmt: skip
-    for place, hours in enumerate(SHOWN_H):
-        cells = "".join(
-            f"{tr('{low:deg} to {high:deg}', low=band.low_c[place], high=band.high_c[place]):>12}"
-            for band in told.shown.values()
-        )
-        lines.append(f"  {_span(hours):<16}{cells}")
-    lines += [
-        "",
+        (tr("after blending"), *(names[kind] for kind in told.shown)),
+        tuple(
+            (
+                span_words(hours),
+                *(
+                    tr("{low:deg} to {high:deg}", low=band.low_c[place], high=band.high_c[place])
+                    for band in told.shown.values()
+                ),
+            )
+            for place, hours in enumerate(SHOWN_H)
+        ),
         tr(
             "Past {limit:degC} it can boil over: no blanket and no box then, room in the bucket, the lid loose. Stiff "
             "and past {75:deg} to {80:degC} 20 minutes after blending, it has taken.",
             limit=limit_c,
         ),
-    ]
-    return lines
+    )  # fmt: skip
 
 
-def _span(hours: float) -> str:
+def _expected_lines(plan: Plan, told: Told) -> list[str]:
+    expected = expected_of(plan, told)
+    rows = [f"  {first:<16}" + "".join(f"{cell:>12}" for cell in cells)
+            for first, *cells in (expected.heading, *expected.rows)]  # fmt: skip
+    return [expected.title, "", *rows, "", expected.note]
+
+
+def span_words(hours: float) -> str:
+    """A time after blending."""
     return tr("{minutes:.0f} min", minutes=hours * 60) if hours < 1 else tr("{hours:.0f} h", hours=hours)
 
 
@@ -271,6 +294,13 @@ def _save(args: argparse.Namespace, plan: Plan) -> None:
     """Write what ``start --from`` reads; it counts as started now, which the file says and anybody may change."""
     path = Path(args.save)
     there = path.exists()
+    write_plan(path, args.bucket, plan, args.anyway)
+    if there:
+        warn(tr("{file} was there and has been replaced.", file=shown(args.save)))
+
+
+def write_plan(path: Path, bucket: str, plan: Plan, anyway: str | None = None) -> None:
+    """Write the plan as a batch file, whole or not at all; ``anyway`` is why a lye-heavy recipe is gone on with."""
     started_s = float(int(time.time() // 60) * 60)
     recipe = dataclasses.replace(plan.recipe, koh_purity=plan.recipe.koh_purity or USUAL_PURITY)
     # A note, kept in English like every log entry of the program's own.
@@ -279,12 +309,10 @@ def _save(args: argparse.Namespace, plan: Plan) -> None:
         note += f", bag open since {plan.opened.isoformat()}"
     if plan.strength is not None:
         note += f", dilute to {100.0 * plan.strength:g} % soap"
-    if args.anyway:
-        note += f", lye-heavy, gone on because: {one_line(args.anyway, tr('The reason'), MOST_TEXT)}"
+    if anyway:
+        note += f", lye-heavy, gone on because: {one_line(anyway, tr('The reason'), MOST_TEXT)}"
     entry = LogEntry("note", started_s, started_s, text=note)
-    write_batch_file(path, Batch(path.stem, args.bucket, started_s, recipe, plan.vessel), (entry,))
-    if there:
-        warn(tr("{file} was there and has been replaced.", file=shown(args.save)))
+    write_batch_file(path, Batch(path.stem, bucket, started_s, recipe, plan.vessel), (entry,))
 
 
 # ---- for programs --------------------------------------------------------------------------------------------------
@@ -339,13 +367,13 @@ def _as_json(plan: Plan, told: Told, saved: str | None) -> dict[str, object]:
             "outlook": dataclasses.asdict(advice.outlook),
             "as_aimed": {**dataclasses.asdict(advice.aimed), **dataclasses.asdict(advice.aimed_outlook)},
             "other_covers": {kind: dataclasses.asdict(seen) for kind, seen in advice.others.items()},
-            "says": _advice(told),
+            "says": advice_of(told),
         },
         "too_hot_c": settings.place().too_hot_c,
         "saved": saved,
         "warnings": list(recipe_warnings(recipe)),
-        "says": _sentences(plan, told),
-        "cautions": _cautions(plan),
+        "says": sentences_of(plan, told),
+        "cautions": cautions_of(plan),
         "defers": tr(DEFERS),
     }  # fmt: skip
 
