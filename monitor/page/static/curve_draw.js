@@ -129,7 +129,7 @@ export class Drawn {
     const chart = new uPlot({
       width: this.places[kind].clientWidth || 300,
       height: HEIGHTS[kind],
-      padding: [TOP, 10, 0, 0],
+      padding: [TOP, 20, 0, 0],
       legend: { show: false },
       cursor: {
         drag: { x: true, y: false, setScale: false }, y: false, points: { show: false }, sync: { key: "curve" },
@@ -357,7 +357,12 @@ export class Drawn {
     }
     const kj = this.heat.times.length > 1 ? this.level_at(this.heat, t) : null;
     if (kj !== null) parts.push(`${this.words.heat} ${kj.toFixed(0)} kJ`);
-    return `${this.day(t)} ${there.slice(11, 16)}: ${parts.join(", ")}`;
+    const ahead = parts.length ? undefined : this.areas.forecast.find((row) => Math.abs(row[0] - t) < 900);
+    if (ahead) {
+      const told = (level) => `${level.toFixed(0)} ${this.host.dataset.unit}`;
+      parts.push(this.words.forecast.replace("[low]", ahead[1].toFixed(0)).replace("[high]", told(ahead[2])));
+    }
+    return `${this.day(t)} ${there.slice(11, 16)}: ${parts.join(", ") || this.words.nothing}`;
   }
 }
 
