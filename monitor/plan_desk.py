@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
+from monitor.commands.common import quoted
 from monitor.commands.plan import (
     advice_of,
     amounts_of,
@@ -75,6 +76,8 @@ class PlanDesk:
         self._settings, self.folder, self._open, self._now_s = settings, folder, open_to_read, now_s
         self._journal: Journal | None = None
         self._lock = threading.Lock()
+        # One at a time, however many ask: reckoning takes the watch's own time.
+        self._reckoning = threading.Lock()
 
     def plan(self, name: str, typed: Mapping[str, str]) -> PlanView | None:
         """The form and what comes of it; None for a recipe nobody knows."""
@@ -91,7 +94,8 @@ class PlanDesk:
             _, worked = self._worked(name, source, fields)
         except _Faults as error:
             return dataclasses.replace(self._view(name, fields), faults=error.faults)
-        kept_as = str(source.path) if source is not None and source.path is not None and fields == source.typed else ""
+        shown_as_kept = source is not None and source.path is not None and fields == source.typed
+        kept_as = quoted(str(source.path)) if source is not None and shown_as_kept else ""
         return dataclasses.replace(self._view(name, fields), worked=worked, kept_as=kept_as)
 
     def keep(self, name: str, typed: Mapping[str, str]) -> PlanView | str:
@@ -106,6 +110,8 @@ class PlanDesk:
             return dataclasses.replace(view, faults=error.faults)
         view = dataclasses.replace(view, worked=worked)
         with self._lock:
+            if self._is_kept(new, plan, fields[BUCKET]):  # a wet glove presses twice
+                return new
             fault = self._fault_of_name(new)
             if fault:
                 return dataclasses.replace(view, faults={NAME: fault})
@@ -221,13 +227,26 @@ class PlanDesk:
         try:
             plan = plan_of(args, self._settings)
             _refuse_lye_heavy(plan)
-            plan, told = Told.of(plan)
+            with self._reckoning:
+                plan, told = Told.of(plan)
         except ValueError as error:
             raise _Faults({"": str(error)}) from error
         return plan, _told(plan, told, notes)
 
     def _path(self, name: str) -> Path:
         return self.folder / f"{name}.toml"
+
+    def _is_kept(self, name: str, plan: Plan, bucket: str) -> bool:
+        """Whether the very same plan stands under that name."""
+        path = next((path for path in self._paths() if path.stem == name), None)
+        if path is None:
+            return False
+        try:
+            there = read_batch_file(path).batch
+        except (OSError, ValueError):
+            return False
+        recipe = dataclasses.replace(plan.recipe, koh_purity=plan.recipe.koh_purity or USUAL_PURITY)
+        return (there.bucket, there.recipe, there.vessel) == (bucket, recipe, plan.vessel)
 
     def _fault_of_name(self, name: str) -> str:
         """What is wrong with the name of a plan, "" where nothing is."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -201,23 +202,45 @@ def test_a_plan_is_kept_as_a_batch_file_and_found_again(bench: Bench) -> None:
     assert [share.kg for share in batch.recipe.oils] == [4.2]
     page = bench.ask("Quillmarsh 13").text
     assert _amounts(page) == ["4.200 kg", "0.826 kg", "1.280 kg"]
-    assert "This plan is kept" in page and f"start --from {bench.folder}" in html.unescape(page)
+    file = f'"{bench.folder}/Quillmarsh 13.toml"'
+    assert "This plan is kept" in page and f"start --from {file}" in html.unescape(page)
     assert "/plan/Quillmarsh%2013" in bench.ask().text
     bench.client.cookies.clear()
     seen = bench.ask("Quillmarsh 13").text
     assert "This plan is kept" in seen and str(bench.folder) not in seen
 
 
+def test_a_kept_plan_is_begun_as_the_page_says(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    bench.enter()
+    bench.keep(**ASKED, name="Quillmarsh 13")
+    with Journal(bench.path) as journal:
+        journal.end_batch(BATCH.name, T0 + 60.0, T0 + 60.0, "filled")
+    settings = bench.path.parent / "emberpail.toml"
+    settings.write_text(f'[journal]\npath = "{bench.path}"\n', encoding="utf-8")
+    said = html.unescape(re.search(r"emberpail (start --from [^<]+)<", bench.ask("Quillmarsh 13").text)[1])  # type: ignore[index]
+    assert main([*shlex.split(said), "--settings", str(settings)]) == 0
+    with Journal(bench.path) as journal:
+        begun = journal.batch_in("shed-2")
+    assert begun is not None and (begun.name, begun.recipe.koh_kg) == ("Quillmarsh 13", 0.826)
+    capsys.readouterr()
+
+
 @pytest.mark.parametrize("name", ["", "../out", "a/b", ".hidden", "-x", 'a"b', "x" * 61, "Quillmarsh 12", "there"])
 def test_a_name_that_cannot_be_kept_says_so_and_writes_nothing(bench: Bench, name: str) -> None:
     """Also the name of a batch that there is, and of a plan that is kept already."""
     bench.enter()
-    bench.keep(**ASKED, name="there")
+    bench.keep(**{**ASKED, "purity": "88"}, name="there")
     before = sorted(path.read_text() for path in bench.path.parent.rglob("*.toml"))
     answer = bench.keep(**ASKED, name=name)
     assert answer.status_code == 409 and 'id="wrong-name"' in answer.text
     assert html.escape(name) in answer.text and _amounts(answer.text)
     assert sorted(path.read_text() for path in bench.path.parent.rglob("*.toml")) == before
+
+
+def test_a_wet_glove_that_presses_twice_keeps_once(bench: Bench) -> None:
+    bench.enter()
+    assert [bench.keep(**ASKED, name="A").status_code for _ in range(2)] == [303, 303]
+    assert [path.name for path in bench.folder.iterdir()] == ["A.toml"]
 
 
 def test_a_plan_without_a_bucket_or_with_a_fault_is_not_kept(bench: Bench) -> None:
@@ -257,6 +280,21 @@ def test_the_steps_can_be_read_beforehand_each_caution_before_its_deed(bench: Be
     assert places == sorted(places)
     for item in page.split('<li class="step">')[1:]:
         assert item.index('class="cautions"') < item.index("</div><p>")
+
+
+def test_it_is_asked_and_told_in_the_language_of_the_reader(tmp_path: Path) -> None:
+    """Oils by their Spanish names, a comma in a number, and the word for the bucket."""
+    with Journal(tmp_path / "journal.sqlite"):
+        pass
+    bench = Bench(tmp_path / "journal.sqlite", voice_for("es"))
+    try:
+        page = bench.ask(oils="girasol 70 %\ncolza 30 %", purity="89,5", bucket="shed-2", size="Cubo", air="8,5").text
+    finally:
+        bench.close()
+    assert re.findall(r'class="wrong"[^>]*>([^<]+)<', page) == []
+    assert "aceite de girasol" in page and 'lang="es"' in page
+    sunflower, rapeseed = (float(one.split()[0].replace(",", ".")) for one in _amounts(page)[:2])
+    assert sunflower / rapeseed == pytest.approx(70 / 30, rel=0.01)
 
 
 def test_a_bare_number_is_in_the_units_of_the_reader(tmp_path: Path) -> None:
