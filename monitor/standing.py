@@ -512,6 +512,7 @@ def record_view(journal: Journal, settings: Settings, name: str, now_s: float) -
         bucket=batch.bucket,
         at_s=now_s,
         running=kept.ended_s is None,
+        weighed=bool(recipe.oils) and all(oil.kg for oil in recipe.oils),
         place=settings.site.name,
         says=tuple(says),
         rows=tuple(rows),

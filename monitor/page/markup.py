@@ -18,6 +18,7 @@ from monitor.page.parts import LocalTime, address_of, age_words, name_of, page, 
 from monitor.page.parts import cautions_list as _cautions
 from monitor.page.parts import clock as _clock
 from monitor.page.parts import text_of as _text
+from monitor.page.plan_page import plan_address
 from monitor.page.small_chart import small_svg
 from monitor.page.view import (
     DAYLIGHT,
@@ -99,6 +100,9 @@ def record_page(record: RecordView, local_time: LocalTime, draw: Draw | None = N
         f'<section class="panel">{_cautions(record.cautions)}</section>' if record.cautions else "",
         f'<section class="panel"><h2>{_text(tr("How it stood"))}</h2>{says}</section>' if says else "",
         _table(tr("Record"), record.rows, "h2"),
+        f'<a class="button" href="{plan_address(record.name)}">{_text(tr("Plan another like it"))}</a>'
+        if record.weighed
+        else "",
         _drawing(curves.of_record(record), f"/batch/{quote(record.name, safe='')}", local_time, draw),
         _past_alarms(record.past_alarms, record.at_s, local_time),
         _log(record.log, record.at_s, local_time),

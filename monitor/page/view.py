@@ -167,13 +167,15 @@ class StatusView:
 @dataclass(frozen=True, slots=True)
 class RecordView:
     """One batch, running or ended, to read: ``says`` are the sentences of its verdict, ``rows`` the table of what was
-    made and what is kept of it, ``corrections`` what was believed before.
+    made and what is kept of it, ``corrections`` what was believed before; ``weighed``: its oils were, so that another
+    batch can be planned from it.
     """
 
     name: str
     bucket: str
     at_s: float
     running: bool = False
+    weighed: bool = False
     place: str = ""
     says: tuple[str, ...] = ()
     rows: tuple[tuple[str, str], ...] = ()

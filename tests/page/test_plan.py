@@ -26,7 +26,7 @@ from monitor.page.plan_routes import plan_room
 from monitor.plan_desk import PlanDesk
 from monitor.settings import BucketSettings, Settings, SiteSettings
 from monitor.sources.batch_file import read_batch_file
-from monitor.standing import page_view
+from monitor.standing import page_record, page_view
 from monitor.trade.steps import STEPS
 from monitor.words import US, Voice, speaking
 from tests.page.test_press import BATCH, HERE, PASSPHRASE, T0
@@ -60,7 +60,7 @@ class Bench:
         self.deeds = JournalDeeds(lambda: Journal(self.path), lambda: T0)
         app = make_app(
             page_view(to_read, settings, lambda: T0, {}), deeds=self.deeds, passphrase=PASSPHRASE, now_s=lambda: T0,
-            speaks=self.speaks, more=[plan_room(self.desk, "112")],
+            speaks=self.speaks, record=page_record(to_read, settings, lambda: T0), more=[plan_room(self.desk, "112")],
         )  # fmt: skip
         self.client = TestClient(app, base_url="http://localhost", raise_server_exceptions=False)
 
@@ -182,6 +182,17 @@ def test_a_known_recipe_keeps_its_proportions_and_the_potash_follows_the_bag(ben
     assert _amounts(doubled) == ["6.000 kg", "1.000 kg", "1.400 kg", "2.100 kg"]
     other = bench.ask(ENDED.name, **{**fields, "oils": "olive 3 kg"}, purity="90").text
     assert "Potash and water as in" not in other and _amounts(other)[0] == "3.000 kg"
+
+
+def test_the_record_of_a_batch_leads_to_a_plan_like_it(bench: Bench) -> None:
+    """Where its oils were weighed: the link leads to what the desk knows, and stands nowhere else."""
+    with Journal(bench.path) as journal:
+        unweighed = Recipe((OilShare("olive", None),))
+        journal.add_batch(replace(BATCH, name="Not weighed", bucket="shed-8", recipe=unweighed))
+    for name, weighed in ((ENDED.name, True), ("Not weighed", False)):
+        page = bench.client.get(f"/batch/{quote(name, safe='')}").text
+        assert (f'href="/plan/{quote(name, safe="")}"' in page) is weighed
+        assert (bench.ask(name).status_code == 200) is weighed
 
 
 def test_a_recipe_that_stays_caustic_is_not_planned(bench: Bench) -> None:
