@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable
 
 from monitor.commands.record_view import OUTCOMES
+from monitor.drill_told import drill_words
 from monitor.duty import end_on_call, on_call_now, set_on_call
 from monitor.finding import found_in, holds
 from monitor.journal.database import Journal
@@ -44,6 +45,10 @@ class JournalHousehold:
             journal = self._journal("read")
             health = {one.part: one for one in journal.health()}
             held = journal.fact(HELD_FACT)
+            drills = {
+                person.name: drill_words(journal, self._settings, person.name, now_s)
+                for person in self._settings.people
+            }
             on_call = on_call_now(journal, self._settings.people, now_s, self._settings.local_time)
         people: list[PersonView] = []
         # Who cannot be rung is not rung first.
@@ -54,7 +59,7 @@ class JournalHousehold:
                 name = label(url.reveal())
                 last = health.get(f"phone {person.name} {name}")
                 routes.append(RouteView(name) if last is None else RouteView(name, last.ok, last.says, last.at_s))
-            notes = tuple(_notes(self._settings, person.name))
+            notes = (*_notes(self._settings, person.name), *filter(None, [drills[person.name]]))
             people.append(PersonView(person.name, tuple(routes), not people, notes))
         return HouseholdView(
             at_s=now_s,

@@ -73,7 +73,7 @@ class Running:
             journal,
             clock,
             sources,
-            teller=Teller(journal, settings, people, link=self._page.link_of),
+            teller=Teller(journal, settings, people, link=self._page.link_of, drill_link=self._page.drill_link),
             own=OwnTrouble(
                 journal, people, settings.site.emergency_number, voice_of=lambda person: voices[person.name]
             ),

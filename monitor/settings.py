@@ -164,6 +164,14 @@ class ReminderSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class DrillSettings:
+    """When the weekly drill rings: ``day`` (Monday is 0, None for never) and ``minute`` after local midnight."""
+
+    day: int | None = 6
+    minute: int = 18 * 60
+
+
+@dataclass(frozen=True, slots=True)
 class PageSettings:
     """Where the status page listens. "127.0.0.1" is this computer only; "0.0.0.0" lets the local network read it.
 
@@ -218,6 +226,7 @@ class Settings:
     warnings: tuple[str, ...] = ()
     reminders: ReminderSettings = field(default_factory=ReminderSettings)
     siren: SirenSettings | None = None
+    drill: DrillSettings = field(default_factory=DrillSettings)
 
     def place(self) -> Place:
         """What the place adds to the physics."""
@@ -408,10 +417,13 @@ def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
     mirror = _read_mirror(top.table("mirror")) if top.has("mirror") else None
     top.asked.add("mirror")
     reminders = _read_reminders(top.table("reminders"))
+    drill = _read_drill(top.table("drill"))
     siren = _read_siren(top.table("siren"), path) if top.has("siren") else None
     top.asked.add("siren")
     top.finish()
-    return Settings(path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders, siren=siren)
+    return Settings(
+        path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders, siren=siren, drill=drill
+    )  # fmt: skip
 
 
 def _tell_twins(reader: Reader, kind: str, names: list[str]) -> None:
@@ -681,16 +693,28 @@ def _read_person(table: Table, site: SiteSettings) -> Person:
 
 
 def _read_nights(table: Table) -> tuple[int, ...]:
-    """The weekdays of ``on_call``: "mon" or "monday"."""
-    days = []
-    for text in table.texts("on_call", example='["mon", "thu"]'):
-        day = next((place for place, name in enumerate(_WEEKDAYS) if text.strip().lower() in (name, name[:3])), None)
-        if day is None:
-            known = ", ".join(name[:3] for name in _WEEKDAYS)
-            table.wrong("on_call", tr('"{text}" is no day of the week; write {known}.', text=text, known=known))
-        else:
-            days.append(day)
-    return tuple(sorted(set(days)))
+    """The weekdays of ``on_call``."""
+    found = [_read_day(table, "on_call", text) for text in table.texts("on_call", example='["mon", "thu"]')]
+    return tuple(sorted({day for day in found if day is not None}))
+
+
+def _read_day(table: Table, key: str, text: str) -> int | None:
+    """A weekday, "mon" or "monday": Monday is 0. None where it is none, which is told."""
+    day = next((place for place, name in enumerate(_WEEKDAYS) if text.strip().lower() in (name, name[:3])), None)
+    if day is None:
+        known = ", ".join(name[:3] for name in _WEEKDAYS)
+        table.wrong(key, tr('"{text}" is no day of the week; write {known}.', text=text, known=known))
+    return day
+
+
+def _read_drill(table: Table) -> DrillSettings:
+    default = DrillSettings()
+    text = table.text("day", "sun", example='"sun"')
+    day = _read_day(table, "day", text) if text.strip() else None
+    at = table.text("at", "18:00", example='"18:00"', check=_time_of_day_fault)
+    table.finish()
+    hour, _, minute = at.partition(":")
+    return DrillSettings(day, int(hour) * 60 + int(minute) if at else default.minute)
 
 
 def _read_reminders(table: Table) -> ReminderSettings:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
+from monitor.drill_told import drill_troubles
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.judgement.alarms import RULES, rule_for
 from monitor.judgement.phrases import percent_with_range
@@ -123,6 +124,7 @@ def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[
         )
     if settings.no_phone:
         troubles.append(no_routes_warning())
+    troubles += drill_troubles(journal, settings, now_s)
     troubles += [f"{health.part}: {health.says}" for health in journal.health() if not health.ok]
     troubles += [
         retold(alarm)[0] for alarm in journal.alarms(standing_only=True, batch="") if alarm.cleared_at_s is None

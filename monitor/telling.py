@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 
 from monitor.domain import Condition
+from monitor.drilling import Drilling
 from monitor.duty import ringing_order
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.journal.database import Message as Outgoing
@@ -49,10 +50,16 @@ def no_link(_alarm: AlarmView, _person: str, _now_s: float) -> str | None:
     return None
 
 
+def no_drill_link(_person: str, _now_s: float) -> str | None:
+    """No page to say on that a drill was heard."""
+    return None
+
+
 @dataclass(slots=True)
 class Teller:
     """Decides and writes messages. ``people`` in the order of the settings, which is the order of ringing but for who
-    is on call. ``link`` gives the address at which somebody may answer an alarm, for the end of the message.
+    is on call. ``link`` gives the address at which somebody may answer an alarm, for the end of the message;
+    ``drill_link`` that at which they say that they heard a drill.
     """
 
     journal: Journal
@@ -60,10 +67,13 @@ class Teller:
     people: Sequence[Person]
     link: LinkMaker = no_link
     _told: list[Told] | None = field(default=None)
+    drill_link: Callable[[str, float], str | None] = no_drill_link
     _reminding: Reminding = field(init=False)
+    _drilling: Drilling = field(init=False)
 
     def __post_init__(self) -> None:
         self._reminding = Reminding(self.journal, self.settings, self.people)
+        self._drilling = Drilling(self.journal, self.settings, self.people, self.drill_link)
 
     def tell(
         self,
@@ -110,8 +120,9 @@ class Teller:
         return new
 
     def remind(self, minders: Iterable[Minder], now_s: float) -> int:
-        """Every reminder that is due at ``now_s`` goes into the outbox; returns how many messages are new."""
-        return self._reminding.remind(list(minders), now_s)
+        """Every reminder that is due at ``now_s`` goes into the outbox, and the drill; returns how many messages are
+        new."""
+        return self._reminding.remind(list(minders), now_s) + self._drilling.drill(now_s)
 
     # ---- inside ----------------------------------------------------------------------------------------------------
 

@@ -19,7 +19,7 @@ from monitor.judgement.alarms import ACKNOWLEDGED, AlarmState
 from monitor.phone.people import Person
 from monitor.pipeline import Minder, Told
 from monitor.reminding import Reminding
-from monitor.settings import ReminderSettings, Settings, SiteSettings
+from monitor.settings import DrillSettings, ReminderSettings, Settings, SiteSettings
 from monitor.telling import Teller
 from monitor.toml_tables import WakingHours
 from monitor.trade.making import cautions_for
@@ -46,6 +46,7 @@ class Days:
         self.settings = Settings(
             site=SiteSettings(name="Quillmarsh allotments (invented)", time_zone="UTC"),
             reminders=ReminderSettings(**reminders),  # type: ignore[arg-type]
+            drill=DrillSettings(None),  # tests/test_drilling.py has the drill
         )
         self.batch = Batch("Quillmarsh 9", "shed-2", poured_s, RECIPE)
         self.now_s = poured_s

@@ -15,6 +15,7 @@ COMMANDS: Mapping[str, str] = {
     "test": "test",
     "check": "check",
     "ring": "ring",
+    "heard": "heard",
     "page": "page",
     "watch": "watch",
     "plan": "plan",
