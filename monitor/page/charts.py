@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
     from starlette.routing import BaseRoute
+
+log = logging.getLogger(__name__)
 
 # A picture takes some tenths of a second to make; whoever asks again within this gets the same one.
 _PICTURE_FOR_S = 10.0
@@ -69,7 +72,12 @@ class Charts:
 
     def panel(self, curve: BatchCurve, base: str) -> str:
         """The panel with the chart for the page at ``base``; ``curve`` is what the page's view knows of it."""
-        known = self._known(curve.bucket, curve.batch if base.startswith("/batch/") else "")
+        try:
+            known = self._known(curve.bucket, curve.batch if base.startswith("/batch/") else "")
+        except NotKnownError as error:
+            # Alarm and next step stand on the same page: they must not go for want of a finer curve.
+            log.warning("the curve could not be read: %r", error.__cause__)
+            known = None
         return drawing(
             known or curve, self._local_time, base=base, library=self._library, picture=self._picture is not None
         )

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import io
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from monitor.curve import (
     BatchCurve,
     LocalTime,
-    Points,
     Ranged,
     finite,
     finite_rows,
@@ -21,9 +20,8 @@ from monitor.curve import (
     level_ticks,
     rounded_range,
     stretches,
-    thinned_stretches,
-    time_ticks,
 )
+from monitor.papers import strokes
 from monitor.papers.letters import Face
 from monitor.papers.paper import Paper, line_mm
 from monitor.words import DATE, DAY_DATE_TIME, DAY_TIME, TIME, number, quantity, tr, when
@@ -32,26 +30,11 @@ WIDTH_PX, HEIGHT_PX = 1000, 700
 _MM_PER_PX = 0.254  # at 100 dots per inch: letters of 11 points are 15 px high
 _DPI = 100.0
 _COLOURS = 160  # fewer would make one of two colours that few dots have
-_TITLE, _LETTERS, _SMALL = 15.0, 10.5, 9.5
-_EDGE, _LEFT, _BETWEEN, _LEGEND = 5.0, 16.0, 5.0, 62.0
-_SKY, _FOOT = 6.5, 7.0  # above the frame for the unit and the marks' numbers, below it for the times
-
-# Red, green, blue; dash and gap in mm; thickness in mm.
-_STYLES: dict[str, tuple[tuple[int, int, int], tuple[float, float] | None, float]] = {
-    "core": ((168, 64, 10), None, 0.7),
-    "wall": ((107, 63, 160), (3.2, 1.2), 0.45),
-    "top": ((122, 92, 0), (0.6, 0.9), 0.55),
-    "bottom": ((0, 105, 92), (3.2, 0.8), 0.45),
-    "air": ((26, 90, 138), (1.5, 1.0), 0.45),
-    "limit": ((156, 20, 8), (2.4, 0.8), 0.4),
-    "heat": ((60, 60, 60), None, 0.6),
-}
-_BAND, _FORECAST, _HEAT = (207, 227, 205), (246, 221, 200), (225, 225, 225)
+_TITLE, _LETTERS = 15.0, 10.5
+_EDGE, _BETWEEN, _LEGEND = 5.0, 5.0, 62.0
 
 # PDFium may be used by one thread at a time (its documentation; pypdfium2 says the same).
 _PDFIUM = threading.Lock()
-
-_Box = tuple[float, float, float, float]  # x, y, width, height in mm
 
 
 def curve_png(curve: BatchCurve, local_time: LocalTime, place: str = "", face: Face | None = None) -> bytes:
@@ -111,135 +94,46 @@ def _temperatures(  # noqa: PLR0917
     lines: Sequence[tuple[str, list[tuple[float, float]]]],
     areas: tuple[Ranged, Ranged],
     span: tuple[float, float],
-    box: _Box,
+    box: strokes.Box,
     local_time: LocalTime,
 ) -> bool:
     """Band, forecast, air and paste; returns whether the limit is in the picture."""
     levels = [level for _, points in lines for _, level in points]
     levels += [level for rows in areas for row in rows for level in row[1:]]
     low, high = rounded_range(min(levels), max(levels), curve.too_hot_c)
-    across, up = _scales(box, span, (low, high))
-    for rows, colour in zip(areas, (_BAND, _FORECAST), strict=True):
-        _area(paper, rows, colour, across, up)
+    across, up = strokes.scales(box, span, (low, high))
+    for rows, colour in zip(areas, (strokes.BAND, strokes.FORECAST), strict=True):
+        strokes.area(paper, rows, colour, across, up)
     unit, ticks = level_ticks(low, high)
-    _frame(paper, [(up(level), words) for level, words in ticks], unit, span, box, across, local_time)
+    strokes.frame(paper, [(up(level), words) for level, words in ticks], unit, span, box, across, local_time)
     shows = curve.too_hot_c is not None and low <= curve.too_hot_c <= high
     if curve.too_hot_c is not None and shows:
-        _stroke(paper, "limit", [(across(span[0]), up(curve.too_hot_c)), (across(span[1]), up(curve.too_hot_c))])
+        strokes.stroke(paper, "limit", [(across(span[0]), up(curve.too_hot_c)), (across(span[1]), up(curve.too_hot_c))])
     # The one to go by lies on top.
     for probe, points in (lines[0], *reversed(lines[1:])):
-        _line(paper, probe, points, across, up)
-    _marks(paper, curve.marks, span, box, across)
+        strokes.line(paper, probe, points, across, up)
+    strokes.marks(paper, curve.marks, span, box, across)
     end_s, end_c = lines[1][1][-1]
-    paper.pdf.set_fill_color(*_STYLES.get(lines[1][0], _STYLES["core"])[0])
+    paper.pdf.set_fill_color(*strokes.STYLES.get(lines[1][0], strokes.STYLES["core"])[0])
     paper.pdf.circle(across(end_s), up(end_c), 1.1, style="F")
     return shows
 
 
 def _heat(  # noqa: PLR0917
-    paper: Paper, heat: Ranged, curve: BatchCurve, span: tuple[float, float], box: _Box, local_time: LocalTime
+    paper: Paper, heat: Ranged, curve: BatchCurve, span: tuple[float, float], box: strokes.Box, local_time: LocalTime
 ) -> None:
     """The heat released in the range of twice its standard deviation."""
     rows = [(at_s, max(0.0, kj - 2 * sd), kj + 2 * sd) for at_s, kj, sd in heat]
     line = [(at_s, kj) for at_s, kj, _ in heat]
     ticks = heat_ticks(max(row[2] for row in rows))
-    across, up = _scales(box, span, (min(0.0, *(kj for _, kj in line)), ticks[-1]))
+    across, up = strokes.scales(box, span, (min(0.0, *(kj for _, kj in line)), ticks[-1]))
     for whole in stretches(line):
-        _area(paper, [row for row in rows if whole[0][0] <= row[0] <= whole[-1][0]], _HEAT, across, up)
+        strokes.area(paper, [row for row in rows if whole[0][0] <= row[0] <= whole[-1][0]], strokes.HEAT, across, up)
     digits = 0 if ticks[1] >= 1.0 else 1
     figures = [(up(tick), number(tick, digits)) for tick in ticks]
-    _frame(paper, figures, f"kJ, {tr('heat released')}", span, box, across, local_time)
-    _line(paper, "heat", line, across, up)
-    _marks(paper, curve.marks, span, box, across, numbers=False)
-
-
-Scale = Callable[[float], float]
-
-
-def _scales(box: _Box, span: tuple[float, float], levels: tuple[float, float]) -> tuple[Scale, Scale]:
-    x, y, width, height = box
-    left, right = x + _LEFT, x + width
-    top, foot = y + _SKY, y + height - _FOOT
-
-    def across(at_s: float) -> float:
-        return left + (at_s - span[0]) / (span[1] - span[0]) * (right - left)
-
-    def up(level: float) -> float:
-        return top + (levels[1] - level) / (levels[1] - levels[0]) * (foot - top)
-
-    return across, up
-
-
-def _frame(  # noqa: PLR0917
-    paper: Paper,
-    levels: Sequence[tuple[float, str]],
-    unit: str,
-    span: tuple[float, float],
-    box: _Box,
-    across: Scale,
-    local_time: LocalTime,
-) -> None:
-    x, y, width, height = box
-    left, right, foot = x + _LEFT, x + width, y + height - _FOOT
-    half = line_mm(_SMALL) / 2.0
-    for at, words in levels:
-        paper.rule(left, at, right, at, 0.15, 205)
-        paper.lines(left - 1.5 - paper.wide(words, _SMALL), at - half, [words], _SMALL)
-    paper.lines(x, y, [unit], _SMALL, bold=True)
-    for at_s, words in time_ticks(*span, local_time, most=6):
-        here = across(at_s)
-        paper.rule(here, foot, here, foot + 1.2, 0.3)
-        wide = paper.wide(words, _SMALL)
-        paper.lines(min(max(here - wide / 2.0, left - 4.0), right - wide), foot + 1.6, [words], _SMALL)
-    paper.rule(left, y + _SKY, left, foot, 0.3)
-    paper.rule(left, foot, right, foot, 0.3)
-
-
-def _area(paper: Paper, rows: Ranged, colour: tuple[int, int, int], across: Scale, up: Scale) -> None:
-    if len(rows) > 1:
-        edge = [(across(row[0]), up(row[2])) for row in rows] + [(across(row[0]), up(row[1])) for row in reversed(rows)]
-        paper.pdf.set_fill_color(*colour)
-        paper.pdf.polygon(edge, style="F")
-
-
-def _line(paper: Paper, kind: str, points: Points, across: Scale, up: Scale) -> None:
-    for stretch in thinned_stretches(points, 400):
-        if len(stretch) == 1:
-            paper.pdf.set_fill_color(*_STYLES.get(kind, _STYLES["core"])[0])
-            paper.pdf.circle(across(stretch[0][0]), up(stretch[0][1]), 0.6, style="F")
-        else:
-            _stroke(paper, kind, [(across(at_s), up(level)) for at_s, level in stretch])
-
-
-def _stroke(paper: Paper, kind: str, path: list[tuple[float, float]]) -> None:
-    colour, dash, thick = _STYLES.get(kind, _STYLES["core"])
-    paper.pdf.set_draw_color(*colour)
-    paper.pdf.set_line_width(thick)
-    if dash is not None:
-        paper.pdf.set_dash_pattern(*dash)
-    paper.pdf.polyline(path)
-    paper.pdf.set_dash_pattern()
-
-
-def _marks(  # noqa: PLR0917
-    paper: Paper, marks: Sequence[tuple[float, str]], span: tuple[float, float], box: _Box, across: Scale,
-    numbers: bool = True,
-) -> None:
-    """A line for each deed with its number; of several close together the later numbers step aside, then stay away."""
-    _, y, _, height = box
-    free_from = float("-inf")
-    for place, (at_s, _) in enumerate(marks, 1):
-        if not span[0] <= at_s <= span[1]:
-            continue
-        here = across(at_s)
-        paper.pdf.set_dash_pattern(0.3, 0.9)
-        paper.rule(here, y + _SKY - 1.0, here, y + height - _FOOT, 0.3, 110)
-        paper.pdf.set_dash_pattern()
-        wide = paper.wide(str(place), _SMALL, bold=True)
-        label = max(here - wide / 2.0, free_from)
-        if numbers and label - here < 9.0:
-            paper.lines(label, y + 0.8, [str(place)], _SMALL, bold=True)
-            free_from = label + wide + 1.4
+    strokes.frame(paper, figures, f"kJ, {tr('heat released')}", span, box, across, local_time)
+    strokes.line(paper, "heat", line, across, up)
+    strokes.marks(paper, curve.marks, span, box, across, numbers=False)
 
 
 # ---- beside them ---------------------------------------------------------------------------------------------------
@@ -252,47 +146,47 @@ def _legend(  # noqa: PLR0917
     limit_shows: bool,
     has_heat: bool,
     local_time: LocalTime,
-    box: _Box,
+    box: strokes.Box,
 ) -> None:
     x, y, width, height = box
-    step = line_mm(_SMALL)
+    step = line_mm(strokes.SMALL)
     end = y + height
 
     def row(words: str, kind: str = "", colour: tuple[int, int, int] | None = None) -> None:
         nonlocal y
-        told = paper.at_most(words, width - 13.0, _SMALL, 3)
+        told = paper.at_most(words, width - 13.0, strokes.SMALL, 3)
         if colour is not None:
             paper.pdf.set_fill_color(*colour)
             paper.pdf.rect(x, y + 0.3 * step, 10.0, 0.6 * step, style="F")
         else:
-            _stroke(paper, kind, [(x, y + 0.55 * step), (x + 10.0, y + 0.55 * step)])
-        y = paper.lines(x + 13.0, y, told, _SMALL) + 0.8
+            strokes.stroke(paper, kind, [(x, y + 0.55 * step), (x + 10.0, y + 0.55 * step)])
+        y = paper.lines(x + 13.0, y, told, strokes.SMALL) + 0.8
 
     several = len(lines) > 2
     for probe, _ in lines[1:]:
-        row(tr("paste, {probe}", probe=probe) if several else tr("paste"), probe if probe in _STYLES else "core")
+        row(tr("paste, {probe}", probe=probe) if several else tr("paste"), probe if probe in strokes.STYLES else "core")
     if lines[0][1]:
         row(tr("air"), "air")
     if curve.band:
-        row(tr("a good batch today"), colour=_BAND)
+        row(tr("a good batch today"), colour=strokes.BAND)
     if curve.forecast:
-        row(tr("forecast for this batch, if nothing is done"), colour=_FORECAST)
+        row(tr("forecast for this batch, if nothing is done"), colour=strokes.FORECAST)
     if limit_shows and curve.too_hot_c is not None:
         row(tr("too hot: {limit}", limit=quantity(curve.too_hot_c, "degC")), "limit")
     if has_heat:
         row(tr("heat released"), "heat")
-        row(tr("how sure that is"), colour=_HEAT)
+        row(tr("how sure that is"), colour=strokes.HEAT)
     y += 2.0
     days = {local_time(at_s).date() for at_s, _ in curve.marks}
     form = DAY_TIME if len(days) > 1 else TIME
     for place, (at_s, words) in enumerate(curve.marks, 1):
-        told = paper.at_most(f"{when(local_time(at_s), form)} {words}", width - 7.0, _SMALL, 2)
+        told = paper.at_most(f"{when(local_time(at_s), form)} {words}", width - 7.0, strokes.SMALL, 2)
         left = len(curve.marks) - place
         if y + len(told) * step > end - (step if left else 0.0):
-            paper.lines(x, y, [tr("and {n} more", n=left + 1)], _SMALL)
+            paper.lines(x, y, [tr("and {n} more", n=left + 1)], strokes.SMALL)
             return
-        paper.lines(x, y, [str(place)], _SMALL, bold=True)
-        y = paper.lines(x + 7.0, y, told, _SMALL) + 0.4
+        paper.lines(x, y, [str(place)], strokes.SMALL, bold=True)
+        y = paper.lines(x + 7.0, y, told, strokes.SMALL) + 0.4
 
 
 def _png(paper: Paper) -> bytes:

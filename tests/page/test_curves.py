@@ -132,6 +132,25 @@ def test_the_addresses_answer() -> None:
     assert "band" not in part
 
 
+def test_alarms_do_not_go_for_want_of_a_curve() -> None:
+    """When the finer curve cannot be read the page comes all the same, with the curve that its view holds."""
+
+    class Broken:
+        def of_bucket(self, name: str, window: object = None) -> BatchCurve | None:
+            raise OSError("the disk is gone")
+
+        of_batch = of_bucket
+
+    present = views.status(replace(views.GOOD, alarms=(views.NOT_TAKEN,)))
+    app = make_app(lambda: present, local_time=_utc, courses=Broken())
+    client = TestClient(app, base_url="http://localhost", raise_server_exceptions=False)
+    page = client.get("/bucket/shed-2")
+    assert page.status_code == 200
+    assert "has not taken" in page.text
+    assert "<polyline" in page.text
+    assert client.get("/bucket/shed-2/curve.json").status_code == 503
+
+
 @pytest.mark.parametrize(
     "asked", [(None, None), ("1", None), ("x", "2"), ("nan", "inf"), ("5", "5"), ("9", "3"), ("1e400", "2")]
 )

@@ -14,7 +14,8 @@ from PIL import Image
 
 from monitor.curve import BatchCurve
 from monitor.papers.letters import HELVETICA
-from monitor.papers.picture import _STYLES, HEIGHT_PX, WIDTH_PX, curve_png
+from monitor.papers.picture import HEIGHT_PX, WIDTH_PX, curve_png
+from monitor.papers.strokes import STYLES
 from monitor.words import US, Voice, speaking
 
 FROM_S = 1773480000.0
@@ -74,7 +75,7 @@ def test_it_has_its_size_and_is_light() -> None:
 
 def test_the_curve_moves_with_the_data() -> None:
     """A warmer paste is drawn higher and falls to the right; the cooler probe lies below the core."""
-    core, top = _STYLES["core"][0], _STYLES["top"][0]
+    core, top = STYLES["core"][0], STYLES["top"][0]
     cool, warm = (_open(curve_png(_curve(warmer), _utc)) for warmer in (0.0, 10.0))
     assert _height_of(warm, core, 160) < _height_of(cool, core, 160) - 5
     assert _height_of(cool, core, 110) < _height_of(cool, core, 200) < _height_of(cool, core, 350)

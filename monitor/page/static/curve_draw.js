@@ -1,17 +1,11 @@
 // Draws the two charts with uPlot: temperatures, and below them the heat released. Colours come from the style sheet,
 // so that light, dark and a change between them need nothing here but a new drawing.
 /* global uPlot */
+import { Clock } from "./curve_clock.js";
+import { LINES, area, clipped, colour, dots, family, marks, rule } from "./curve_paint.js";
 
-const DAY_S = 86400;
-const STEPS_S = [60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, DAY_S, 2 * DAY_S, 7 * DAY_S];
 const TOP = 24;
 const HEIGHTS = { temperature: 300, heat: 190 };
-// Dash and width in px, as in the style sheet; the first probe is thick and whole, whichever it is.
-const LINES = {
-  core: { colour: "--paste", width: 2.5 }, wall: { colour: "--wall", width: 1.8, dash: [12, 4] },
-  top: { colour: "--top", width: 1.8, dash: [2, 3] }, bottom: { colour: "--bottom", width: 1.8, dash: [12, 3, 2, 3] },
-  air: { colour: "--air", width: 1.5, dash: [5, 3] }, heat: { colour: "--text", width: 2 },
-};
 
 export function put(tag, kind = "", text = "") {
   const node = document.createElement(tag);
@@ -19,8 +13,6 @@ export function put(tag, kind = "", text = "") {
   if (text) node.textContent = text;
   return node;
 }
-
-const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
 export class Drawn {
   constructor(host, places, words, zoom, read) {
@@ -70,6 +62,7 @@ export class Drawn {
       ...Object.values(this.areas).map((area) => area.map((row) => row[0]))].filter((some) => some.length);
     const min = Math.min(...times.map((some) => some[0]));
     this.full = { min, max: Math.max(min + 600, ...times.map((some) => some.at(-1))) };
+    this.clock = new Clock(data.zone, this.words.days, this.full.max - this.full.min);
     this.make();
     this.feed();
     return this.full;
@@ -115,8 +108,7 @@ export class Drawn {
 
   plot(kind, lines, range) {
     const ratio = devicePixelRatio;
-    const family = getComputedStyle(document.body).fontFamily;
-    const axis = { stroke: () => colour("--soft"), font: `13px ${family}`, ticks: { show: false } };
+    const axis = { stroke: () => colour("--soft"), font: `13px ${family()}`, ticks: { show: false } };
     const series = lines.map((line, i) => {
       const first = kind === "heat" || i === 1;
       // The probe to go by is drawn as the core is, whichever it is.
@@ -138,7 +130,7 @@ export class Drawn {
       scales: { x: { time: false, range: () => [this.view.min, this.view.max] }, y: { range: (u, min, max) => range(min, max) } },
       axes: [
         { ...axis, size: 30, grid: { show: false }, ticks: { show: true, size: 5, width: 1, stroke: () => colour("--line") },
-          splits: (u, i, min, max) => this.times(min, max, this.places[kind].clientWidth - 60), values: (u, at) => at.map((t) => this.clock(t)) },
+          splits: (u, i, min, max) => this.clock.ticks(min, max, this.places[kind].clientWidth - 60), values: (u, at) => at.map((t) => this.clock.words(t)) },
         { ...axis, size: 46, grid: { stroke: () => colour("--hair"), width: 1 }, values: (u, at) => at.map((level) => this.figure(level)) },
       ],
       series: [{}, ...series],
@@ -197,103 +189,23 @@ export class Drawn {
   // ---- what uPlot does not draw
 
   under(u, kind) {
-    this.clipped(u, () => {
-      if (kind === "heat") return this.area(u, this.areas.heat, "--heat-range");
-      this.area(u, this.areas.band, "--band");
-      this.area(u, this.areas.forecast, "--forecast");
+    clipped(u, () => {
+      if (kind === "heat") return area(u, this.areas.heat, "--heat-range");
+      area(u, this.areas.band, "--band");
+      area(u, this.areas.forecast, "--forecast");
     });
   }
 
   above(u, kind) {
-    const { ctx } = u;
-    const ratio = devicePixelRatio;
-    this.clipped(u, () => {
+    clipped(u, () => {
+      if (kind === "heat") return;
       const limit = this.shown(this.data.too_hot_c);
-      if (kind === "temperature" && limit !== null && limit <= u.scales.y.max) {
-        this.rule(u, [u.bbox.left, u.valToPos(limit, "y", true), u.bbox.left + u.bbox.width], "--limit", [8, 3, 2, 3]);
+      if (limit !== null && limit <= u.scales.y.max) {
+        rule(u, [u.bbox.left, u.valToPos(limit, "y", true), u.bbox.left + u.bbox.width], "--limit", [8, 3, 2, 3]);
       }
-      if (kind === "temperature") this.dots(u);
+      dots(u, this.lines.slice(1));
     });
-    ctx.save();
-    ctx.font = `bold ${13 * ratio}px ${getComputedStyle(document.body).fontFamily}`;
-    ctx.fillStyle = colour("--soft");
-    ctx.textBaseline = "alphabetic";
-    ctx.textAlign = "left";
-    ctx.fillText(kind === "heat" ? "kJ" : this.host.dataset.unit, 4 * ratio, 13 * ratio);
-    ctx.fillStyle = colour("--text");
-    ctx.textAlign = "center";
-    let free = -Infinity;
-    this.data.events.forEach((event, i) => {
-      const x = u.valToPos(event.at_s, "x", true);
-      if (x < u.bbox.left - 1 || x > u.bbox.left + u.bbox.width + 1) return;
-      this.rule(u, [x, u.bbox.top - 4 * ratio, x, u.bbox.top + u.bbox.height], "--line", [1, 3]);
-      // Deeds minutes apart on a scale of days: the numbers step aside a little, then stay away; the lines do not.
-      const label = Math.max(x, free);
-      if (label - x > 40 * ratio || label > u.bbox.left + u.bbox.width) return;
-      ctx.fillText(String(i + 1), label, u.bbox.top - 8 * ratio);
-      free = label + (i < 8 ? 15 : 22) * ratio;
-    });
-    ctx.restore();
-  }
-
-  // Where one reading stands alone no line is drawn; and the newest is where the eye begins.
-  dots(u) {
-    const lines = this.lines.slice(1);
-    lines.forEach((line, i) => {
-      const style = LINES[i === 0 ? "core" : line.name] || LINES.core;
-      const newest = line.levels.length - 1;
-      line.levels.forEach((level, place) => {
-        const alone = level !== null && (line.levels[place - 1] ?? null) === null && (line.levels[place + 1] ?? null) === null;
-        if (!alone && !(i === 0 && place === newest)) return;
-        const { ctx } = u;
-        ctx.beginPath();
-        ctx.fillStyle = colour(style.colour);
-        const radius = (place === newest && i === 0 ? 5 : 2) * devicePixelRatio;
-        ctx.arc(u.valToPos(line.times[place], "x", true), u.valToPos(level, "y", true), radius, 0, 2 * Math.PI);
-        ctx.fill();
-      });
-    });
-  }
-
-  area(u, rows, name) {
-    if (rows.length < 2) return;
-    const { ctx } = u;
-    ctx.beginPath();
-    for (const [t, , high] of rows) ctx.lineTo(u.valToPos(t, "x", true), u.valToPos(high, "y", true));
-    for (const [t, low] of [...rows].reverse()) ctx.lineTo(u.valToPos(t, "x", true), u.valToPos(low, "y", true));
-    ctx.closePath();
-    ctx.fillStyle = colour(name);
-    ctx.fill();
-    if (name !== "--forecast") return;
-    ctx.save();                  // told from the other band by its edge as well as by its colour
-    ctx.strokeStyle = colour("--line");
-    ctx.setLineDash([4 * devicePixelRatio, 3 * devicePixelRatio]);
-    ctx.lineWidth = devicePixelRatio;
-    ctx.stroke();
-    ctx.restore();
-  }
-
-  rule(u, [x1, y1, x2, y2 = y1], name, dash) {
-    const { ctx } = u;
-    ctx.save();
-    ctx.strokeStyle = colour(name);
-    ctx.lineWidth = 1.5 * devicePixelRatio;
-    ctx.setLineDash(dash.map((length) => length * devicePixelRatio));
-    ctx.beginPath();
-    ctx.moveTo(x1, y1);
-    ctx.lineTo(x2, y2);
-    ctx.stroke();
-    ctx.restore();
-  }
-
-  clipped(u, draw) {
-    const { left, top, width, height } = u.bbox;
-    u.ctx.save();
-    u.ctx.beginPath();
-    u.ctx.rect(left, top, width, height);
-    u.ctx.clip();
-    draw();
-    u.ctx.restore();
+    marks(u, this.data.events, kind === "heat" ? "kJ" : this.host.dataset.unit);
   }
 
   // ---- words and figures
@@ -301,38 +213,6 @@ export class Drawn {
   label(said) {
     this.charts.temperature?.ctx.canvas.setAttribute("aria-label", said[0] || this.words.paste);
     this.charts.heat?.ctx.canvas.setAttribute("aria-label", said[1] || this.words.heat);
-  }
-
-  // How far the clock of the place is ahead of UTC at that moment, seconds.
-  ahead(t) {
-    const zone = this.data.zone;
-    let ahead = zone[0][1];
-    for (const [from, offset] of zone) if (t >= from) ahead = offset;
-    return ahead;
-  }
-
-  times(min, max, width) {
-    const most = Math.max(2, Math.floor(width / 56));
-    const step = STEPS_S.find((one) => (max - min) / one <= most) || STEPS_S.at(-1);
-    const at = [];
-    for (let wall = Math.ceil((min + this.ahead(min)) / step) * step; ; wall += step) {
-      const t = wall - this.ahead(wall - this.ahead(wall));
-      if (t > max) return at;
-      if (t >= min && t !== at.at(-1)) at.push(t);
-    }
-  }
-
-  clock(t) {
-    const there = new Date((t + this.ahead(t)) * 1000);
-    const [hour, minute] = [there.getUTCHours(), there.getUTCMinutes()];
-    const two = (n) => String(n).padStart(2, "0");
-    if (hour === 0 && minute === 0 && this.full.max - this.full.min > DAY_S / 2) return this.day(t);
-    return `${two(hour)}:${two(minute)}`;
-  }
-
-  day(t) {
-    const there = new Date((t + this.ahead(t)) * 1000);
-    return `${this.words.days[(there.getUTCDay() + 6) % 7]} ${there.getUTCDate()}`;
   }
 
   figure(level, digits = 0) {
@@ -347,7 +227,6 @@ export class Drawn {
   }
 
   say(t) {
-    const there = new Date((t + this.ahead(t)) * 1000).toISOString();
     const several = this.lines.length > 2;
     const parts = [];
     for (const line of [...this.lines.slice(1), this.lines[0]]) {
@@ -362,7 +241,7 @@ export class Drawn {
       const told = (level) => `${level.toFixed(0)} ${this.host.dataset.unit}`;
       parts.push(this.words.forecast.replace("[low]", ahead[1].toFixed(0)).replace("[high]", told(ahead[2])));
     }
-    return `${this.day(t)} ${there.slice(11, 16)}: ${parts.join(", ") || this.words.nothing}`;
+    return `${this.clock.day(t)} ${this.clock.minute(t)}: ${parts.join(", ") || this.words.nothing}`;
   }
 }
 
