@@ -78,11 +78,13 @@ EXCEPTIONS: dict[str, str] = {
     "sensing/frames.py: A MAX6675 word": "for whoever writes a node's program",
     "sensing/frames.py: A DS18B20 scratchpad": "for whoever writes a node's program",
     "commands/batch.py: {} water-added": "a command to be typed",
-    "page/app.py: The batch cannot be read": "for the developer's log; the page says it in its own words",
+    "page/charts.py: The batch cannot be read": "for the developer's log; the page says it in its own words",
+    "page/charts.py: There is no such curve here": "for programs (curve.json)",
+    'page/forms.py: {}<button class="press plain" name="minutes"': "markup, no text",
     "page/app.py: The watch cannot tell how": "for programs (status.json), and for the log",
     "page/news.py: event: news": "the form of a server-sent event",
     "page/door.py: The door needs a passphrase": "a programmer's slip: settings and journal see to both",
-    'page/markup.py: {}<div class="list">': "markup, no text",
+    'page/markup.py: {}{}<div class="list">': "markup, no text",
     'sources/health.py: "{}" is no state of a source': "a programmer's slip: the states are constants",
 }
 
