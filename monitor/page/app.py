@@ -86,7 +86,7 @@ def make_app(
     buttons = Buttons(deeds, passphrase, now_s, shared.forget)
     links = Links(deeds, shared.get, now_s, shared.forget, knowing=tuple(knowing), local_time=local_time)
     news = News(stamp or (lambda: None))
-    charts = Charts(shared.get, record, courses, picture, local_time, now_s)
+    charts = Charts(shared.get, record, courses, picture, local_time, now_s, stamp)
 
     # Plain functions, not coroutines: Starlette runs them in worker threads, so a slow journal stalls nobody else.
     def status(request: Request) -> Response:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 from urllib.parse import quote
 
 from monitor.curve import BatchCurve, LocalTime
@@ -26,6 +28,9 @@ log = logging.getLogger(__name__)
 # A picture takes some tenths of a second to make; whoever asks again within this gets the same one.
 _PICTURE_FOR_S = 10.0
 _PICTURES = 16
+# Fifty phones that hear of the same news draw once. Band and forecast change without a word in the journal.
+_FIGURES_FOR_S = 2.0
+_KEPT = 64
 
 Window = tuple[float, float] | None
 # A curve, the clock's face and where it stands -> a PNG.
@@ -56,10 +61,14 @@ class Charts:
         picture: Picture | None,
         local_time: LocalTime,
         now_s: Callable[[], float],
+        stamp: Callable[[], object] | None = None,
     ) -> None:
+        """``stamp`` changes whenever there is news; without it nothing is kept from one answer to the next."""
         self._view, self._record, self._courses, self._picture = view, record, courses, picture
         self._local_time, self._now_s = local_time, now_s
-        self._library = library()
+        self._library, self._stamp = library(), stamp
+        self._figures: dict[tuple[str, str, str, str], tuple[object, float, bytes]] = {}
+        self._panels: dict[tuple[str, str, str], tuple[BatchCurve, str]] = {}
         self._pictures: dict[tuple[str, str, str, str], tuple[float, bytes]] = {}
         self._drawing = threading.Lock()
 
@@ -72,6 +81,14 @@ class Charts:
 
     def panel(self, curve: BatchCurve, base: str) -> str:
         """The panel with the chart for the page at ``base``; ``curve`` is what the page's view knows of it."""
+        key = (base, voice().language, voice().units)
+        kept = self._panels.get(key)
+        if kept is None or kept[0] != curve:  # many that ask at once are shown the same view
+            kept = curve, self._panel(curve, base)
+            _keep(self._panels, key, kept)
+        return kept[1]
+
+    def _panel(self, curve: BatchCurve, base: str) -> str:
         try:
             known = self._known(curve.bucket, curve.batch if base.startswith("/batch/") else "")
         except NotKnownError as error:
@@ -99,20 +116,36 @@ class Charts:
 
     def _json_of(self, kind: str) -> Callable[[Request], Response]:
         def answer(request: Request) -> Response:
-            from starlette.responses import JSONResponse
+            from starlette.responses import JSONResponse, Response
 
+            name = request.path_params["name"]
             window = curves.window_of((request.query_params.get("from"), request.query_params.get("to")))
             try:
-                curve = self._curve(kind, request.path_params["name"], window)
+                body = self._figures_of(kind, name) if window is None else self._part_of(kind, name, window)
             except NotKnownError as error:
                 return JSONResponse({"error": str(error)}, status_code=503)
-            if curve is None:
+            if body is None:
                 return JSONResponse({"error": "There is no such curve here."}, status_code=404)
-            if window is not None:
-                return JSONResponse(curves.window_values(curve, window[0]))
-            return JSONResponse(curves.curve_values(curve, self._local_time))
+            return Response(body, media_type="application/json")
 
         return answer
+
+    def _figures_of(self, kind: str, name: str) -> bytes | None:
+        """The whole curve as JSON, made once for all that ask before the next news."""
+        key = (kind, name, voice().language, voice().units)
+        stamp, now_s = None if self._stamp is None else self._stamp(), time.monotonic()
+        of, made_s, body = self._figures.get(key, (None, float("-inf"), b""))
+        if stamp is None or of != stamp or now_s - made_s > _FIGURES_FOR_S:
+            curve = self._curve(kind, name, None)
+            if curve is None:
+                return None
+            body = _json(curves.curve_values(curve, self._local_time))
+            _keep(self._figures, key, (stamp, now_s, body))
+        return body
+
+    def _part_of(self, kind: str, name: str, window: tuple[float, float]) -> bytes | None:
+        curve = self._curve(kind, name, window)
+        return None if curve is None else _json(curves.window_values(curve, window[0]))
 
     def _png_of(self, kind: str) -> Callable[[Request], Response]:
         def answer(request: Request) -> Response:
@@ -141,9 +174,7 @@ class Charts:
             made_s, png = self._pictures.get(key, (float("-inf"), b""))
             if not 0.0 <= self._now_s() - made_s < _PICTURE_FOR_S:
                 png = self._picture(curve, self._local_time, self._place())
-                if len(self._pictures) >= _PICTURES:
-                    self._pictures.clear()
-                self._pictures[key] = self._now_s(), png
+                _keep(self._pictures, key, (self._now_s(), png), _PICTURES)
             return png
 
     # ---- what there is to draw -------------------------------------------------------------------------------------
@@ -171,6 +202,17 @@ class Charts:
             return self._view().place
         except NotKnownError:
             return ""
+
+
+def _json(values: dict[str, Any]) -> bytes:
+    return json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+
+def _keep(kept: dict[Any, Any], key: object, value: object, most: int = _KEPT) -> None:
+    """Keep it, and not more than so many: whoever leafs through years of batches must not fill the memory."""
+    if len(kept) >= most and key not in kept:
+        kept.clear()
+    kept[key] = value
 
 
 def _within(curve: BatchCurve, window: Window) -> BatchCurve:

@@ -102,8 +102,8 @@ def _temperatures(  # noqa: PLR0917
     levels += [level for rows in areas for row in rows for level in row[1:]]
     low, high = rounded_range(min(levels), max(levels), curve.too_hot_c)
     across, up = strokes.scales(box, span, (low, high))
-    for rows, colour in zip(areas, (strokes.BAND, strokes.FORECAST), strict=True):
-        strokes.area(paper, rows, colour, across, up)
+    for rows, colour, dashed in zip(areas, (strokes.BAND, strokes.FORECAST), (False, True), strict=True):
+        strokes.area(paper, rows, colour, across, up, dashed)
     unit, ticks = level_ticks(low, high)
     strokes.frame(paper, [(up(level), words) for level, words in ticks], unit, span, box, across, local_time)
     shows = curve.too_hot_c is not None and low <= curve.too_hot_c <= high

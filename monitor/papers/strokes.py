@@ -19,6 +19,7 @@ STYLES: dict[str, tuple[tuple[int, int, int], tuple[float, float] | None, float]
     "bottom": ((0, 105, 92), (3.2, 0.8), 0.45),
     "air": ((26, 90, 138), (1.5, 1.0), 0.45),
     "limit": ((156, 20, 8), (2.4, 0.8), 0.4),
+    "edge": ((120, 110, 100), (1.0, 0.8), 0.2),
     "heat": ((60, 60, 60), None, 0.6),
 }
 BAND, FORECAST, HEAT = (207, 227, 205), (246, 221, 200), (225, 225, 225)
@@ -68,12 +69,16 @@ def frame(  # noqa: PLR0917
     paper.rule(left, foot, right, foot, 0.3)
 
 
-def area(paper: Paper, rows: Ranged, colour: tuple[int, int, int], across: Scale, up: Scale) -> None:
-    """What lies between the two levels of the rows."""
+def area(  # noqa: PLR0917
+    paper: Paper, rows: Ranged, colour: tuple[int, int, int], across: Scale, up: Scale, dashed: bool = False
+) -> None:
+    """What lies between the two levels of the rows; ``dashed`` tells it from another by its edge as well."""
     if len(rows) > 1:
         edge = [(across(row[0]), up(row[2])) for row in rows] + [(across(row[0]), up(row[1])) for row in reversed(rows)]
         paper.pdf.set_fill_color(*colour)
         paper.pdf.polygon(edge, style="F")
+        if dashed:
+            stroke(paper, "edge", [*edge, edge[0]])
 
 
 def line(paper: Paper, kind: str, points: Points, across: Scale, up: Scale) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -173,6 +174,38 @@ def test_fingers_zoom_move_and_go_back(opened: tuple[Page, Listener]) -> None:
     page.touchscreen.tap(box["x"] + 0.6 * box["width"], box["y"] + 0.5 * box["height"])
     expect(page.locator(".readout")).to_contain_text("°C")
     assert listener.taken() == []
+
+
+def _told(browser: Browser, address: str, **how: Any) -> tuple[str, list[str]]:
+    """What a tap in the middle tells, and the figures beside the axis, as a screen has them."""
+    unit = how.pop("unit", "°C")
+    with visitor(browser, address, **_PHONE, **how) as (page, _):
+        page.route(
+            f"**{_BUCKET}",
+            lambda route: route.fulfill(body=route.fetch().text().replace('data-unit="°C"', f'data-unit="{unit}"'),
+                                        content_type="text/html"),
+        )  # fmt: skip
+        page.goto(_BUCKET)
+        _wait_for_chart(page)
+        page.evaluate("document.querySelector('.readout').scrollIntoView()")
+        box = page.locator("#curve .u-over").first.bounding_box()
+        assert box is not None
+        page.touchscreen.tap(box["x"] + 0.3 * box["width"], box["y"] + 0.5 * box["height"])
+        expect(page.locator(".readout")).to_contain_text(unit)
+        text = page.locator(".readout").inner_text()
+    return text.partition(": ")[0], re.findall(r"(-?[0-9.]+)\s°", text)
+
+
+def test_times_are_those_of_the_place_and_units_those_of_the_reader(browser: Browser, address: str) -> None:
+    """A phone on the other side of the world tells the farm's clock; °F are the same temperatures in °F."""
+    here, celsius = _told(browser, address, timezone_id="UTC")
+    there, same = _told(browser, address, timezone_id="Asia/Tokyo")
+    assert (here, celsius) == (there, same)
+    assert re.fullmatch(r"\w+ \d+ \d\d:\d\d", here)
+    _, fahrenheit = _told(browser, address, unit="°F")
+    assert len(celsius) == len(fahrenheit) >= 1
+    for one, other in zip(celsius, fahrenheit, strict=True):
+        assert float(other) == pytest.approx(float(one) * 1.8 + 32.0, abs=0.15)
 
 
 def test_keys_do_what_fingers_do(opened: tuple[Page, Listener]) -> None:

@@ -132,6 +132,32 @@ def test_the_addresses_answer() -> None:
     assert "band" not in part
 
 
+def test_many_phones_that_hear_of_the_same_news_draw_once() -> None:
+    """Between two news the figures are made once for each language and units, however many ask; then anew."""
+    asked = []
+
+    class Courses:
+        def of_bucket(self, name: str, window: tuple[float, float] | None = None) -> BatchCurve | None:
+            asked.append(window)
+            return replace(FULL, at_s=FROM_S + len(asked))
+
+        of_batch = of_bucket
+
+    stamp = [1]
+    app = make_app(lambda: views.status(views.GOOD), local_time=_utc, courses=Courses(), stamp=lambda: stamp[0])
+    client = TestClient(app, base_url="http://localhost")
+    answers = {client.get("/bucket/shed-2/curve.json").text for _ in range(20)}
+    assert (len(answers), len(asked)) == (1, 1)
+    stamp[0] += 1
+    assert client.get("/bucket/shed-2/curve.json").text not in answers
+    # A part is somebody's own, and is never another's.
+    client.get("/bucket/shed-2/curve.json?from=1&to=2")
+    client.get("/bucket/shed-2/curve.json?from=1&to=2")
+    assert len(asked) == 4
+    pages = {client.get("/bucket/shed-2").text for _ in range(5)}
+    assert (len(pages), len(asked)) == (1, 5)
+
+
 def test_alarms_do_not_go_for_want_of_a_curve() -> None:
     """When the finer curve cannot be read the page comes all the same, with the curve that its view holds."""
 
