@@ -156,11 +156,13 @@ class Person:
 class ReminderSettings:
     """Whether the tool reminds of the steps. ``evening_minute``: when the evening's word comes, in minutes after local
     midnight; None is an hour before each person's waking hours end. ``at_night``: also outside waking hours.
+    ``morning_minute``: when the night is told of; None for never.
     """
 
     enabled: bool = True
     evening_minute: int | None = None
     at_night: bool = False
+    morning_minute: int | None = 7 * 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -713,8 +715,8 @@ def _read_drill(table: Table) -> DrillSettings:
     day = _read_day(table, "day", text) if text.strip() else None
     at = table.text("at", "18:00", example='"18:00"', check=_time_of_day_fault)
     table.finish()
-    hour, _, minute = at.partition(":")
-    return DrillSettings(day, int(hour) * 60 + int(minute) if at else default.minute)
+    minute = _minute_of(at)
+    return DrillSettings(day, default.minute if minute is None else minute)
 
 
 def _read_reminders(table: Table) -> ReminderSettings:
@@ -722,9 +724,19 @@ def _read_reminders(table: Table) -> ReminderSettings:
     enabled = table.flag("enabled", default.enabled)
     evening = table.text("evening_at", "", example='"21:00"', check=_time_of_day_fault)
     at_night = table.flag("at_night", default.at_night)
+    morning = table.text("morning_at", "07:00", example='"07:00"', check=_time_of_day_or_none_fault)
     table.finish()
-    hour, _, minute = evening.partition(":")
-    return ReminderSettings(enabled, int(hour) * 60 + int(minute) if evening else None, at_night)
+    return ReminderSettings(enabled, _minute_of(evening), at_night, _minute_of(morning))
+
+
+def _minute_of(text: str) -> int | None:
+    """"21:30" as minutes after midnight; None for an empty text."""
+    hour, _, minute = text.partition(":")
+    return int(hour) * 60 + int(minute) if text else None
+
+
+def _time_of_day_or_none_fault(text: str) -> str | None:
+    return _time_of_day_fault(text) if text else None
 
 
 def _time_of_day_fault(text: str) -> str | None:

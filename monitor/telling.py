@@ -20,6 +20,7 @@ from monitor.judgement import escalation, wording
 from monitor.judgement.alarms import AlarmState
 from monitor.judgement.escalation import AlarmView, Decision, Told
 from monitor.judgement.messages import Message, lock_screen
+from monitor.morning import Morning
 from monitor.phone.people import Person
 from monitor.pipeline import Minder
 from monitor.reminding import Reminding
@@ -70,10 +71,12 @@ class Teller:
     drill_link: Callable[[str, float], str | None] = no_drill_link
     _reminding: Reminding = field(init=False)
     _drilling: Drilling = field(init=False)
+    _morning: Morning = field(init=False)
 
     def __post_init__(self) -> None:
         self._reminding = Reminding(self.journal, self.settings, self.people)
         self._drilling = Drilling(self.journal, self.settings, self.people, self.drill_link)
+        self._morning = Morning(self.journal, self.settings, self.people)
 
     def tell(
         self,
@@ -120,9 +123,11 @@ class Teller:
         return new
 
     def remind(self, minders: Iterable[Minder], now_s: float) -> int:
-        """Every reminder that is due at ``now_s`` goes into the outbox, and the drill; returns how many messages are
-        new."""
-        return self._reminding.remind(list(minders), now_s) + self._drilling.drill(now_s)
+        """Every reminder that is due at ``now_s`` goes into the outbox, and so do the drill and the night's summary;
+        returns how many messages are new.
+        """
+        new = self._reminding.remind(list(minders), now_s)
+        return new + self._drilling.drill(now_s) + self._morning.tell(now_s)
 
     # ---- inside ----------------------------------------------------------------------------------------------------
 
