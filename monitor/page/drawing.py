@@ -96,7 +96,7 @@ def _place_for_the_chart(curve: BatchCurve, base: str, library: Library) -> str:
         "whole": tr("all of it"), "title": tr("Heat released"), "earlier": tr("earlier"),
         "later": tr("later"), "paste": tr("paste"), "air": tr("air"), "heat": tr("heat released"),
         "forecast": tr("forecast [low] to [high]"), "nothing": tr("no reading"),
-        "drawn": tr("Tap for figures, drag or pinch to zoom, tap twice for all."),
+        "drawn": tr("Tap for figures; drag or pinch to zoom; two taps for all."),
         "days": [when(_MONDAY + timedelta(days=day), DAY_TIME).partition(" ")[0] for day in range(7)],
         "decimal": voice().decimal_sign,
     }  # fmt: skip

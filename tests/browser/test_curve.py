@@ -193,7 +193,7 @@ def _told(browser: Browser, address: str, **how: Any) -> tuple[str, list[str]]:
         page.touchscreen.tap(box["x"] + 0.3 * box["width"], box["y"] + 0.5 * box["height"])
         expect(page.locator(".readout")).to_contain_text(unit)
         text = page.locator(".readout").inner_text()
-    return text.partition(": ")[0], re.findall(r"(-?[0-9.]+)\s°", text)
+    return text.partition(": ")[0], re.findall(r"[a-z]+ (-?[0-9]+[.][0-9])", text)
 
 
 def test_times_are_those_of_the_place_and_units_those_of_the_reader(browser: Browser, address: str) -> None:

@@ -2,7 +2,7 @@
 // so that light, dark and a change between them need nothing here but a new drawing.
 /* global uPlot */
 import { Clock } from "./curve_clock.js";
-import { LINES, area, clipped, colour, dots, family, marks, rule } from "./curve_paint.js";
+import { area, clipped, colour, dots, family, marks, rule, styleOf } from "./curve_paint.js";
 
 const TOP = 24;
 const HEIGHTS = { temperature: 300, heat: 190 };
@@ -51,6 +51,7 @@ export class Drawn {
     this.data = data;
     const at = (times) => times.map((after) => data.from_s + after);
     const area = ({ times, low_c, high_c }) => at(times).map((t, i) => [t, this.shown(low_c[i]), this.shown(high_c[i])]);
+    this.first = data.probes[0]?.probe;
     this.whole = this.linesOf(data);
     this.lines = this.whole;
     this.areas = {
@@ -72,7 +73,9 @@ export class Drawn {
     const line = (name, { times, temperature_c }) => ({
       name, times: times.map((after) => data.from_s + after), levels: temperature_c.map((level) => this.shown(level)),
     });
-    return [line("air", data.air), ...data.probes.map((probe) => line(probe.probe, probe))];
+    // What is drawn last lies on top: the probe to go by.
+    const [first, ...others] = data.probes.map((probe) => line(probe.probe, probe));
+    return [line("air", data.air), ...others, ...(first ? [first] : [])];
   }
 
   // A part in full detail takes the place of the same hours of the whole.
@@ -109,10 +112,8 @@ export class Drawn {
   plot(kind, lines, range) {
     const ratio = devicePixelRatio;
     const axis = { stroke: () => colour("--soft"), font: `13px ${family()}`, ticks: { show: false } };
-    const series = lines.map((line, i) => {
-      const first = kind === "heat" || i === 1;
-      // The probe to go by is drawn as the core is, whichever it is.
-      const style = LINES[first && kind === "temperature" ? "core" : line.name] || LINES.core;
+    const series = lines.map((line) => {
+      const style = styleOf(line.name, this.first);
       return {
         stroke: () => colour(style.colour),
         width: style.width, dash: style.dash?.map((length) => length * ratio), points: { show: false },
@@ -203,7 +204,7 @@ export class Drawn {
       if (limit !== null && limit <= u.scales.y.max) {
         rule(u, [u.bbox.left, u.valToPos(limit, "y", true), u.bbox.left + u.bbox.width], "--limit", [8, 3, 2, 3]);
       }
-      dots(u, this.lines.slice(1));
+      dots(u, this.lines.slice(1), this.first);
     });
     marks(u, this.data.events, kind === "heat" ? "kJ" : this.host.dataset.unit);
   }
@@ -219,40 +220,35 @@ export class Drawn {
     return (Number.isInteger(level) ? String(level) : level.toFixed(digits || 1)).replace(".", this.words.decimal);
   }
 
-  // What stood at a moment: "Sat 14 08:34: core 71.4 °C, air 8.2 °C, 610 kJ".
-  level_at(line, t) {
-    const near = nearest(line.times, t);
-    const level = near < 0 ? null : line.levels[near];
-    return level === null || Math.abs(line.times[near] - t) > 1800 ? null : level;
-  }
-
+  // What stood at a moment: "Sat 14 08:34: core 71.4 · top 68.0 · air 8.2 °C · 610 kJ".
   say(t) {
-    const several = this.lines.length > 2;
     const parts = [];
-    for (const line of [...this.lines.slice(1), this.lines[0]]) {
-      const level = this.level_at(line, t);
-      const name = line.name === "air" ? this.words.air : several ? line.name : this.words.paste;
-      if (level !== null) parts.push(`${name} ${level.toFixed(1).replace(".", this.words.decimal)} ${this.host.dataset.unit}`);
+    const name = (line) => (line.name === "air" ? this.words.air : this.lines.length > 2 ? line.name : this.words.paste);
+    const told = (level, digits) => level.toFixed(digits).replace(".", this.words.decimal);
+    for (const line of [this.lines.at(-1), ...this.lines.slice(1, -1), this.lines[0]]) {
+      const level = levelAt(line, t);
+      if (level !== null) parts.push(`${name(line)} ${told(level, 1)}`);
     }
-    const kj = this.heat.times.length > 1 ? this.level_at(this.heat, t) : null;
-    if (kj !== null) parts.push(`${this.words.heat} ${kj.toFixed(0)} kJ`);
     const ahead = parts.length ? undefined : this.areas.forecast.find((row) => Math.abs(row[0] - t) < 900);
-    if (ahead) {
-      const told = (level) => `${level.toFixed(0)} ${this.host.dataset.unit}`;
-      parts.push(this.words.forecast.replace("[low]", ahead[1].toFixed(0)).replace("[high]", told(ahead[2])));
-    }
-    return `${this.clock.day(t)} ${this.clock.minute(t)}: ${parts.join(", ") || this.words.nothing}`;
+    if (ahead) parts.push(this.words.forecast.replace("[low]", told(ahead[1], 0)).replace("[high]", told(ahead[2], 0)));
+    if (parts.length) parts.push(`${parts.pop()} ${this.host.dataset.unit}`);
+    const kj = this.heat.times.length > 1 ? levelAt(this.heat, t) : null;
+    if (kj !== null) parts.push(`${told(kj, 0)} kJ`);
+    return `${this.clock.day(t)} ${this.clock.minute(t)}: ${parts.join(" · ") || this.words.nothing}`;
   }
 }
 
-function nearest(times, t) {
+// The reading next to a moment; null in a gap and outside, where the next one would tell of another time.
+function levelAt({ times, levels }, t) {
   let [low, high] = [0, times.length - 1];
-  if (high < 0) return -1;
+  if (high < 0 || t < times[0] - 600 || t > times[high] + 600) return null;
   while (high - low > 1) {
     const middle = (low + high) >> 1;
-    if (times[middle] < t) low = middle; else high = middle;
+    if (times[middle] <= t) low = middle; else high = middle;
   }
-  return Math.abs(times[low] - t) <= Math.abs(times[high] - t) ? low : high;
+  if (levels[high] === null) return t - times[low] < 300 ? levels[low] : null;
+  if (levels[low] === null) return levels[high];
+  return t - times[low] <= times[high] - t ? levels[low] : levels[high];
 }
 
 // No line over an hour and more without an estimate.

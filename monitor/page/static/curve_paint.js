@@ -2,11 +2,14 @@
 // ``u`` is the uPlot chart; colours are names of the style sheet.
 
 // Dash and width in px, as in the style sheet; the first probe is thick and whole, whichever it is.
-export const LINES = {
+const LINES = {
   core: { colour: "--paste", width: 2.5 }, wall: { colour: "--wall", width: 1.8, dash: [12, 4] },
   top: { colour: "--top", width: 1.8, dash: [2, 3] }, bottom: { colour: "--bottom", width: 1.8, dash: [12, 3, 2, 3] },
   air: { colour: "--air", width: 1.5, dash: [5, 3] }, heat: { colour: "--text", width: 2 },
 };
+
+// The probe to go by is drawn as the core is, whichever it is.
+export const styleOf = (name, first) => LINES[name === first ? "core" : name] || LINES.core;
 
 export const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
@@ -55,17 +58,18 @@ export function rule(u, [x1, y1, x2, y2 = y1], name, dash) {
 }
 
 // Where one reading stands alone no line is drawn; and the newest is where the eye begins.
-export function dots(u, lines) {
-  lines.forEach((line, i) => {
-    const style = LINES[i === 0 ? "core" : line.name] || LINES.core;
+export function dots(u, lines, first) {
+  lines.forEach((line) => {
+    const style = styleOf(line.name, first);
     const newest = line.levels.length - 1;
     line.levels.forEach((level, place) => {
       const alone = level !== null && (line.levels[place - 1] ?? null) === null && (line.levels[place + 1] ?? null) === null;
-      if (!alone && !(i === 0 && place === newest)) return;
+      const eye = line.name === first && place === newest;
+      if (!alone && !eye) return;
       const { ctx } = u;
       ctx.beginPath();
       ctx.fillStyle = colour(style.colour);
-      const radius = (place === newest && i === 0 ? 5 : 2) * devicePixelRatio;
+      const radius = (eye ? 5 : 2) * devicePixelRatio;
       ctx.arc(u.valToPos(line.times[place], "x", true), u.valToPos(level, "y", true), radius, 0, 2 * Math.PI);
       ctx.fill();
     });
