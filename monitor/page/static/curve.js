@@ -53,6 +53,7 @@ class Chart {
     if (this.data && this.data.batch !== data.batch) { this.mode = "all"; this.part = null; }
     this.data = data;
     this.whole = this.drawn.load(data);
+    this.readout.classList.toggle("long", data.probes.length > 2);
     this.place();
   }
 

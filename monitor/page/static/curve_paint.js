@@ -92,6 +92,7 @@ export function marks(u, events, unit) {
   events.forEach((event, i) => {
     const x = u.valToPos(event.at_s, "x", true);
     if (x < bbox.left - 1 || x > bbox.left + bbox.width + 1) return;
+    ctx.lineDashOffset = (i % 2) * 2 * ratio;  // side by side they would look like a ladder
     rule(u, [x, bbox.top - 4 * ratio, x, bbox.top + bbox.height], "--line", [1, 3]);
     // Deeds minutes apart on a scale of days: the numbers step aside a little, then stay away; the lines do not.
     const label = Math.max(x, free);
