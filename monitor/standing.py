@@ -47,6 +47,8 @@ CURVE_POINTS = 400
 NEWEST_POINTS = 60
 KEPT_S = 30 * MINUTE_S
 LATE_NOTE_S = 5 * MINUTE_S
+# The watch takes an answer up within a second or two; until then the page, which knows it already, says so itself.
+TAKEN_UP_S = 10.0
 
 Band = Sequence[tuple[float, float, float]]
 Curve = tuple[tuple[float, float], ...]
@@ -170,7 +172,7 @@ def _bucket_view(  # noqa: PLR0917
     temperature_c, age_s = _newest(journal, name, probes, recent, now_s)
     # "Nothing needed before morning" must not stand beside a reading too old to look well.
     heard = age_s is not None and age_s <= STALE_AFTER_S
-    going = _going(journal, batch)
+    going, answered = _going(journal, batch), _answered(journal, batch, now_s)
     kinds = {alarm.kind for alarm in standing}
     # The heat may only veto: it can hold a batch back, never call it ready.
     vetoed = bool(kinds & {"incomplete", "separated", "cooled_early", "not_taken"})
@@ -194,7 +196,7 @@ def _bucket_view(  # noqa: PLR0917
         outlook=_outlook(estimate),
         next_action=_action_words(settings, action.text, action.due_s, now_s),
         cautions=() if action.deed is None else short_cautions_for(action.deed, settings.site.emergency_number),
-        alarms=tuple(_alarm_view(settings, alarm, now_s, going) for alarm in standing),
+        alarms=tuple(_alarm_view(settings, alarm, now_s, going, answered) for alarm in standing),
         past_alarms=tuple(_alarm_view(settings, alarm, now_s, going) for alarm in mine if alarm not in standing),
         probe_faults=faults,
         numbers=_numbers(settings, estimate),
@@ -353,7 +355,19 @@ def _going(journal: Journal, batch: Batch) -> frozenset[str]:
     return frozenset(alarm_id for alarm_id, act in newest.items() if act == "going")
 
 
-def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float, going: Collection[str]) -> AlarmView:
+def _answered(journal: Journal, batch: Batch, now_s: float) -> frozenset[str]:
+    """Alarms that somebody has answered just now: the watch may not have taken it up."""
+    return frozenset(
+        act.alarm_id
+        for act in journal.acts(batch.name)
+        if act.act in ("acknowledged", "going") and 0.0 <= now_s - act.at_s <= TAKEN_UP_S
+    )
+
+
+def _alarm_view(
+    settings: Settings, alarm: AlarmRecord, now_s: float, going: Collection[str], answered: Collection[str] = ()
+) -> AlarmView:
+    state = "acknowledged" if alarm.alarm_id in answered else alarm.state
     quiet_s = alarm.shelved_until_s
     quiet = "" if quiet_s is None or quiet_s <= now_s else when(settings.local_time(quiet_s), TIME)
     # The journal keeps what was said in English; here it is said again to whoever looks.
@@ -364,12 +378,12 @@ def _alarm_view(settings: Settings, alarm: AlarmRecord, now_s: float, going: Col
         since_s=alarm.raised_at_s or now_s,
         urgency=alarm.urgency,
         state_words=alarm_words(
-            alarm.state, quiet_until=quiet, seen_by=alarm.acknowledged_by, going=alarm.alarm_id in going
+            state, quiet_until=quiet, seen_by=alarm.acknowledged_by, going=alarm.alarm_id in going
         ),
         kind=alarm.kind,
         alarm_id=alarm.alarm_id,
         short=retold_short(alarm),
-        seen=alarm.state == "acknowledged",
+        seen=state == "acknowledged",
         going=alarm.alarm_id in going,
         max_quiet_s=rule_for(alarm.kind).max_quiet_s if alarm.kind in RULES else 0.0,
         quiet_until_s=quiet_s if quiet else None,

@@ -6,10 +6,16 @@ import itertools
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
 from .night import Shed, evening
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+    from .crawl import Crawl
 
 _FLAGS = (
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -26,7 +32,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 # Of the package, not of the session: while Playwright is open its thread has a running event loop, and other tests
 # start loops of their own.
 @pytest.fixture(scope="package")
-def browser() -> Iterator[object]:
+def browser() -> Iterator[Browser]:
     """Debian's chromium, without a window."""
     from playwright.sync_api import sync_playwright
 
@@ -48,6 +54,14 @@ def address(played: Shed) -> Iterator[str]:
     """Where the page of the evening is served."""
     yield played.serve()
     played.stop_serving()
+
+
+@pytest.fixture(scope="package")
+def crawl(browser: Browser, address: str, played: Shed) -> Crawl:
+    """All pages of the evening."""
+    from .crawl import crawled
+
+    return crawled(browser, address, played)
 
 
 @pytest.fixture

@@ -11,9 +11,10 @@ from axe_playwright_python.base import AXE_SCRIPT
 from playwright.sync_api import Browser, BrowserContext, Page
 
 WIDTHS = (360, 768, 1280)
-SCHEMES = ("light", "dark")
 # WCAG 2.2, levels A and AA; and what axe's makers call best practice.
 TAGS = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
+# axe's name for the rules that look at colours.
+COLOURS = ("cat.color",)
 SMALLEST_TARGET_PX = 48
 FOR_GLOVES_PX = 64
 FIGURE_PX = 64
@@ -73,12 +74,17 @@ def figure_sizes_px(page: Page) -> list[float]:
     return list(page.evaluate(_FIGURES))
 
 
+def settle(page: Page) -> None:
+    """Wait until what follows a change of the window or the scheme is drawn."""
+    page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done())))")
+
+
 class Listener:
-    """Hears what a page complains of and asks for."""
+    """Hears what a page complains of and asks for; ``host`` is the only one it may ask."""
 
     def __init__(self, context: BrowserContext, base: str) -> None:
         self.faults: list[str] = []
-        self._host = urlsplit(base).netloc
+        self.host = urlsplit(base).netloc
         context.on("console", lambda said: self._said(said.type, said.text))
         context.on("weberror", lambda error: self.faults.append(f"script error: {error.error}"))
         context.on("request", lambda request: self._asked(request.url))
@@ -90,7 +96,7 @@ class Listener:
 
     def _asked(self, url: str) -> None:
         parts = urlsplit(url)
-        if parts.scheme not in ("data", "blob", "about") and parts.netloc != self._host:
+        if parts.scheme not in ("data", "blob", "about") and parts.netloc != self.host:
             self.faults.append(f"asks another host: {url}")
 
     def _answered(self, status: int, url: str) -> None:
@@ -121,3 +127,25 @@ def enter(page: Page, passphrase: str) -> None:
     page.get_by_label("The passphrase of this page").fill(passphrase)
     page.get_by_role("button", name="Let me in").click()
     page.wait_for_url("**/")
+
+
+def stamp(page: Page) -> None:
+    """Mark the document that is open now."""
+    page.evaluate("() => { window.stamped = true; }")
+
+
+def same_document(page: Page) -> bool:
+    """Whether it is still the one that was stamped: nothing has loaded anew."""
+    return bool(page.evaluate("() => window.stamped === true"))
+
+
+def wire_sizes(page: Page) -> dict[str, int]:
+    """Bytes as they came over the wire, headers included, by address; without the stream of events."""
+    return dict(
+        page.evaluate(
+            """() => Object.fromEntries(
+              [...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')]
+                .filter((one) => !one.name.endsWith('/live'))
+                .map((one) => [new URL(one.name).pathname, one.transferSize]))"""
+        )
+    )

@@ -16,6 +16,7 @@ from pathlib import Path
 from monitor.clock import ArrivalClock
 from monitor.domain import Batch, LogEntry, OilShare, Reading, Recipe, Vessel
 from monitor.journal.database import AlarmRecord, Journal
+from monitor.page.links import ANSWER, HEARD, LASTS_S, Link, address_for, token_of
 from monitor.running import Running
 from monitor.settings import load_settings
 from monitor.sources.batch_file import read_batch_file
@@ -81,16 +82,22 @@ class Shed(Bench):
 
     def serve(self, port: int = 0) -> str:
         """Serve the page as ``watch`` does and return its address."""
-        self.running._page_port = port
-        self.running._start_page()
-        if self.running._page is None:
+        self.running._page.start(port, self.said.append)
+        served = self.running._page._served
+        if served is None:
             raise AssertionError(f"the page was not served: {self.said}")
-        return str(self.running._page.url).rstrip("/")
+        return str(served.url).rstrip("/")
+
+    def in_messages(self) -> list[str]:
+        """Addresses as messages carry them: for an alarm that stands, and for a drill."""
+        ends_s = self.now_s + LASTS_S
+        alarm = next(one for one in self.desk.alarms(standing_only=True) if one.urgency == "now")
+        links = (Link(ANSWER, (alarm.alarm_id,), "Ash", ends_s), Link(HEARD, (), "Wren", ends_s))
+        key = self.running._page._deeds.key()
+        return [address_for(link, token_of(link, key)) for link in links]
 
     def stop_serving(self) -> None:
-        if self.running._page is not None:
-            self.running._page.stop()
-            self.running._page = None
+        self.running._page.stop()
 
     def close(self) -> None:
         self.running.close()
@@ -104,6 +111,7 @@ class Shed(Bench):
         copy_journal(self.folder / "journal.sqlite", folder / "journal.sqlite")
         other = Shed(folder, now_s=self.now_s)
         other.running.bands.update(self.running.bands)
+        other.running.forecasts.update(self.running.forecasts)
         return other
 
 

@@ -47,7 +47,8 @@
   }
 
   function put(fresh) {
-    const focused = live.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
+    const active = live.contains(document.activeElement) ? document.activeElement : null;
+    const focused = active ? active.getAttribute("href") : null;
     const open = Array.from(live.querySelectorAll("details[open]"), (node) => node.id).filter(Boolean);
     // What somebody is about to press, has begun to write or has zoomed into stays the very same node.
     for (const node of live.querySelectorAll("details.kept[open], .kept-chart")) {
@@ -59,7 +60,9 @@
       const node = document.getElementById(id);
       if (node) node.open = true;
     }
-    if (focused) {
+    if (active && active.isConnected) {
+      active.focus({ preventScroll: true });  // moved with its drawer, it has lost the focus: who types goes on typing
+    } else if (focused) {
       const again = Array.from(live.querySelectorAll("a")).find((link) => link.getAttribute("href") === focused);
       if (again) again.focus({ preventScroll: true });
     }
