@@ -90,8 +90,9 @@ def stretches(points: Points) -> list[list[tuple[float, float]]]:
     """The curve cut where nothing came for ten minutes (or five times the usual): a gap is drawn as a gap."""
     if len(points) < 2:
         return [list(points)] if points else []
-    usual_s = median(later[0] - earlier[0] for earlier, later in pairwise(points))
-    longest_s = max(600.0, 5.0 * usual_s)
+    # Lowest and highest of a slot may stand at the same moment, which says nothing of how often readings come.
+    apart_s = [later[0] - earlier[0] for earlier, later in pairwise(points) if later[0] > earlier[0]]
+    longest_s = max(600.0, 5.0 * median(apart_s)) if apart_s else 600.0
     parts = [[points[0]]]
     for earlier, later in pairwise(points):
         if later[0] - earlier[0] > longest_s:

@@ -51,6 +51,14 @@ def test_a_silent_hour_is_drawn_as_a_gap() -> None:
     assert torn.count("<polyline") == 2
 
 
+def test_three_days_in_slots_are_one_stretch() -> None:
+    """Lowest and highest of slots of eleven minutes, both at one moment: a curve and not four hundred pieces."""
+    slots = [(648.0 * place, level) for place in range(400) for level in (40.0, 41.0)]
+    assert len(stretches(slots)) == 1
+    torn = [point for point in slots if not 100_000.0 < point[0] < 110_000.0]
+    assert len(stretches(torn)) == 2
+
+
 @given(_POINTS)
 def test_stretches_hold_every_point_once(points: list[tuple[float, float]]) -> None:
     """Cutting loses and doubles nothing."""
