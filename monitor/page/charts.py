@@ -30,7 +30,7 @@ _PICTURE_FOR_S = 10.0
 _PICTURES = 16
 # Fifty phones that hear of the same news draw once. Band and forecast change without a word in the journal.
 _FIGURES_FOR_S = 2.0
-_KEPT = 64
+_KEPT = 24
 
 Window = tuple[float, float] | None
 # A curve, the clock's face and where it stands -> a PNG.

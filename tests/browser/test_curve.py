@@ -226,6 +226,23 @@ def test_keys_do_what_fingers_do(opened: tuple[Page, Listener]) -> None:
     assert page.locator(".zoom[aria-label=earlier]").is_disabled()
 
 
+def test_a_probe_that_comes_later_is_drawn_and_still_listens(browser: Browser, fresh: Callable[[], Shed]) -> None:
+    """A second probe is put in while the page is open: the chart is made anew with it, and fingers still zoom."""
+    shed = fresh()
+    with visitor(browser, shed.serve(), **_PHONE) as (page, listener):
+        page.goto(_BUCKET)
+        _wait_for_chart(page)
+        assert page.evaluate(_PAINT, "--bottom")[0] == 0
+        shed.desk.add_readings(
+            Reading("shed-2", "bottom", shed.now_s - 60.0 * i, shed.now_s, 70.0 + i % 3) for i in range(1, 120)
+        )
+        page.wait_for_function(f"() => ({_PAINT})('--bottom')[0] > 100", timeout=30_000)
+        _pinch(page, 0.3, 0.7)
+        page.wait_for_timeout(600)
+        assert _pressed(page) == []
+        assert listener.taken() == []
+
+
 def test_an_ended_batch_begins_with_its_first_hours(browser: Browser, address: str) -> None:
     """Its chart is there too, and the short parts are the first ones: the blend tells the most."""
     with visitor(browser, address, **_PHONE) as (page, listener):

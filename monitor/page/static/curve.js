@@ -25,11 +25,13 @@ class Chart {
     if (this.dead || !this.host.isConnected) return;
     this.build();
     this.host.hidden = false;    // it needs its width before it can be drawn
-    this.drawn = new Drawn(this.host, this.places, this.words, (min, max) => this.zoom(min, max), (at) => this.read(at));
+    const hand = {
+      view: () => this.view, zoom: (min, max) => this.zoom(min, max), all: () => this.choose("all"),
+    };
+    this.drawn = new Drawn(this.host, this.places, this.words, {
+      zoom: hand.zoom, read: (at) => this.read(at), made: (over) => gestures(over, hand),
+    });
     this.take(data);
-    for (const over of this.drawn.overs()) {
-      gestures(over, { view: () => this.view, zoom: (min, max) => this.zoom(min, max), all: () => this.choose("all") });
-    }
     this.host.classList.add("kept-chart");
     document.documentElement.classList.add("has-curve");
     this.size = new ResizeObserver(() => this.drawn.resize());

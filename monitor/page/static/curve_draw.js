@@ -15,8 +15,10 @@ export function put(tag, kind = "", text = "") {
 }
 
 export class Drawn {
-  constructor(host, places, words, zoom, read) {
-    Object.assign(this, { host, places, words, zoom, read });
+  // ``zoom(min, max)`` is asked for by a mouse, ``read(t)`` is told what it points at, and ``made(over)`` what to listen
+  // to on each new chart: a second probe, or the first heat, may come long after the page was opened.
+  constructor(host, places, words, { zoom, read, made }) {
+    Object.assign(this, { host, places, words, zoom, read, made });
     this.fahrenheit = host.dataset.unit === "°F";
     this.dark = matchMedia("(prefers-color-scheme: dark)");
     this.repaint = () => this.redraw();
@@ -30,10 +32,6 @@ export class Drawn {
   destroy() {
     this.dark.removeEventListener("change", this.repaint);
     Object.values(this.charts).forEach((one) => one.destroy());
-  }
-
-  overs() {
-    return Object.values(this.charts).map((one) => one.over);
   }
 
   redraw() {
@@ -143,6 +141,7 @@ export class Drawn {
       },
     }, [[this.view.min, this.view.max], ...lines.map(() => [null, null])], this.places[kind]);
     chart.ctx.canvas.setAttribute("role", "img");
+    this.made(chart.over);
     return chart;
   }
 
