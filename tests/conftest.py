@@ -13,6 +13,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# How fast an example runs is the machine's affair: a busy one must not fail a test.
+settings.register_profile("ours", deadline=None)
+settings.load_profile("ours")
 
 BY_DESIGN = "by design:"
 # Debian puts servers where a user's PATH does not look.
