@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from .crawl import Crawl
 
-_FLAGS = (
+FLAGS = (
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
@@ -37,7 +37,7 @@ def browser() -> Iterator[Browser]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        one = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=list(_FLAGS))
+        one = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=list(FLAGS))
         yield one
         one.close()
 

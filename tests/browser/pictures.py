@@ -13,7 +13,7 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
-from tests.browser.conftest import _FLAGS
+from tests.browser.conftest import FLAGS
 from tests.browser.night import SEEN_S, evening
 
 _FOLDER = Path(__file__).parents[2] / "recordings" / "pictures"
@@ -27,7 +27,7 @@ def main() -> int:
         print("chromium is missing; on Debian: sudo apt install chromium", file=sys.stderr)
         return 2
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
-        one = playwright.chromium.launch(executable_path=browser, args=list(_FLAGS))
+        one = playwright.chromium.launch(executable_path=browser, args=list(FLAGS))
         with evening(Path(folder), SEEN_S, only_the_night=True) as shed:
             address = shed.serve()
             for name, path, scheme, shown in (

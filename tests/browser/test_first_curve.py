@@ -1,9 +1,8 @@
-"""How soon the first curve shows: twenty buckets, three days at ten seconds, five probes each; nothing in any cache."""
+"""The first view of a full shed: twenty buckets, three days at ten seconds, five probes each; nothing in any cache."""
 
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,9 +21,6 @@ from .looks import visitor
 _BUCKETS, _HOURS, _EVERY_S = 20, 72, 10
 _NOW_S = 1768845600.0  # Monday 19 January 2026, 18:00 UTC
 _PROBES = {"core": 0.0, "wall": 9.0, "top": 3.0, "bottom": 5.0}
-# What the design asks for on a computer such as this one.
-_FIRST_CURVE_MS = 1500
-_TRIES = 3
 _FIRST_VIEW_BYTES = 100_000
 
 # When the browser had painted something, and whether a curve was among it; bytes over the wire by address.
@@ -36,7 +32,7 @@ _TIMES = """() => ({
 })"""
 
 
-def _fill(journal: Journal) -> None:
+def fill(journal: Journal) -> None:
     """Batches that all warmed and cooled alike: what they show is not the point, how much it is."""
     start_s = _NOW_S - _HOURS * 3600.0
     after = range(0, _HOURS * 3600, _EVERY_S)
@@ -59,12 +55,12 @@ def _fill(journal: Journal) -> None:
 def crowded(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("crowded") / "journal.sqlite"
     with Journal(path) as journal:
-        _fill(journal)
+        fill(journal)
     return path
 
 
 @contextmanager
-def _served(path: Path) -> Iterator[str]:
+def served(path: Path) -> Iterator[str]:
     """The page as ``watch`` serves it, of a server that has not read a single curve yet."""
     settings = Settings(
         site=SiteSettings(name="Quillmarsh allotments (invented)", time_zone="UTC"),
@@ -86,36 +82,35 @@ def _looked(page: Page, path: str) -> dict[str, Any]:
     return dict(page.evaluate(_TIMES))
 
 
+PAGES = (("/", _BUCKETS), ("/bucket/shed-7", 5), ("/batch/Quillmarsh%2052", 5))
+
+
 @pytest.mark.slow
-def test_the_first_curve_shows_at_once(browser: Browser, crowded: Path) -> None:
-    """All buckets, one bucket, one batch: painted with their curves within 1.5 s, light before the chart library.
+@pytest.mark.parametrize(("path", "least"), PAGES)
+def test_the_first_view_is_light_and_has_its_curves(browser: Browser, crowded: Path, path: str, least: int) -> None:
+    """All buckets, one bucket, one batch: what is painted first has the curves, before any script or chart library.
 
-    The best of three, each time with nothing read before; a computer that has more to do than it has processors gets
-    as much longer.
+    How soon that is, ``python -m tests.bench.page_speed`` measures.
     """
-    for path, least in (("/", _BUCKETS), ("/bucket/shed-7", 5), ("/batch/Quillmarsh%2052", 5)):
-        for _ in range(_TRIES):
-            busy = max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1))
-            if _look_once(browser, crowded, path, least) < _FIRST_CURVE_MS * busy:
-                break
-        else:
-            pytest.fail(f"{path}: no curve within {_FIRST_CURVE_MS} ms in {_TRIES} tries")
+    seen = look_once(browser, crowded, path)
+    # Whole curves, not their pieces.
+    assert least <= seen["curves"] <= least + 2
+    assert seen["light"] < _FIRST_VIEW_BYTES
+    assert seen["faults"] == []
 
 
-def _look_once(browser: Browser, crowded: Path, path: str, least: int) -> float:
-    """Look at a page with empty caches everywhere; returns the milliseconds until it was painted."""
+def look_once(browser: Browser, crowded: Path, path: str) -> dict[str, Any]:
+    """Look at a page with empty caches everywhere: when it was painted and could be zoomed into (ms), its curves, its
+    bytes without the chart library, and what the browser complained of.
+    """
     with (
-        _served(crowded) as address,
+        served(crowded) as address,
         visitor(browser, address, viewport={"width": 360, "height": 740}) as (page, listener),
     ):
         seen = _looked(page, path)
-        light = sum(size for address, size in seen["bytes"].items() if "/vendor/" not in address)
-        print(f"{path}: painted after {seen['painted']:.0f} ms, {seen['curves']} curves, {light} bytes")
-        # Whole curves, not their pieces.
-        assert least <= seen["curves"] <= least + 2
-        assert light < _FIRST_VIEW_BYTES
-        assert listener.taken() == []
+        seen["light"] = sum(size for address, size in seen["bytes"].items() if "/vendor/" not in address)
+        seen["faults"] = listener.taken()
         if path != "/":
             page.wait_for_selector("html.has-curve", state="attached")
-            print(f"   to zoom into after {page.evaluate('performance.now()'):.0f} ms")
-        return float(seen["painted"])
+            seen["zoomed"] = float(page.evaluate("performance.now()"))
+        return seen
