@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from zlib import crc32
 
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
@@ -456,6 +457,12 @@ def _steps(log: Sequence[LogEntry], now_s: float, batch: Batch, emergency_number
     return tuple(_step_view(state, emergency_number) for state in states)
 
 
+@lru_cache(maxsize=500)
+def _cautions_of(deed: str, emergency_number: str, _language: str, _units: str) -> tuple[str, ...]:
+    """The same for every bucket and every news: told once for each voice."""
+    return short_cautions_for(deed, emergency_number)
+
+
 def _step_view(state: StepState, emergency_number: str) -> StepView:
     step = state.step
     return StepView(
@@ -463,7 +470,7 @@ def _step_view(state: StepState, emergency_number: str) -> StepView:
         title=step.told_title(),
         text=step.told_text(),
         day=step.told_day(),
-        cautions=short_cautions_for(step.deed, emergency_number),
+        cautions=_cautions_of(step.deed, emergency_number, voice().language, voice().units),
         asks=step.asks,
         done_at_s=state.done_at_s,
         entry_id=state.entry_id,
