@@ -15,7 +15,7 @@ import contextvars
 import hashlib
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Protocol, TextIO
@@ -75,6 +75,7 @@ class LetterBox(Protocol):
     def messages(self, about: str | None = None, open_only: bool = False) -> Sequence[Any]: ...
     def message(self, message_id: str) -> Any: ...
     def hand_on(self, message_id: str, to_route: str, now_s: float) -> object: ...
+    def take_back(self, message_ids: Iterable[str]) -> int: ...
     def transaction(self) -> contextlib.AbstractContextManager[None]: ...
 
 
@@ -331,14 +332,8 @@ class Postman:
         """Record an outcome, or remember it for later when the journal cannot be written."""
 
         def record() -> object:
-            if outcome.ok:
-                return self._journal.message_sent(letter.message_id, now_s)
-            tried_enough = letter.urgency == "now" or letter.attempts + 1 >= _DAYLIGHT_TRIES
-            following = self._route_after(letter) if tried_enough or not outcome.retry else None
             with self._journal.transaction():
-                if following is not None:
-                    self._journal.hand_on(letter.message_id, following, now_s)
-                return self._journal.message_failed(letter.message_id, outcome.says, outcome.retry, now_s)
+                return self._record(letter, outcome, now_s)
 
         kept = True
         try:
@@ -355,6 +350,24 @@ class Postman:
                 )
             )
             self._change.notify_all()
+
+    def _record(self, letter: Any, outcome: Outcome, now_s: float) -> object:
+        """Keep what became of it, and see to the person's other routes; in the caller's transaction."""
+        others = [] if letter.urgency == "now" else [
+            other for other in self._journal.messages(letter.about)
+            if (other.what, other.person) == (letter.what, letter.person) and other.route != letter.route
+        ]  # fmt: skip
+        if outcome.ok:
+            # What can wait has been told now: a route that failed before need not tell it again when it is back.
+            self._journal.take_back(other.message_id for other in others if other.state == "failed")
+            return self._journal.message_sent(letter.message_id, now_s)
+        if any(other.state == "sent" for other in others):
+            return self._journal.take_back([letter.message_id])
+        tried_enough = letter.urgency == "now" or letter.attempts + 1 >= _DAYLIGHT_TRIES
+        following = self._route_after(letter) if tried_enough or not outcome.retry else None
+        if following is not None:
+            self._journal.hand_on(letter.message_id, following, now_s)
+        return self._journal.message_failed(letter.message_id, outcome.says, outcome.retry, now_s)
 
     def _record_late(self) -> None:
         with self._change:
