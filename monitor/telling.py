@@ -117,8 +117,8 @@ class Teller:
         of_these = [one for one in self._load() if one.is_about(ids)]
         grouped = escalation.group(views, of_these, rules, groups)
         self._take_back(grouped, said, rules, now_s)
-        ringing = {view.alarm_id for view in grouped if _rings_since_s(view, rules, now_s) is not None}
-        told_so_far = self._marked_failed(of_these, ringing)
+        unreached = [one for one in grouped if _has_somebody_left(one, of_these, len(people), rules, now_s)]
+        told_so_far = self._marked_failed(of_these, {view.alarm_id for view in unreached})
         new = 0
         for view in grouped:
             for decision in escalation.all_due(view, told_so_far, now_s, people, rules):
@@ -274,6 +274,16 @@ def _rings_since_s(view: AlarmView, rules: escalation.Settings, now_s: float) ->
         return None
     since_s = escalation.round_start_s(view, rules)
     return None if since_s is None or now_s < since_s else since_s
+
+
+def _has_somebody_left(
+    view: AlarmView, told: Sequence[Told], people: int, rules: escalation.Settings, now_s: float
+) -> bool:
+    """Whether it rings and not everybody has been told in this round: only then it matters whom no route reached."""
+    since_s = _rings_since_s(view, rules, now_s)
+    if since_s is None:
+        return False
+    return len({one.person for one in told if one.at_s >= since_s and one.is_about(view.ids)}) < people
 
 
 def record_of(

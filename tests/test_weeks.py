@@ -200,7 +200,7 @@ class Weeks(RuleBasedStateMachine):
 TestWeeks = Weeks.TestCase
 TestWeeks.settings = settings(
     max_examples=60,
-    stateful_step_count=25,
+    stateful_step_count=20,
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
