@@ -62,10 +62,15 @@ class Weeks(RuleBasedStateMachine):
         self.world.find(*mild[which % len(mild)], NOW)
         self._pass(minutes * MINUTE)
 
-    @rule(found=st.sampled_from([NOW, DAYLIGHT]), late=st.integers(0, 3), minutes=st.integers(3, 15))
+    @rule(
+        found=st.sampled_from([NOW, DAYLIGHT]), late=st.integers(0, 3), minutes=st.integers(3, 15),
+        answered=st.integers(0, 7),
+    )  # fmt: skip
     @precondition(lambda self: all(self._well(bucket) for bucket in BUCKETS))
-    def the_router_dies(self, found: str, late: int, minutes: int) -> None:
-        """Four buckets fall silent in one minute, or some a minute later than the others."""
+    def the_router_dies(self, found: str, late: int, minutes: int, answered: int) -> None:
+        """Four buckets fall silent in one minute, or some a minute later than the others; and somebody may answer for one
+        of them, or keep it quiet, when it has been told.
+        """
         for bucket in BUCKETS[late:]:
             self.world.find(bucket, "silent", found)
         began_s = self.world.now_s
@@ -80,6 +85,12 @@ class Weeks(RuleBasedStateMachine):
             ids = frozenset(self.world.state(bucket, "silent").alarm_id for bucket in together)
             self.together = (ids, began_s)
             self._pass(minutes * MINUTE)
+        if answered < len(BUCKETS):
+            slot, now_s = (BUCKETS[answered], "silent"), self.world.now_s
+            state = self.world.state(*slot)
+            quiet = alarms.shelve(state, now_s + 6 * HOUR, now_s)[0]
+            self.world.answered(*slot, quiet if late % 2 else alarms.acknowledge(state, now_s, by="Ada")[0])
+            self._pass(HOUR)
 
     def _well(self, bucket: str) -> bool:
         state = self.world.state(bucket, "silent")
@@ -153,6 +164,16 @@ class Weeks(RuleBasedStateMachine):
             self.world.set_route(url, mode)
         self._pass(minutes * MINUTE)
         self.the_network_is_back()
+
+    @rule(works=st.sampled_from(URLS), mode=st.sampled_from(MODES[1:]), which=st.integers(0, 1), rest=st.booleans())
+    def only_one_route_works(self, works: str, mode: str, which: int, rest: bool) -> None:
+        """Of all, or of its person's; and just then a bucket goes wrong."""
+        its_person = self.world.phones.person_of[works]
+        for url in URLS:
+            theirs = self.world.phones.person_of[url] == its_person
+            self.world.set_route(url, ACCEPTS if url == works or (rest and not theirs) else mode)
+        self.world.find(BUCKETS[which], "too_hot", NOW)
+        self._pass(50 * MINUTE)
 
     def the_network_is_back(self) -> None:
         """Every route works."""

@@ -111,14 +111,16 @@ class Rules:
         self.told_seen = len(told)
 
     def _is_told_promptly(self, slot: Slot) -> None:
-        """With the first person's first route in order, what wakes rings within two minutes."""
+        """With a route of the first person in order, what wakes rings within two minutes at the most."""
         since_s, first = slot.round_since_s, self._order()[0]
         if since_s is None or self._unsure(since_s) or self._rings_already(slot, since_s):
             return
-        if self.world.now_s - since_s < PROMPT_S:
-            return
-        if self._works_since(first.routes[0], since_s):
+        waited_s = self.world.now_s - since_s
+        if waited_s >= PROMPT_S and self._works_since(first.routes[0], since_s):
             assert self._rang_for(slot, since_s), f"{slot} was not told at once to {first.name}"
+        # What is not gathered rings by any route of the first person before that person's first repeat.
+        if waited_s >= MINUTE and slot.kind != "silent" and any(self._works_since(url, since_s) for url in first.routes):
+            assert self._rang_for(slot, since_s), f"{slot} waits for a route of {first.name} that does not work"
 
     def _ends_at_a_person(self, slot: Slot) -> None:
         """As long as anybody can be reached by any route, it rings somebody, and goes on doing so."""

@@ -51,6 +51,8 @@ class Letter(Protocol):
     @property
     def about(self) -> str: ...
     @property
+    def what(self) -> str: ...
+    @property
     def person(self) -> str: ...
     @property
     def route(self) -> str: ...
@@ -111,6 +113,11 @@ def bucket_of(about: str) -> str:
     parts = about.split("/")
     alarm = len(parts) > 3 and parts[-2].partition(".")[0] in ALARM_KINDS
     return parts[0] if alarm else ""
+
+
+def _telling(letter: Letter) -> tuple[str, str, str]:
+    """What the messages of one telling by several routes have in common."""
+    return letter.about, letter.what, letter.person
 
 
 class Postman:
@@ -187,9 +194,15 @@ class Postman:
         waiting = [letter for letter in self._journal.due_messages(now_s) if not self._must_wait(letter, now_s)]
         waiting += self._let_next_join(waiting, now_s)
         with self._change:
+            # What can wait goes by one route at a time, or two that are both due would both tell it.
+            under_way = {_telling(letter) for letter in waiting if letter.message_id in self._in_hand}
             for letter in waiting:
-                if letter.message_id not in self._in_hand and letter.message_id not in self._unrecorded:
-                    due.setdefault((letter.person, letter.route), []).append(letter)
+                if letter.message_id in self._in_hand or letter.message_id in self._unrecorded:
+                    continue
+                if letter.urgency != "now" and _telling(letter) in under_way:
+                    continue
+                under_way.add(_telling(letter))
+                due.setdefault((letter.person, letter.route), []).append(letter)
         for key, letters in due.items():
             self._start(key, letters, now_s)
         with self._change:
@@ -355,11 +368,14 @@ class Postman:
         """Keep what became of it, and see to the person's other routes; in the caller's transaction."""
         others = [] if letter.urgency == "now" else [
             other for other in self._journal.messages(letter.about)
-            if (other.what, other.person) == (letter.what, letter.person) and other.route != letter.route
+            if _telling(other) == _telling(letter) and other.route != letter.route
         ]  # fmt: skip
         if outcome.ok:
-            # What can wait has been told now: a route that failed before need not tell it again when it is back.
-            self._journal.take_back(other.message_id for other in others if other.state == "failed")
+            # What can wait has been told now: neither a route that failed before need tell it again when it is back,
+            # nor one that was given it since.
+            self._journal.take_back(
+                other.message_id for other in others if other.state == "failed" or other.next_try_s > other.created_s
+            )
             return self._journal.message_sent(letter.message_id, now_s)
         if any(other.state == "sent" for other in others):
             return self._journal.take_back([letter.message_id])
