@@ -119,7 +119,8 @@ class Rules:
         if waited_s >= PROMPT_S and self._works_since(first.routes[0], since_s):
             assert self._rang_for(slot, since_s), f"{slot} was not told at once to {first.name}"
         # What is not gathered rings by any route of the first person before that person's first repeat.
-        if waited_s >= MINUTE and slot.kind != "silent" and any(self._works_since(url, since_s) for url in first.routes):
+        some_work = any(self._works_since(url, since_s) for url in first.routes)
+        if waited_s >= MINUTE and slot.kind != "silent" and some_work:
             assert self._rang_for(slot, since_s), f"{slot} waits for a route of {first.name} that does not work"
 
     def _ends_at_a_person(self, slot: Slot) -> None:
