@@ -68,7 +68,7 @@ class Weeks(RuleBasedStateMachine):
     )  # fmt: skip
     @precondition(lambda self: all(self._well(bucket) for bucket in BUCKETS))
     def the_router_dies(self, found: str, late: int, minutes: int, answered: int) -> None:
-        """Four buckets fall silent in one minute, or some a minute later than the others; when it has been told, somebody
+        """Four buckets fall silent in one minute, or some a minute later than the others; when told, somebody
         may answer for one of them, or keep it quiet.
         """
         for bucket in BUCKETS[late:]:
