@@ -19,6 +19,7 @@ from monitor.page.address import phone_address
 from monitor.page.links import ANSWER, HEARD, LASTS_S, Link, address_for, token_of
 from monitor.plan_desk import PLANS, PlanDesk
 from monitor.settings import Settings
+from monitor.what_if_jobs import WhatIfJobs
 from monitor.words import UNIT_SYSTEMS, tr
 
 _Band = list[tuple[float, float, float]]
@@ -43,6 +44,7 @@ class PageWiring:
         self._household = JournalHousehold(settings, self._to_read, self._to_write, now_s, self.address)
         self._plans = PlanDesk(settings, journal_path.parent / PLANS, self._to_read, now_s)
         self._pictures = Courses(self._to_read, settings, now_s, bands, forecasts)
+        self._what_if = WhatIfJobs(self._to_read, settings)
         self._drawing = threading.Lock()
         self._served: Any = None
 
@@ -53,6 +55,7 @@ class PageWiring:
         from monitor.page.log_routes import log_room
         from monitor.page.plan_routes import plan_room
         from monitor.page.serving import serve
+        from monitor.page.what_if_routes import what_if_room
         from monitor.standing import page_record, page_stamp, page_view
 
         settings, page = self._settings, self._settings.page
@@ -79,6 +82,7 @@ class PageWiring:
             more=[
                 log_room(page_log(self._to_read, settings, self._now_s)),
                 plan_room(self._plans, settings.site.emergency_number),
+                what_if_room(self._what_if),
             ],
         )
         try:
@@ -95,6 +99,7 @@ class PageWiring:
         """End it and close what it opened."""
         if self._served is not None:
             self._served.stop()
+        self._what_if.close()
         self._deeds.close()
         self._household.close()
         self._plans.close()

@@ -33,6 +33,7 @@ COMMANDS: Mapping[str, str] = {
     "quiet": "alarm",
     "on-call": "on_call",
     "replay": "replay",
+    "would-ring": "would_ring",
     "export": "exchange",
     "import": "exchange",
 }

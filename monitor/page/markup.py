@@ -34,6 +34,7 @@ from monitor.page.view import (
     RecordView,
     StatusView,
 )
+from monitor.page.what_if_address import what_if_address
 from monitor.words import DAY_DATE_TIME, quantity, tr, when
 
 __all__ = ["age_words", "bucket_page", "plain_page", "record_page", "status_page"]
@@ -107,6 +108,7 @@ def record_page(record: RecordView, local_time: LocalTime, draw: Draw | None = N
         _past_alarms(record.past_alarms, record.at_s, local_time),
         _log(record.log, record.at_s, local_time),
         f'<section class="panel"><h3>{_text(tr("Corrected"))}</h3><ul class="log">{was}</ul></section>' if was else "",
+        f'<a class="button" href="{what_if_address(record.name)}">{_text(tr("Would it have rung?"))}</a>',
         _foot(StatusView(record.at_s, emergency_number=record.emergency_number, first_aid=record.first_aid)),
     ]
     return page(record.name, "".join(parts), _CURVE_SCRIPT)
