@@ -9,7 +9,7 @@ so deciding it again after a crash changes nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 from monitor.domain import Condition
 from monitor.drilling import Drilling
@@ -108,13 +108,17 @@ class Teller:
         rules = escalation_rules(self.settings)
         order = ringing_order(self.journal, self.people, now_s, self.settings.local_time)
         people = [for_escalation(person) for person in order]
-        told_so_far = self._marked_failed(self._load(), {view.alarm_id for view in views})
         shared: dict[str, set[str]] = {}
         for bucket, source in (sources or {}).items():
             shared.setdefault(source, set()).add(bucket)
         groups = {source: frozenset(buckets) for source, buckets in shared.items()}
-        grouped = escalation.group(views, told_so_far, rules, groups)
+        # What was told of alarms that are gone would only be gone through again at every tick.
+        ids = frozenset(view.alarm_id for view in views)
+        of_these = [one for one in self._load() if one.is_about(ids)]
+        grouped = escalation.group(views, of_these, rules, groups)
         self._take_back(grouped, said, rules, now_s)
+        unreached = [one for one in grouped if _has_somebody_left(one, of_these, len(people), rules, now_s)]
+        told_so_far = self._marked_failed(of_these, {view.alarm_id for view in unreached})
         new = 0
         for view in grouped:
             for decision in escalation.all_due(view, told_so_far, now_s, people, rules):
@@ -163,7 +167,7 @@ class Teller:
                 )
                 for label in person.labels[: decision.routes]
             )
-            self.journal.set_fact(TOLD_KEY, [asdict(one) for one in told])
+            self.journal.set_fact(TOLD_KEY, [_as_kept(one) for one in told])
         self._told = told
         return len(added)
 
@@ -240,18 +244,22 @@ class Teller:
             rows.setdefault((message.about, message.what, message.person), []).append(message)
         routes = {person.name: person.labels for person in self.people}
         return [
-            replace(one, failed=_nobody_took(
-                rows.get((one.alarm_id, one.what, one.person), []), routes.get(one.person, ())
-            ))
+            replace(one, failed=_nobody_took(found, routes.get(one.person, ())))
+            if (found := rows.get((one.alarm_id, one.what, one.person)))
+            else one
             for one in told
-        ]  # fmt: skip
+        ]
+
+
+def _as_kept(one: Told) -> dict[str, object]:
+    return {each.name: getattr(one, each.name) for each in fields(Told)}
 
 
 def _nobody_took(messages: Sequence[Outgoing], routes: Sequence[str]) -> bool:
     """Whether a telling reached nobody: every route was tried in vain, and there were two tries in all; or it was tried
     in vain and has been taken back since, for a newer one.
     """
-    if not messages or any(message.state == "sent" for message in messages):
+    if any(message.state == "sent" for message in messages):
         return False
     tried = {message.route for message in messages if message.attempts or message.state == "given_up"}
     if all(message.state == "superseded" for message in messages):
@@ -266,6 +274,16 @@ def _rings_since_s(view: AlarmView, rules: escalation.Settings, now_s: float) ->
         return None
     since_s = escalation.round_start_s(view, rules)
     return None if since_s is None or now_s < since_s else since_s
+
+
+def _has_somebody_left(
+    view: AlarmView, told: Sequence[Told], people: int, rules: escalation.Settings, now_s: float
+) -> bool:
+    """Whether it rings and not everybody has been told in this round: only then it matters whom no route reached."""
+    since_s = _rings_since_s(view, rules, now_s)
+    if since_s is None:
+        return False
+    return len({one.person for one in told if one.at_s >= since_s and one.is_about(view.ids)}) < people
 
 
 def record_of(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 
 from monitor.domain import Condition
 from monitor.judgement import alarms, wording
 from monitor.judgement.alarms import AlarmState
+from monitor.judgement.messages import Message
 from monitor.pipeline import Told
 
 # Kinds of trouble a bucket may have, as they are found: what wakes and what can wait.
@@ -37,19 +39,23 @@ class AlarmedBucket:
 
     def told(self) -> list[tuple[AlarmState, Told]]:
         """Every alarm that was ever raised, with what is said of it."""
-        facts: Mapping[str, object] = {"temperature_c": 91.0}
         return [
-            (
-                state,
-                Told(
-                    wording.say(self._condition(kind), bucket=self.name, batch=self.batch), 0.9, facts,
-                ),
-            )
+            (state, Told(_words(kind, self.found[kind], self.name, self.batch), 0.9, _FACTS))
             for kind, state in self.states.items()
             if state.count
-        ]  # fmt: skip
+        ]
 
     def _condition(self, kind: str) -> Condition:
-        found = self.found[kind]
-        urgency = NOW if found == NOW else DAYLIGHT
-        return Condition(kind, found != WELL, found == WELL, 0.9, urgency, facts={"temperature_c": 91.0})
+        return _condition(kind, self.found[kind])
+
+
+_FACTS: Mapping[str, object] = {"temperature_c": 91.0}
+
+
+def _condition(kind: str, found: str) -> Condition:
+    return Condition(kind, found != WELL, found == WELL, 0.9, NOW if found == NOW else DAYLIGHT, facts=_FACTS)
+
+
+@cache
+def _words(kind: str, found: str, bucket: str, batch: str) -> Message:
+    return wording.say(_condition(kind, found), bucket=bucket, batch=batch)

@@ -115,6 +115,11 @@ class AlarmView:
     hold_until_s: float | None = None
 
     @property
+    def wakes(self) -> bool:
+        """Whether it may wake somebody."""
+        return self.urgency == "now"
+
+    @property
     def ids(self) -> frozenset[str]:
         """This alarm's id and those that share its messages."""
         return frozenset((self.alarm_id, *self.also))
@@ -428,26 +433,42 @@ def _belongs(alarm: AlarmView, members: Sequence[AlarmView], told: Sequence[Told
     return any(one in about_this for one in about_leader)
 
 
+def _who_speak(members: Sequence[AlarmView]) -> Sequence[AlarmView]:
+    """Those of a group by which it is told: who rings comes before who waits for an answer, and both before who is kept
+    quiet, or one that was answered would speak for all.
+    """
+    unseen = [one for one in members if one.state == UNACKNOWLEDGED]
+    seen = [one for one in members if one.state == ACKNOWLEDGED]
+    ringing = [one for one in unseen if one.shelved_until_s is None]
+    asked = [
+        one for one in seen if one.going_at_s is not None and one.answered_at_s is None and one.shelved_until_s is None
+    ]
+    return ringing or sorted(asked, key=lambda one: one.going_at_s or 0.0) or unseen or seen
+
+
 def _merged(members: Sequence[AlarmView], shared: Mapping[str, frozenset[str]], settings: Settings) -> AlarmView:
     """One view for all: it stands as long as any stands, and has been seen only when all that stand have been."""
     leader = members[0]
-    wakes = any(one.urgency == "now" for one in members)
-    hold_s = settings.gather_now_s if wakes else settings.gather_s
+    hold_s = settings.gather_now_s if any(one.wakes for one in members) else settings.gather_s
     buckets = tuple(one.bucket for one in members)
     everyone = shared.get(leader.source, frozenset())
     hold = (leader.raised_at_s or 0.0) + hold_s if everyone and not everyone <= set(buckets) else None
     if len(members) == 1:
         return replace(leader, hold_until_s=hold)
-    unseen = [one for one in members if one.state == UNACKNOWLEDGED]
-    standing = unseen or [one for one in members if one.state == ACKNOWLEDGED]
+    speakers = _who_speak(members)
+    standing = [one for one in members if one.state in (UNACKNOWLEDGED, ACKNOWLEDGED)]
     over = [one for one in members if one.state in (RETURNED_UNACKNOWLEDGED, NORMAL)]
-    speaker = standing[0] if standing else over[0]
-    quiet = [one.shelved_until_s for one in standing]
+    speaker = speakers[0] if speakers else over[0]
+    quiet = [one.shelved_until_s for one in speakers]
+    # It has waked since the first of them did: were it told from the start again with each that follows, the next
+    # person's turn would not come.
+    waked_s = [one.raised_at_s if one.worsened_at_s is None else one.worsened_at_s for one in speakers if one.wakes]
+    began_s = min((at_s for at_s in waked_s if at_s is not None), default=None)
     return replace(
         leader,
-        urgency="now" if wakes else "daylight",
+        urgency="now" if any(one.wakes for one in speakers or members) else "daylight",
         state=speaker.state,
-        worsened_at_s=max((one.worsened_at_s for one in standing if one.worsened_at_s is not None), default=None),
+        worsened_at_s=began_s if began_s is not None and began_s > (leader.raised_at_s or 0.0) else None,
         cleared_at_s=None if standing else max(one.cleared_at_s or 0.0 for one in over),
         shelved_until_s=None if None in quiet or not quiet else min(until for until in quiet if until is not None),
         going_at_s=speaker.going_at_s,

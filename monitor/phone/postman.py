@@ -15,7 +15,7 @@ import contextvars
 import hashlib
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Protocol, TextIO
@@ -51,6 +51,8 @@ class Letter(Protocol):
     @property
     def about(self) -> str: ...
     @property
+    def what(self) -> str: ...
+    @property
     def person(self) -> str: ...
     @property
     def route(self) -> str: ...
@@ -75,6 +77,7 @@ class LetterBox(Protocol):
     def messages(self, about: str | None = None, open_only: bool = False) -> Sequence[Any]: ...
     def message(self, message_id: str) -> Any: ...
     def hand_on(self, message_id: str, to_route: str, now_s: float) -> object: ...
+    def take_back(self, message_ids: Iterable[str]) -> int: ...
     def transaction(self) -> contextlib.AbstractContextManager[None]: ...
 
 
@@ -110,6 +113,11 @@ def bucket_of(about: str) -> str:
     parts = about.split("/")
     alarm = len(parts) > 3 and parts[-2].partition(".")[0] in ALARM_KINDS
     return parts[0] if alarm else ""
+
+
+def _telling(letter: Letter) -> tuple[str, str, str]:
+    """What the messages of one telling by several routes have in common."""
+    return letter.about, letter.what, letter.person
 
 
 class Postman:
@@ -186,9 +194,15 @@ class Postman:
         waiting = [letter for letter in self._journal.due_messages(now_s) if not self._must_wait(letter, now_s)]
         waiting += self._let_next_join(waiting, now_s)
         with self._change:
+            # What can wait goes by one route at a time, or two that are both due would both tell it.
+            under_way = {_telling(letter) for letter in waiting if letter.message_id in self._in_hand}
             for letter in waiting:
-                if letter.message_id not in self._in_hand and letter.message_id not in self._unrecorded:
-                    due.setdefault((letter.person, letter.route), []).append(letter)
+                if letter.message_id in self._in_hand or letter.message_id in self._unrecorded:
+                    continue
+                if letter.urgency != "now" and _telling(letter) in under_way:
+                    continue
+                under_way.add(_telling(letter))
+                due.setdefault((letter.person, letter.route), []).append(letter)
         for key, letters in due.items():
             self._start(key, letters, now_s)
         with self._change:
@@ -331,14 +345,8 @@ class Postman:
         """Record an outcome, or remember it for later when the journal cannot be written."""
 
         def record() -> object:
-            if outcome.ok:
-                return self._journal.message_sent(letter.message_id, now_s)
-            tried_enough = letter.urgency == "now" or letter.attempts + 1 >= _DAYLIGHT_TRIES
-            following = self._route_after(letter) if tried_enough or not outcome.retry else None
             with self._journal.transaction():
-                if following is not None:
-                    self._journal.hand_on(letter.message_id, following, now_s)
-                return self._journal.message_failed(letter.message_id, outcome.says, outcome.retry, now_s)
+                return self._record(letter, outcome, now_s)
 
         kept = True
         try:
@@ -355,6 +363,27 @@ class Postman:
                 )
             )
             self._change.notify_all()
+
+    def _record(self, letter: Any, outcome: Outcome, now_s: float) -> object:
+        """Keep what became of it, and see to the person's other routes; in the caller's transaction."""
+        others = [] if letter.urgency == "now" else [
+            other for other in self._journal.messages(letter.about)
+            if _telling(other) == _telling(letter) and other.route != letter.route
+        ]  # fmt: skip
+        if outcome.ok:
+            # What can wait has been told now: neither a route that failed before need tell it again when it is back,
+            # nor one that was given it since.
+            self._journal.take_back(
+                other.message_id for other in others if other.state == "failed" or other.next_try_s > other.created_s
+            )
+            return self._journal.message_sent(letter.message_id, now_s)
+        if any(other.state == "sent" for other in others):
+            return self._journal.take_back([letter.message_id])
+        tried_enough = letter.urgency == "now" or letter.attempts + 1 >= _DAYLIGHT_TRIES
+        following = self._route_after(letter) if tried_enough or not outcome.retry else None
+        if following is not None:
+            self._journal.hand_on(letter.message_id, following, now_s)
+        return self._journal.message_failed(letter.message_id, outcome.says, outcome.retry, now_s)
 
     def _record_late(self) -> None:
         with self._change:
