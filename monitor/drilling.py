@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from monitor.deeds import HEARD_FACT
-from monitor.drill_told import DRILL_FACT, kept_of
+from monitor.drill_told import DRILL_FACT, about_of, kept_of, missed_before, ring_of, ring_refused
 from monitor.journal.database import Journal
 from monitor.journal.database import Message as Outgoing
 from monitor.judgement import escalation
@@ -20,11 +20,10 @@ from monitor.settings import Settings
 from monitor.watch_parts import escalation_rules, for_escalation
 from monitor.words import speaking, tr
 
-# Since when drills count on this journal.
+# Since when drills count on this journal, and by which settings.
 FROM_FACT = "drill/from_s"
 # A drill that rings an hour late disturbs and shows nothing.
 _EXPIRES_AFTER_S = 3600.0
-_REFUSED = ("failed", "given_up")
 
 
 @dataclass(slots=True)
@@ -40,30 +39,52 @@ class Drilling:
         """Put what is due at ``now_s`` into the outbox; return how many messages are new."""
         day = self.settings.drill.day
         if day is None or not any(person.labels for person in self.people):
+            if self.journal.fact(FROM_FACT) is not None:
+                self.journal.set_fact(FROM_FACT, None)  # whoever turns it on again is not rung for what was off
             return 0
         due_s = last_due_s(now_s, day, self.settings.drill.minute, self.settings.local_time)
+        counts = self._counts(due_s, now_s)
         kept = kept_of(self.journal)
         rung = kept["rung"] if kept.get("due_s") == due_s else {}
-        if not rung and not self._counts(due_s, now_s):
+        if not rung and not counts:
             return 0
+        before = kept["before"] if rung else missed_before(self.journal, self.settings, now_s)
         people = self._drilled(due_s, now_s, rung)
+        if any(now_s - at_s <= _EXPIRES_AFTER_S for times in rung.values() for at_s in times):
+            self._take_back_heard(due_s, people)
         new = 0
         for ring in rings_due(due_s, now_s, people, alarm_stands=self._alarm_stands()):
             rung = {**rung, ring.person: [*rung.get(ring.person, []), now_s]}
-            new += self._write([self._ring(ring, due_s, now_s)], {"due_s": due_s, "rung": rung, "told": False})
+            new += self._write([self._ring(ring, due_s, now_s)], {"due_s": due_s, "rung": rung, "before": before})
         if rung and not new and not kept.get("told"):
-            new += self._tell_of_missed(due_s, now_s, rung)
+            new += self._tell_of_missed(due_s, now_s, rung, before)
         return new
 
     # ---- inside ----------------------------------------------------------------------------------------------------
 
     def _counts(self, due_s: float, now_s: float) -> bool:
-        """Whether it was due while this journal was watched already: whoever sets it up is not rung for last Sunday."""
-        first_s = self.journal.fact(FROM_FACT)
-        if isinstance(first_s, int | float):
-            return due_s >= first_s
-        self.journal.set_fact(FROM_FACT, now_s)
+        """Whether it was due while this journal was watched already, with these settings: whoever sets it up, turns it
+        on or puts it to another hour is not rung for last Sunday.
+        """
+        mine = [self.settings.drill.day, self.settings.drill.minute]
+        match self.journal.fact(FROM_FACT):
+            case [int() | float() as first_s, day, minute] if [day, minute] == mine:
+                return due_s >= first_s
+            case int() | float() as first_s:  # of a version that knew no other hour
+                self.journal.set_fact(FROM_FACT, [first_s, *mine])
+                return due_s >= first_s
+        self.journal.set_fact(FROM_FACT, [now_s, *mine])
         return False
+
+    def _take_back_heard(self, due_s: float, people: Sequence[Drilled]) -> None:
+        """A ring that its service has not taken is not to come when its person has said that they heard one."""
+        heard = {person.name for person in people if person.has_heard()}
+        if heard:
+            self.journal.take_back(
+                one.message_id
+                for one in self.journal.messages(about_of(due_s), open_only=True)
+                if one.person in heard and one.what.startswith("ring")
+            )
 
     def _drilled(self, due_s: float, now_s: float, rung: dict[str, list[float]]) -> list[Drilled]:
         heard, rules = heard_by(self.journal.fact(HEARD_FACT)), escalation_rules(self.settings)
@@ -73,22 +94,12 @@ class Drilling:
                 len(person.labels),
                 escalation.is_awake(for_escalation(person), now_s, rules),
                 tuple(rung.get(person.name, ())),
-                self._refused(due_s, person.name, len(rung.get(person.name, ()))),
+                ring_refused(self.journal, due_s, person.name, len(rung.get(person.name, ()))),
                 heard.get(person.name),
+                not escalation.is_awake(for_escalation(person), due_s, rules),
             )
             for person in self.people
         ]
-
-    def _refused(self, due_s: float, person: str, number: int) -> bool:
-        """Whether the newest ring was refused by its service twice, or for good."""
-        mine = [
-            message
-            for message in self.journal.messages(_about(due_s))
-            if (message.person, message.what) == (person, _what(number))
-        ]
-        return bool(mine) and all(
-            message.state == "given_up" or (message.state == "failed" and message.attempts >= 2) for message in mine
-        )
 
     def _alarm_stands(self) -> bool:
         return any(
@@ -108,7 +119,7 @@ class Drilling:
             title = tr("Drill: nothing is wrong")
             body = tr("This is how an alarm rings. Nothing is wrong with any batch. Please say that you heard it.")
         return Outgoing(
-            about=_about(due_s), what=_what(ring.number), person=person.name, route=person.labels[ring.route],
+            about=about_of(due_s), what=ring_of(ring.number), person=person.name, route=person.labels[ring.route],
             title=title, body=f"{body}\n\n{answer}", created_s=now_s, urgency="now",
             expires_s=now_s + _EXPIRES_AFTER_S,
         )  # fmt: skip
@@ -119,7 +130,9 @@ class Drilling:
         except Exception:  # the ring must go out, with or without a way to answer it
             return None
 
-    def _tell_of_missed(self, due_s: float, now_s: float, rung: dict[str, list[float]]) -> int:
+    def _tell_of_missed(
+        self, due_s: float, now_s: float, rung: dict[str, list[float]], before: dict[str, float]
+    ) -> int:
         """Once the drill is over: to each who heard it, whose phone did not."""
         people = self._drilled(due_s, now_s, rung)
         if not is_over(now_s, people):
@@ -138,20 +151,13 @@ class Drilling:
                     names=", ".join(names),
                 )
             messages += [
-                Outgoing(_about(due_s), "missed", person.name, route, title, body, now_s) for route in person.labels[:1]
+                Outgoing(about_of(due_s), "missed", person.name, route, title, body, now_s)
+                for route in person.labels[:1]
             ]
-        return self._write(messages, {"due_s": due_s, "rung": rung, "told": True})
+        return self._write(messages, {"due_s": due_s, "rung": rung, "before": before, "told": True})
 
     def _write(self, messages: Sequence[Outgoing], fact: dict[str, Any]) -> int:
         with self.journal.transaction():
             added = self.journal.add_messages(messages)
             self.journal.set_fact(DRILL_FACT, fact)
         return len(added)
-
-
-def _about(due_s: float) -> str:
-    return f"drill/{due_s:.0f}"
-
-
-def _what(number: int) -> str:
-    return f"ring-{number}"

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from monitor.domain import PASTE_PROBES
-from monitor.journal.database import AlarmRecord, Journal
+from monitor.journal.database import AlarmRecord, BatchRecord, Journal
 from monitor.journal.database import Message as Outgoing
 from monitor.judgement import escalation
 from monitor.judgement.messages import lock_screen
@@ -20,7 +20,7 @@ from monitor.retelling import retold
 from monitor.settings import Settings
 from monitor.standing import status_view
 from monitor.stored import WATCHED_KEY
-from monitor.watch_parts import escalation_rules, for_escalation
+from monitor.watch_parts import TOLD_KEY, escalation_rules, for_escalation
 from monitor.words import TIME, speaking, when
 
 MORNING_FACT = "morning"
@@ -28,6 +28,8 @@ NIGHT_S = 12 * 3600.0
 # A summary of the night that comes after dinner is none.
 _WITHIN_S = 5 * 3600.0
 _MINUTE_S = 60.0
+# An alarm is not called one that rang nobody before the phone services had their time.
+_RINGS_WITHIN_S = 600.0
 
 
 @dataclass(slots=True)
@@ -74,9 +76,15 @@ class Morning:
 
     def _anything(self, due_s: float) -> bool:
         """Whether there was anything to mind in the night."""
-        if self.journal.running_batches():
-            return True
-        return any((alarm.raised_at_s or 0.0) >= due_s - NIGHT_S for alarm in self.journal.alarms() if alarm.batch)
+        return bool(self.journal.running_batches() or self._alarms(due_s - NIGHT_S))
+
+    def _alarms(self, from_s: float) -> list[AlarmRecord]:
+        """The alarms that were raised or stood since then, also of what has ended, and the watch's own."""
+        return [
+            alarm for alarm in self.journal.alarms()
+            if alarm.raised_at_s is not None
+            and (alarm.raised_at_s >= from_s or alarm.cleared_at_s is None or alarm.cleared_at_s >= from_s)
+        ]  # fmt: skip
 
     def _write(self, person: Person, due_s: float, now_s: float, fact: dict[str, object]) -> int:
         with speaking(self.settings.site.voice(person.language, person.units)):
@@ -99,16 +107,35 @@ class Morning:
     def _night(self, from_s: float, now_s: float) -> Night:
         view = status_view(self.journal, self.settings, now_s, with_curves=False)
         started = {batch.bucket: batch.started_s for batch in self.journal.running_batches()}
-        alarms = [
-            alarm for alarm in self.journal.alarms()
-            if alarm.raised_at_s is not None and (alarm.raised_at_s >= from_s or alarm.cleared_at_s is None)
-        ]  # fmt: skip
-        buckets = tuple(
+        alarms = self._alarms(from_s)
+        buckets = [
             self._bucket(one, [alarm for alarm in alarms if alarm.batch == one.batch], started[one.name], from_s, now_s)
             for one in view.buckets
             if one.batch is not None
+        ]
+        ended = [one for one in self.journal.batches() if one.ended_s is not None and from_s <= one.ended_s <= now_s]
+        buckets += [
+            self._ended(one, [alarm for alarm in alarms if alarm.batch == one.batch.name], from_s, now_s)
+            for one in ended
+        ]
+        own = tuple(
+            self._alarm(alarm, alarm.cleared_at_s is None, from_s, now_s) for alarm in alarms if not alarm.batch
         )
-        return Night(buckets, self._unwatched_min(max(from_s, min(started.values(), default=from_s)), now_s))
+        first_s = min([*started.values(), *(one.batch.started_s for one in ended)], default=from_s)
+        return Night(tuple(buckets), self._unwatched_min(max(from_s, first_s), now_s), own)
+
+    def _ended(self, one: BatchRecord, alarms: Sequence[AlarmRecord], from_s: float, now_s: float) -> BucketNight:
+        """A batch that ran for a part of the night only. What ended with it stands no more."""
+        ended_s = one.ended_s or from_s
+        return BucketNight(
+            bucket=one.batch.bucket,
+            gap_min=self._gap_min(one.batch.bucket, max(from_s, one.batch.started_s), ended_s),
+            alarms=tuple(
+                self._alarm(replace(alarm, cleared_at_s=alarm.cleared_at_s or ended_s), False, from_s, now_s)
+                for alarm in alarms
+            ),
+            ended=self._clock(ended_s),
+        )
 
     def _bucket(
         self, one: BucketView, alarms: Sequence[AlarmRecord], started_s: float, from_s: float, now_s: float
@@ -118,26 +145,34 @@ class Morning:
             bucket=one.name,
             completeness=one.completeness,
             gap_min=self._gap_min(one.name, max(from_s, started_s), now_s),
-            alarms=tuple(self._alarm(alarm, alarm.alarm_id in standing) for alarm in alarms),
+            alarms=tuple(self._alarm(alarm, alarm.alarm_id in standing, from_s, now_s) for alarm in alarms),
             stands=bool(standing),
             next_action=one.next_action,
             cautions=one.cautions,
         )
 
-    def _alarm(self, alarm: AlarmRecord, stands: bool) -> NightAlarm:
+    def _alarm(self, alarm: AlarmRecord, stands: bool, from_s: float, now_s: float) -> NightAlarm:
         acts = [act for act in self.journal.acts(alarm.batch) if act.alarm_id == alarm.alarm_id]
         went = next((act.who for act in acts if act.act == "going"), "")
         seen = next((act.who for act in acts if act.act == "acknowledged"), "")
-        sent = [message.person for message in self.journal.messages(alarm.alarm_id) if message.state == "sent"]
+        # What was told together with another alarm stands in the outbox under that one.
+        about = {one["alarm_id"] for one in self.journal.fact(TOLD_KEY, []) if alarm.alarm_id in one.get("covers", ())}
+        sent = [
+            message for one in sorted({alarm.alarm_id, *about}) for message in self.journal.messages(one)
+            if message.state == "sent"
+        ]  # fmt: skip
+        in_night = [one.person for one in sent if (one.sent_s or one.created_s) >= from_s]
         return NightAlarm(
             says=retold(alarm)[0],
             at=self._clock(alarm.raised_at_s or 0.0),
             end="" if stands or alarm.cleared_at_s is None else self._clock(alarm.cleared_at_s),
-            rung=tuple(dict.fromkeys(sent)),
+            rung=tuple(dict.fromkeys(in_night)),
             went=went,
             seen=seen,
             wakes=alarm.urgency == "now",
-        )
+            unrung=alarm.urgency == "now" and not sent and not went and not seen
+            and from_s <= (alarm.raised_at_s or 0.0) <= now_s - _RINGS_WITHIN_S,
+        )  # fmt: skip
 
     def _clock(self, at_s: float) -> str:
         return when(self.settings.local_time(at_s), TIME)

@@ -25,7 +25,7 @@ from monitor.phone.people import Person
 from monitor.pipeline import Minder
 from monitor.reminding import Reminding
 from monitor.settings import Settings
-from monitor.watch_parts import escalation_rules, for_escalation
+from monitor.watch_parts import TOLD_KEY, escalation_rules, for_escalation
 from monitor.words import speaking, tr
 
 # Kinds that say of the same batch what another alarm of it says already. While that one stands, is not kept quiet and
@@ -37,7 +37,6 @@ _SAID_BY: Mapping[str, tuple[str, ...]] = {
     "sensor_fault": ("silent",),
 }
 
-TOLD_KEY = "told"
 # Longer than any batch stands, and than anybody keeps an alarm waiting.
 _FORGET_AFTER_S = 30 * 86400.0
 

@@ -16,6 +16,9 @@ from monitor.sources.mqtt import MqttSource
 from monitor.sources.recording import RecordingSource
 from monitor.sources.serial_port import SerialSource
 
+# What was told to whom, in the journal.
+TOLD_KEY = "told"
+
 
 def sources_of(settings: Settings, clock: ArrivalClock) -> list[Source]:
     """One source for each [[source]] of the settings."""

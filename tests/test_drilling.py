@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import time
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -13,6 +14,7 @@ from monitor.deeds import HEARD_FACT
 from monitor.drill_told import drill_troubles, drill_words
 from monitor.drilling import Drilling
 from monitor.journal.database import AlarmRecord, Journal
+from monitor.judgement.drill import last_due_s
 from monitor.phone.people import Person as Phone
 from monitor.phone.routes import label
 from monitor.settings import DrillSettings, Person, Settings, SiteSettings
@@ -75,10 +77,10 @@ class Farm:
     def troubles(self) -> list[str]:
         return drill_troubles(self.journal, self.settings, self.now_s)
 
-    def alarm(self, state: str) -> None:
+    def alarm(self, state: str, urgency: str = "now") -> None:
         self.journal.save_alarm(
             AlarmRecord(
-                alarm_id="shed-2/x/too_hot/1", kind="too_hot", bucket="shed-2", batch="x", state=state, urgency="now",
+                alarm_id="shed-2/x/too_hot/1", kind="too_hot", bucket="shed-2", batch="x", state=state, urgency=urgency,
                 probability=0.9, raised_at_s=self.now_s, message_id="too_hot", says="Hot.", do="Look.",
             )
         )  # fmt: skip
@@ -201,6 +203,168 @@ def test_an_alarm_in_the_middle_holds_the_rest_of_the_drill(farm: Farm) -> None:
     assert len(farm.rung()) == 4
 
 
+def test_what_can_wait_holds_no_drill_back(farm: Farm) -> None:
+    """It does not ring now itself."""
+    farm.until("2026-03-08T17:50", 600.0)
+    farm.alarm("unacknowledged", "daylight")
+    farm.until("2026-03-08T18:00")
+    assert len(farm.rung()) == 2
+
+
+def test_one_refusal_is_a_moments_trouble(farm: Farm) -> None:
+    """The next route still waits its quarter of an hour."""
+    farm.until("2026-03-08T18:00", 300.0)
+    for one in farm.journal.messages(open_only=True):
+        farm.journal.message_failed(one.message_id, "no", True, farm.now_s)
+    farm.until("2026-03-08T18:05")
+    assert len(farm.rung()) == 2
+
+
+def test_a_link_that_cannot_be_made_keeps_no_ring_back(tmp_path: Path) -> None:
+    """The page is a convenience."""
+
+    def broken(_person: str, _now_s: float) -> str:
+        raise OSError
+
+    farm = Farm(tmp_path / "journal.sqlite", link=broken)
+    farm.until("2026-03-08T18:00", 300.0)
+    assert len(farm.rung()) == 2
+
+
+@pytest.mark.parametrize(
+    ("now", "due"),
+    [
+        ("2026-03-08T18:00", "2026-03-08T18:00"), ("2026-03-08T17:59", "2026-03-01T18:00"),
+        ("2026-03-07T23:59", "2026-03-01T18:00"), ("2026-03-29T18:00", "2026-03-29T18:00"),
+        ("2026-03-29T17:59", "2026-03-22T18:00"),
+    ],
+)  # fmt: skip
+def test_the_newest_time_at_which_one_was_due(now: str, due: str) -> None:
+    """To the minute, and over the change of the clocks."""
+    assert last_due_s(at(now), 6, 18 * 60, lambda at_s: datetime.fromtimestamp(at_s, ZONE)) == at(due)
+
+
+def test_what_an_alarm_held_back_does_not_ring_in_the_night(farm: Farm) -> None:
+    """It stood from five past six until two in the night: the second ring comes in the morning."""
+    farm.until("2026-03-08T18:05")
+    farm.alarm("unacknowledged")
+    farm.until("2026-03-09T02:00", 600.0)
+    farm.alarm("normal")
+    farm.until("2026-03-09T07:30", 300.0)
+    assert [when for when, *_ in farm.rung()] == ["Sun 08 18:00"] * 2 + ["Mon 09 07:00"] * 2
+
+
+def test_a_made_up_drill_does_not_run_on_into_the_night(farm: Farm) -> None:
+    """Begun at ten to ten in the evening, its second ring comes in the morning."""
+    farm.until("2026-03-08T17:50", 600.0)
+    farm.alarm("unacknowledged")
+    farm.until("2026-03-08T21:50", 600.0)
+    farm.alarm("normal")
+    farm.until("2026-03-09T07:30", 300.0)
+    assert [when for when, *_ in farm.rung()] == ["Sun 08 21:55"] * 2 + ["Mon 09 07:00"] * 2
+
+
+def test_another_hour_in_the_settings_does_not_ring_for_what_is_past(farm: Farm) -> None:
+    """Neither a changed hour nor a drill that is turned on again; the next one rings."""
+    farm.until("2026-03-08T19:00", 300.0)
+    there = len(farm.rung())
+    for drill in (DrillSettings(6, 18 * 60 + 30), DrillSettings(None), DrillSettings(6, 17 * 60)):
+        farm.settings = replace(farm.settings, drill=drill)
+        farm.start()
+        farm.until(f"{datetime.fromtimestamp(farm.now_s + 3600.0, ZONE):%Y-%m-%dT%H:%M}", 300.0)
+    farm.until("2026-03-10T12:00", 900.0)
+    assert len(farm.rung()) == there
+    farm.until("2026-03-15T17:05", 300.0)
+    assert farm.rung()[-1][0] == "Sun 15 17:00"
+
+
+def test_turned_on_again_with_the_same_hour_it_does_not_ring_for_what_is_past(farm: Farm) -> None:
+    """It was off on Sunday."""
+    farm.until("2026-03-08T12:00", 900.0)
+    on = farm.settings
+    farm.settings = replace(on, drill=DrillSettings(None))
+    farm.start()
+    farm.until("2026-03-09T09:00", 900.0)
+    farm.settings = on
+    farm.start()
+    farm.until("2026-03-09T12:00", 900.0)
+    assert farm.rung() == []
+
+
+def test_the_clocks_change_without_a_named_zone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Saturday's drill, heard, is not due once more when the system's clock goes forward on Sunday."""
+    monkeypatch.setenv("TZ", "Europe/London")
+    time.tzset()
+    try:
+        farm = Farm(tmp_path / "journal.sqlite", drill=DrillSettings(5, 18 * 60), now_s=at("2026-03-27T12:00"))
+        farm.settings = replace(farm.settings, site=SiteSettings())
+        farm.start()
+        farm.until("2026-03-28T18:00", 300.0)
+        farm.hear("Ada")
+        farm.hear("Ben")
+        farm.until("2026-03-30T12:00", 300.0)
+        assert len(farm.rung()) == 2
+        farm.until("2026-04-04T18:05", 300.0)
+        assert farm.rung()[-1][0] == "Sat 04 18:00"
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_an_hour_that_the_clock_shows_twice_rings_once(tmp_path: Path) -> None:
+    """Half past one in the night in which the clocks go back."""
+    farm = Farm(tmp_path / "journal.sqlite", drill=DrillSettings(6, 90), now_s=at("2026-10-24T12:00"))
+    farm.until("2026-10-25T00:30", 900.0)
+    farm.until("2026-10-25T01:30")
+    farm.hear("Ada")
+    farm.hear("Ben")
+    farm.until("2026-10-25T09:00", 300.0)
+    assert [when for when, *_ in farm.rung()] == ["Sun 25 01:30"] * 2
+
+
+def test_a_new_drill_does_not_take_back_what_the_last_one_showed(farm: Farm) -> None:
+    """Nobody heard it last week, and nobody has had the time to hear this week's: the trouble stands, until heard."""
+    farm.until("2026-03-08T18:00", 300.0)
+    farm.hear("Ben")
+    farm.until("2026-03-15T18:05", 300.0)
+    assert len(farm.troubles()) == 1 and "Ada" in farm.troubles()[0]
+    farm.until("2026-03-22T18:05", 300.0)
+    assert ["Ada" in one for one in farm.troubles()] == [True, False]
+    farm.hear("Ada")
+    assert ["Ada" in one for one in farm.troubles()] == [False]
+
+
+def test_an_unheard_phone_is_told_with_when_it_was_heard_last(farm: Farm) -> None:
+    """Or that it never was."""
+    farm.until("2026-03-08T18:00", 300.0)
+    farm.hear("Ada")
+    farm.until("2026-03-15T19:00", 300.0)
+    assert "Last heard Sun 08 Mar 18:00." in drill_words(farm.journal, farm.settings, "Ada", farm.now_s)
+    assert "Nobody has ever" in drill_words(farm.journal, farm.settings, "Ben", farm.now_s)
+
+
+def test_a_dead_route_shows_at_once(farm: Farm) -> None:
+    """A single route that refuses both rings is not waited for, on the page either."""
+    farm.until("2026-03-08T18:00", 300.0)
+    for _ in range(2):
+        for one in [one for one in farm.journal.messages(open_only=True) if one.person == "Ben"]:
+            for _ in range(2):
+                farm.journal.message_failed(one.message_id, "no", True, farm.now_s)
+        if not farm.troubles():
+            assert "refused" in drill_words(farm.journal, farm.settings, "Ben", farm.now_s)
+        farm.until(f"{datetime.fromtimestamp(farm.now_s + 60.0, ZONE):%Y-%m-%dT%H:%M}")
+    assert farm.now_s == at("2026-03-08T18:02")
+    assert len(farm.troubles()) == 1 and "Ben" in farm.troubles()[0]
+
+
+def test_an_answer_takes_back_the_ring_that_is_under_way(farm: Farm) -> None:
+    """Heard by one route, it does not ring by another that was slow."""
+    farm.until("2026-03-08T18:00", 300.0)
+    farm.hear("Ada")
+    farm.until("2026-03-08T18:01")
+    assert {one.person for one in farm.journal.messages(open_only=True)} == {"Ben"}
+
+
 def test_after_three_days_it_is_left_to_the_next_week(farm: Farm) -> None:
     """A watch that was off from Saturday to Thursday."""
     farm.until("2026-03-07T12:00", 600.0)
@@ -229,11 +393,19 @@ def test_it_can_be_turned_off(tmp_path: Path) -> None:
     farm = Farm(tmp_path / "journal.sqlite", drill=DrillSettings(None))
     farm.until("2026-03-20T12:00", 600.0)
     assert farm.rung() == [] and farm.troubles() == []
+    missed = Farm(tmp_path / "other.sqlite")
+    missed.until("2026-03-08T19:00", 300.0)
+    assert len(missed.troubles()) == 2
+    missed.settings = replace(missed.settings, drill=DrillSettings(None))
+    assert missed.troubles() == []
 
 
-def test_a_strange_fact_in_the_journal_does_no_harm(farm: Farm) -> None:
+@pytest.mark.parametrize(
+    "strange", [["x"], {"due_s": MONDAY, "rung": {"Ada": "x"}}, {"due_s": "x", "rung": {}}, {"rung": {"Ada": [1.0]}}]
+)
+def test_a_strange_fact_in_the_journal_does_no_harm(farm: Farm, strange: object) -> None:
     """Of another version, or damaged."""
-    farm.journal.set_fact("drill", ["x"])
+    farm.journal.set_fact("drill", strange)
     farm.journal.set_fact(HEARD_FACT, "x")
-    farm.until("2026-03-08T18:01", 60.0)
-    assert len(farm.rung()) == 2
+    farm.until("2026-03-08T18:05", 300.0)
+    assert len(farm.rung()) == 2 and farm.troubles() == []

@@ -11,6 +11,7 @@ import pytest
 
 from monitor.domain import Reading
 from monitor.journal.database import Act, AlarmRecord, Journal
+from monitor.journal.database import Message as Outgoing
 from monitor.judgement.messages import BODY_MOST, TITLE_MOST, forbidden_in, lock_screen
 from monitor.judgement.morning import BucketNight, Night, NightAlarm, morning_message
 from monitor.morning import Morning
@@ -19,6 +20,7 @@ from monitor.reminding import HELD_FACT
 from monitor.settings import BucketSettings, Person, ReminderSettings, Settings, SiteSettings
 from monitor.stored import WATCHED_KEY
 from monitor.toml_tables import Secret, WakingHours
+from monitor.watch_parts import TOLD_KEY
 from tests.page.test_press import BATCH
 
 ZONE = ZoneInfo("Europe/London")
@@ -81,14 +83,21 @@ class Farm:
         }  # fmt: skip
         self.journal.save_alarm(AlarmRecord(**values))  # type: ignore[arg-type]
 
+    def ring(self, name: str = "Ada", about: str = "shed-2/Quillmarsh 12/too_hot/1") -> None:
+        """A service has taken a message about an alarm."""
+        sent = Outgoing(about, "first-1", name, "json x", "Hot", "Hot.", self.now_s, urgency="now")
+        for one in self.journal.add_messages([sent]):
+            self.journal.message_sent(one.message_id, self.now_s)
+
     def told(self) -> list[tuple[str, str, str]]:
         return [
             (f"{datetime.fromtimestamp(one.created_s, ZONE):%d %H:%M}", one.person, one.route)
             for one in self.journal.messages()
+            if one.what == "morning"
         ]
 
     def body(self) -> str:
-        return self.journal.messages()[-1].body
+        return [one for one in self.journal.messages() if one.what == "morning"][-1].body
 
 
 @pytest.fixture
@@ -119,6 +128,7 @@ def test_an_alarm_of_the_night_is_told_with_who_went(farm: Farm) -> None:
     """When it was raised, who was going, and that it stands."""
     farm.until("2026-03-15T03:00")
     farm.alarm()
+    farm.ring()
     at_s = farm.now_s
     farm.journal.add_act(Act("shed-2/Quillmarsh 12/too_hot/1", "going", at_s, at_s, "Ben", batch=BATCH.name))
     farm.until("2026-03-15T07:05")
@@ -140,6 +150,84 @@ def test_last_weeks_alarm_is_not_of_this_night(farm: Farm) -> None:
     farm.alarm(state="normal", raised_at_s=EVENING - 90000.0, cleared_at_s=EVENING - 80000.0)
     farm.until("2026-03-15T07:05")
     assert farm.body().startswith("Nothing rang")
+
+
+def test_an_alarm_of_a_batch_that_ended_in_the_night_is_told(farm: Farm) -> None:
+    """Discarded at four after it had rung: no quiet night, and no bucket that was read throughout."""
+    farm.until("2026-03-15T03:00")
+    farm.alarm()
+    farm.ring()
+    farm.until("2026-03-15T04:00")
+    farm.journal.end_batch(BATCH.name, farm.now_s, farm.now_s, "discarded")
+    farm.until("2026-03-15T07:05")
+    assert farm.body().startswith("It rang for shed-2.")
+    assert "Its batch ended at 04:00." in farm.body() and "Over at 04:00." in farm.body()
+
+
+def test_what_began_before_the_night_and_ended_in_it_is_told(farm: Farm) -> None:
+    """It rang at ten to seven and again at eight."""
+    farm.until("2026-03-14T20:00")
+    farm.ring()
+    farm.alarm(state="normal", raised_at_s=at("2026-03-14T18:50"), cleared_at_s=at("2026-03-14T23:00"))
+    farm.until("2026-03-15T07:05")
+    assert farm.body().startswith("It rang for shed-2.") and "Over at 23:00." in farm.body()
+
+
+def test_an_alarm_that_was_answered_the_evening_before_did_not_ring_in_the_night(farm: Farm) -> None:
+    """It stands still, and that is what is said."""
+    farm.now_s = at("2026-03-14T18:30")
+    farm.ring()
+    farm.alarm(raised_at_s=at("2026-03-14T18:25"))
+    farm.until("2026-03-15T07:05")
+    assert farm.body().startswith("Nothing rang in the night. Alarm still: shed-2.")
+
+
+def test_the_alarm_of_the_watch_itself_is_told(farm: Farm) -> None:
+    """The disk was full; also where no batch runs any more."""
+    farm.until("2026-03-15T03:00")
+    own = {"alarm_id": "//watch_fault/1", "kind": "watch_fault", "bucket": "", "batch": "", "says": "The disk is full."}
+    farm.alarm(**own, state="normal", cleared_at_s=farm.now_s)
+    farm.ring(about="//watch_fault/1")
+    farm.until("2026-03-15T07:05")
+    assert farm.body().startswith("It rang for the watch itself.") and "The disk is full." in farm.body()
+
+
+def test_in_an_empty_shed_the_alarm_of_the_watch_is_told_without_a_bucket(tmp_path: Path) -> None:
+    """No bucket was read throughout where there was none."""
+    farm = Farm(tmp_path / "journal.sqlite")
+    farm.until("2026-03-15T03:00")
+    farm.alarm(alarm_id="//watch_fault/1", kind="watch_fault", bucket="", batch="", says="The disk is full.")
+    farm.ring(about="//watch_fault/1")
+    farm.until("2026-03-15T07:05")
+    assert "Alarm still: the watch itself." in farm.body() and "throughout" not in farm.body()
+
+
+def test_an_alarm_that_rang_nobody_says_so(farm: Farm) -> None:
+    """Every route refused: that is no night in which it rang, and none in which nothing was to."""
+    farm.until("2026-03-15T03:00")
+    farm.alarm(state="normal", cleared_at_s=farm.now_s)
+    farm.until("2026-03-15T07:05")
+    assert farm.body().startswith("An alarm that rang nobody: shed-2.") and "Nobody was rung." in farm.body()
+    assert "nobody" in farm.journal.messages()[-1].title
+
+
+def test_what_was_told_together_with_another_alarm_did_ring(farm: Farm) -> None:
+    """Four buckets fall silent together: one message, under the first one's name."""
+    farm.until("2026-03-15T03:00")
+    farm.alarm(state="normal", cleared_at_s=farm.now_s)
+    leader = "shed-3/Quillmarsh 13/silent/1"
+    farm.ring(about=leader)
+    farm.journal.set_fact(TOLD_KEY, [{"alarm_id": leader, "covers": ["shed-2/Quillmarsh 12/too_hot/1"]}])
+    farm.until("2026-03-15T07:05")
+    assert farm.body().startswith("It rang for shed-2.") and "Rung: Ada" in farm.body()
+
+
+def test_an_alarm_of_the_last_minutes_has_not_rung_nobody_yet(farm: Farm) -> None:
+    """Its message may be under way."""
+    farm.until("2026-03-15T06:55")
+    farm.alarm(raised_at_s=farm.now_s, state="unacknowledged")
+    farm.until("2026-03-15T07:05")
+    assert "Alarm still: shed-2." in farm.body() and "nobody" not in farm.journal.messages()[-1].title
 
 
 def test_hours_without_a_reading_are_told(farm: Farm) -> None:

@@ -1,9 +1,9 @@
 """The weekly drill: every phone is rung as an alarm would ring it, and whoever has it says that it was heard. Pure.
 
 A phone that is muted, empty or lost shows in the drill and not in the night that matters. A drill begins at its hour of
-the week, unless an alarm that wakes stands then; it is made up for afterwards, in waking hours. Each person is rung
-by one route after the other until they say so; who does not is told of to the others, and stands on the page until
-heard.
+the week, unless an alarm that wakes stands then; it is made up for afterwards. In quiet hours it rings only where the
+settings put it there. Each person is rung by one route after the other until they say so; who does not is told of to
+the others, and stands on the page until heard.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ ANSWER_WITHIN_S = 15 * 60.0
 LEAST_RINGS = 2
 # So long after its hour a drill may still begin without asking whether people are awake.
 ON_TIME_S = 15 * 60.0
+# A drill that the settings put into quiet hours may go on ringing in them for so long.
+NIGHT_DRILL_S = 2 * 3600.0
 # Later than this it is left to the next week.
 MADE_UP_WITHIN_S = 3 * 86400.0
 
@@ -25,7 +27,8 @@ MADE_UP_WITHIN_S = 3 * 86400.0
 @dataclass(frozen=True, slots=True)
 class Drilled:
     """One person in a drill. ``rung_at_s`` holds the time of each ring; ``refused`` whether the service of the newest
-    ring's route refused it; ``heard_at_s`` when they last said that they heard a drill, None for never.
+    ring's route refused it; ``heard_at_s`` when they last said that they heard a drill, None for never; ``due_asleep``
+    whether the settings put the drill into their quiet hours.
     """
 
     name: str
@@ -34,6 +37,7 @@ class Drilled:
     rung_at_s: tuple[float, ...] = ()
     refused: bool = False
     heard_at_s: float | None = None
+    due_asleep: bool = False
 
     @property
     def most_rings(self) -> int:
@@ -62,12 +66,16 @@ class Ring:
 
 def last_due_s(now_s: float, weekday: int, minute: int, local_time: Callable[[float], datetime]) -> float:
     """The newest time at or before ``now_s`` at which a drill was due, by the clock of the place. Monday is 0."""
-    local = local_time(now_s)
+    local = local_time(now_s).replace(tzinfo=None)
     then = local.replace(hour=minute // 60, minute=minute % 60, second=0, microsecond=0)
     then -= timedelta(days=(local.weekday() - weekday) % 7)
     if then > local:
         then -= timedelta(days=7)
-    return then.timestamp()
+    # The zone may be known by its present offset only, and the clock have changed since: ask what it showed then.
+    due_s = now_s - (local - then).total_seconds()
+    due_s -= (local_time(due_s).replace(tzinfo=None) - then).total_seconds()
+    # Of an hour that the clock shows twice the first counts, or the drill would be due again in the second.
+    return due_s - 3600.0 if local_time(due_s - 3600.0).replace(tzinfo=None) == then else due_s
 
 
 def rings_due(due_s: float, now_s: float, people: Sequence[Drilled], *, alarm_stands: bool) -> list[Ring]:
@@ -81,11 +89,13 @@ def rings_due(due_s: float, now_s: float, people: Sequence[Drilled], *, alarm_st
     for person in people:
         if not person.routes or person.has_heard() or len(person.rung_at_s) >= person.most_rings:
             continue
+        late_s = now_s - due_s
+        at_night = late_s <= (NIGHT_DRILL_S if person.due_asleep else ON_TIME_S)
+        waits = not person.awake and not at_night
         if person.rung_at_s:
-            waits = not person.refused and now_s < person.rung_at_s[-1] + ANSWER_WITHIN_S
+            waits |= not person.refused and now_s < person.rung_at_s[-1] + ANSWER_WITHIN_S
         else:
-            late_s = now_s - due_s
-            waits = late_s > MADE_UP_WITHIN_S or (late_s > ON_TIME_S and not person.awake)
+            waits |= late_s > MADE_UP_WITHIN_S
         if not waits:
             number = len(person.rung_at_s) + 1
             due.append(Ring(person.name, number, (number - 1) % person.routes))
