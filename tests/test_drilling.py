@@ -264,6 +264,15 @@ def test_a_made_up_drill_does_not_run_on_into_the_night(farm: Farm) -> None:
     assert [when for when, *_ in farm.rung()] == ["Sun 08 21:55"] * 2 + ["Mon 09 07:00"] * 2
 
 
+def test_a_watch_that_comes_late_into_the_night_waits_for_the_morning(tmp_path: Path) -> None:
+    """The drill was due just before ten; at twenty past the phones are quiet."""
+    farm = Farm(tmp_path / "journal.sqlite", drill=DrillSettings(6, 21 * 60 + 50))
+    farm.until("2026-03-08T21:40", 600.0)
+    farm.now_s = at("2026-03-08T22:20")
+    farm.until("2026-03-09T07:05", 300.0)
+    assert [when for when, *_ in farm.rung()] == ["Mon 09 07:00"] * 2
+
+
 def test_another_hour_in_the_settings_does_not_ring_for_what_is_past(farm: Farm) -> None:
     """Neither a changed hour nor a drill that is turned on again; the next one rings."""
     farm.until("2026-03-08T19:00", 300.0)

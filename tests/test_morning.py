@@ -305,6 +305,29 @@ def test_it_fits_a_locked_screen_in_plain_words(night: Night) -> None:
     assert forbidden_in(f"{message.says} {message.do}") == ()
 
 
+def test_who_has_seen_it_and_how_far_it_went_are_told() -> None:
+    """The share is a range, and no measure of what is left."""
+    seen = NightAlarm("It is hot.", "02:14", "03:00", ("Ada",), seen="Ada")
+    told = morning_message(Night((BucketNight("shed-2", "86 to 94 %", 1.0, (seen,)),))).do
+    assert "Ada has seen it." in told and "nobody answered" not in told
+    assert "86 to 94 %; not a measure of what is left" in told
+
+
+def test_a_bucket_that_rang_is_not_told_as_one_that_rang_nobody() -> None:
+    """A second alarm of the same trouble rings nobody on purpose."""
+    both = (NightAlarm("Not taken.", "02:14", rung=("Ada",)), NightAlarm("Cool.", "02:20", unrung=True))
+    message = morning_message(Night((BucketNight("shed-2", gap_min=1.0, alarms=both),)))
+    assert message.says.startswith("It rang for shed-2.") and "nobody" not in message.title + message.says
+
+
+def test_who_wants_no_reminders_gets_no_summary(farm: Farm) -> None:
+    """By their own line in the settings."""
+    farm.people = [replace(farm.people[0], reminders=False)]
+    farm.start()
+    farm.until("2026-03-15T12:00")
+    assert farm.told() == []
+
+
 def test_cautions_stand_before_the_deed() -> None:
     """Whoever is sent to open a bucket today reads them first."""
     night = Night((BucketNight("shed-2", gap_min=1.0, next_action="14:00: cut it", cautions=("Goggles and gloves.",)),))
