@@ -13,6 +13,9 @@ from monitor.settings import SirenSettings
 from monitor.siren.siren import SirenBroker, SirenTeller
 from monitor.words import tr
 
+# After an end that nobody foresaw the siren is tried again so much later.
+_AGAIN_S = 15.0
+
 
 def broker_of(siren: SirenSettings) -> SirenBroker:
     """The broker that the settings name."""
@@ -38,6 +41,7 @@ class Bedside:
         self._said = ""
         self._thread: threading.Thread | None = None
         self._trouble: MutableMapping[str, str] = {}
+        self._forsaken = False
 
     def start(self, trouble: MutableMapping[str, str], stop: threading.Event) -> None:
         """Tell until ``stop``; while the siren is cut off that stands in ``trouble``."""
@@ -45,22 +49,33 @@ class Bedside:
         self._thread = threading.Thread(target=self._tell, args=(stop,), name="siren", daemon=True)
         self._thread.start()
 
+    def forsake(self) -> None:
+        """The watch broke off: its end is no stop on purpose, so nothing may say "stopped" at the bed."""
+        self._forsaken = True
+
     def join(self) -> None:
         """Wait until the farewell has gone out, some seconds at the most."""
         if self._thread is not None:
             self._thread.join(timeout=5.0)
 
     def _tell(self, stop: threading.Event) -> None:
-        deeds = JournalDeeds(lambda: Journal(self._path), self._now_s)
-        own = Journal(self._path, read_only=True)
+        while not stop.is_set():
+            try:
+                self._tell_once(stop)
+            except Exception as error:  # a thread that dies unseen would leave the bed without a siren for good
+                self._trouble["siren"] = tr("the siren is not told, as nobody foresaw: {error!r}.", error=error)
+                stop.wait(_AGAIN_S)
 
+    def _tell_once(self, stop: threading.Event) -> None:
         def answer(alarm_id: str, act: str) -> None:
             deeds.act("", alarm_id, act, who=self._siren.name)
 
+        own = Journal(self._path, read_only=True)
+        deeds = JournalDeeds(lambda: Journal(self._path), self._now_s)
         try:
             SirenTeller(
                 broker_of(self._siren), lambda: own.alarms(standing_only=True), self._now_s, self._tick_age_s, answer,
-                self._amiss,
+                self._amiss, planned=lambda: not self._forsaken,
             ).run(stop)  # fmt: skip
         finally:
             own.close()

@@ -95,7 +95,12 @@ class Running:
             self._bedside.start(self.watch.trouble, self._done)
         names = ", ".join(source.name for source in self.watch.sources)
         self._say(tr("Minding; reading from {names}.", names=names or tr("no source")))
-        self.watch.run(stop)
+        try:
+            self.watch.run(stop)
+        except Exception:
+            if self._bedside is not None:
+                self._bedside.forsake()
+            raise
 
     def close(self) -> None:
         """Let the last messages go, then stop siren, page and phones."""
@@ -137,8 +142,12 @@ class Running:
                 self._say(delivery.says)
 
     def tick_age_s(self) -> float | None:
-        """How long ago the watch last judged, None when it has not yet."""
-        return None if self._ticked_at is None else time.monotonic() - self._ticked_at
+        """How long ago the watch last judged, None when it has not yet, or when what it judges cannot be kept: the
+        alarms of the journal are then older than its findings, and the siren must not be told that all is still.
+        """
+        if self._ticked_at is None or "journal" in self.watch.trouble:
+            return None
+        return time.monotonic() - self._ticked_at
 
     def _on_tick(self, watch: Watch, tick_s: float) -> None:
         self._ticked_at = time.monotonic()

@@ -79,6 +79,7 @@ class SirenTeller:
     tick_age_s  how long ago the watch last judged; None when it never has
     answer      (alarm_id, act): what the button says; a ValueError is passed over (the alarm is over)
     say         (one sentence, "" when all is well; whether the siren is cut off)
+    planned     whether a stop is one on purpose; else no farewell goes out and the broker's last will speaks
     """
 
     def __init__(  # noqa: PLR0917 - each is a different question to the watch
@@ -90,8 +91,10 @@ class SirenTeller:
         answer: Callable[[str, str], None],
         say: Callable[[str, bool], None],
         *,
+        planned: Callable[[], bool] = lambda: True,
         heartbeat_s: float = HEARTBEAT_S,
     ) -> None:
+        self._planned = planned
         self._heartbeat_s = heartbeat_s
         self._broker, self._alarms, self._now_s = broker, alarms, now_s
         self._tick_age_s, self._answer, self._say = tick_age_s, answer, say
@@ -109,16 +112,21 @@ class SirenTeller:
                 wait_s = _FIRST_WAIT_S
                 self._say(connection.warning, False)
                 self._beat_at = None  # a fresh connection beats at once
+                warned = connection.warning
                 while not stop.is_set():
                     self._look(connection)
                     connection.turn(LOOK_EVERY_S / 2.0)
+                    if connection.warning != warned:  # the stranger's press came late
+                        warned = connection.warning
+                        self._say(warned, False)
             except BrokerUnavailable as problem:
                 self._say(tr("the siren is not told: {reason}", reason=str(problem)), True)
             except Exception as error:  # the siren must be told again whatever it was
                 log.error("siren: %r", error)
                 self._say(tr("the siren is not told, as nobody foresaw: {error!r}.", error=error), True)
             finally:
-                connection.close(payload(Siren(STOPPED), next_number(self._number)) if stop.is_set() else None)
+                on_purpose = stop.is_set() and self._planned()
+                connection.close(payload(Siren(STOPPED), next_number(self._number)) if on_purpose else None)
             if stop.wait(wait_s):
                 return
             wait_s = min(2.0 * wait_s, _LONGEST_WAIT_S)
@@ -174,6 +182,8 @@ class _Connection:
         self.warning = ""
         self._probe = f'{{"try":"{secrets.token_hex(8)}"}}'
         self._probe_came = False
+        # A press counts only once it has been tried whether a stranger's would: until then anybody's may come.
+        self._listens = False
         self._teller, self._broker = teller, broker
         self._problem: BrokerUnavailable | None = None
         self._ready = False
@@ -202,13 +212,17 @@ class _Connection:
                     ),
                     mend=True,
                 )
-        if self._broker.button and not stop.is_set() and self._anyone_may_answer():
-            self._client.unsubscribe(SEEN_TOPIC)
-            self.warning = tr(
-                'the siren\'s button is not listened to: the broker {where} lets anyone write to "{topic}"; allow it '
-                "to the siren's user only (allow_anonymous false, and an access list).",
-                where=self._broker.where, topic=SEEN_TOPIC,
-            )  # fmt: skip
+        if self._broker.button and not stop.is_set() and not self._anyone_may_answer():
+            self._listens = True
+
+    def _listen_no_more(self) -> None:
+        self._listens = False
+        self._client.unsubscribe(SEEN_TOPIC)
+        self.warning = tr(
+            'the siren\'s button is not listened to: the broker {where} lets anyone write to "{topic}"; allow it '
+            "to the siren's user only (allow_anonymous false, and an access list).",
+            where=self._broker.where, topic=SEEN_TOPIC,
+        )  # fmt: skip
 
     def _anyone_may_answer(self) -> bool:
         """Whether a press by a stranger without a name comes through: tried, since no broker tells."""
@@ -284,7 +298,11 @@ class _Connection:
     def _on_message(self, _client: Any, _data: Any, message: paho.MQTTMessage) -> None:
         try:
             if message.payload == self._probe.encode():
+                # However late it comes: a slow broker is no closed one.
                 self._probe_came = True
+                self._listen_no_more()
+                return
+            if not self._listens:
                 return
             self._teller.heard(bytes(message.payload), bool(message.retain))
         except Exception as error:
