@@ -124,7 +124,7 @@ def _buttons(row: LogRow, view: LogView, hand: Hand) -> str:
 
 def _behind(row: LogRow, words: str, form: str) -> str:
     told = f'<span class="unseen">: {_text(row.line.words)}</span>'
-    return f"<details><summary>{_text(words)}{told}</summary>{form}</details>"
+    return f'<details class="folded"><summary>{_text(words)}{told}</summary>{form}</details>'
 
 
 def _hidden(hand: Hand, batch: str, **more: str) -> str:

@@ -47,7 +47,7 @@ def checklist_page(emergency_number: str) -> str:
             day = step.told_day()
             rows.append(f'<li class="day">{_text(day)}</li>')
         rows.append(
-            f'<li class="step"><details class="more"><summary><strong>{_text(step.told_title())}</strong></summary>'
+            f'<li class="step"><details class="folded"><summary><strong>{_text(step.told_title())}</strong></summary>'
             f"{cautions_list(short_cautions_for(step.deed, emergency_number))}<p>{_text(step.told_text())}</p>"
             "</details></li>"
         )
@@ -85,7 +85,7 @@ def _worked(worked: Worked) -> list[str]:
     warnings = _list(worked.warnings)
     return [
         f'<section class="panel"><h2>{_text(tr("Before anything else"))}</h2>{cautions_list(worked.cautions)}'
-        f'<details class="more"><summary>{_text(tr("The cautions in full"))}</summary>{_list(worked.in_full)}'
+        f'<details class="folded"><summary>{_text(tr("The cautions in full"))}</summary>{_list(worked.in_full)}'
         "</details></section>",
         f'<section class="panel mind"><h2>{_text(tr("Mind this"))}</h2>{warnings}</section>'
         if worked.warnings
@@ -149,7 +149,7 @@ def _known(known: Iterable[Known]) -> str:
     if not rows:
         return ""
     summary = _text(tr("From a recipe that is known"))
-    return f'<details class="panel more"><summary>{summary}</summary><ul class="rows">{rows}</ul></details>'
+    return f'<details class="panel folded"><summary>{summary}</summary><ul class="rows">{rows}</ul></details>'
 
 
 def _form(view: PlanView) -> str:
