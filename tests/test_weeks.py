@@ -165,14 +165,20 @@ class Weeks(RuleBasedStateMachine):
         self._pass(minutes * MINUTE)
         self.the_network_is_back()
 
-    @rule(works=st.sampled_from(URLS), mode=st.sampled_from(MODES[1:]), which=st.integers(0, 1), rest=st.booleans())
+    # Oftener what is harder: that the first person's second route is the one, and that the first one hangs.
+    @rule(
+        works=st.sampled_from(["a://2", "a://2", *URLS]), mode=st.sampled_from([HANGS, HANGS, *MODES[1:]]),
+        which=st.integers(0, 1), rest=st.booleans(),
+    )  # fmt: skip
     def only_one_route_works(self, works: str, mode: str, which: int, rest: bool) -> None:
         """Of all, or of its person's; and just then a bucket goes wrong."""
         its_person = self.world.phones.person_of[works]
         for url in URLS:
             theirs = self.world.phones.person_of[url] == its_person
             self.world.set_route(url, ACCEPTS if url == works or (rest and not theirs) else mode)
-        self.world.find(BUCKETS[which], "too_hot", NOW)
+        slot = (BUCKETS[which], "too_hot")
+        kind = "cooled_early" if self.world.state(*slot).stands else "too_hot"
+        self.world.find(slot[0], kind, NOW)
         self._pass(50 * MINUTE)
 
     def the_network_is_back(self) -> None:
@@ -220,7 +226,7 @@ class Weeks(RuleBasedStateMachine):
 
 TestWeeks = Weeks.TestCase
 TestWeeks.settings = settings(
-    max_examples=50,
+    max_examples=35,
     stateful_step_count=20,
     deadline=None,
     derandomize=True,

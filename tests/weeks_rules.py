@@ -11,7 +11,7 @@ from collections import Counter
 from monitor.duty import ringing_order
 from monitor.judgement.escalation import CLEARED, FIRST, REPEAT, Told
 from monitor.phone.people import Person
-from tests.phones_at_will import ACCEPTS, REFUSED, Rang
+from tests.phones_at_will import ACCEPTS, AWAY, REFUSED, REFUSES, Rang
 from tests.weeks_world import HOUR, MINUTE, PEOPLE, Slot, World, rings, wakes
 
 # Raised at a tick, gathered for a minute, told at the tick after, handed over within the minute that follows.
@@ -147,7 +147,13 @@ class Rules:
         # Of a group that was told in part before, the round may be older than this alarm's.
         asked_s = self.world.now_s - this_round[0].at_s - 2 * MINUTE
         expected = min(len(PEOPLE), 1 + int(max(0.0, asked_s) // (NEXT_PERSON_S + MINUTE)))
-        assert len({one.person for one in this_round}) >= expected, f"{slot}: the next person is not told"
+        persons = len({one.person for one in this_round})
+        assert persons >= expected, f"{slot}: the next person is not told"
+        # Who is reached by no route is passed over after the second try, which is ten seconds after the first.
+        first = self._order()[0]
+        dead = all(self._fails_since(url, since_s) for url in first.routes)
+        if dead and self.world.now_s - this_round[0].at_s >= 2 * MINUTE:
+            assert persons >= 2, f"{slot}: it waits for {first.name}, whom no route reaches"
 
     def _is_told_by_day(self, slot: Slot) -> None:
         """What can wait is told once its first reader is awake."""
@@ -220,6 +226,10 @@ class Rules:
     def _works_since(self, url: str, since_s: float) -> bool:
         phones = self.world.phones
         return phones.modes[url] == ACCEPTS and phones.since_s[url] <= since_s
+
+    def _fails_since(self, url: str, since_s: float) -> bool:
+        phones = self.world.phones
+        return phones.modes[url] in (AWAY, REFUSES) and phones.since_s[url] <= since_s
 
     def _id(self, slot: Slot) -> str:
         return self.world.state(slot.bucket, slot.kind).alarm_id
