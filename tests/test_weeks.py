@@ -5,6 +5,9 @@ The real telling, escalation, journal, outbox and postman; the clock is handed i
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
@@ -12,7 +15,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 from monitor.duty import end_on_call, set_on_call
 from monitor.judgement import alarms
 from tests.alarmed import DAYLIGHT, NOW, WELL
-from tests.phones_at_will import ACCEPTS, AWAY, HANGS, MODES
+from tests.phones_at_will import ACCEPTS, AWAY, HANGS, MODES, REFUSES
 from tests.weeks_rules import Rules
 from tests.weeks_world import BUCKETS, DAY, HOUR, KINDS, MINUTE, PEOPLE, URLS, World, wakes
 
@@ -222,6 +225,69 @@ class Weeks(RuleBasedStateMachine):
             self.rules.look_at_the_end()
         finally:
             self.world.close()
+
+
+# ---- scenes: what chance seldom brings about, each of them the only one to show some fault ----
+
+
+def _first_person_is_reached_by_no_route(weeks: Weeks) -> None:
+    weeks.only_one_route_works("b://1", REFUSES, 0, rest=False)
+    weeks.only_one_route_works("c://3", AWAY, 1, rest=False)
+
+
+def _first_route_hangs(weeks: Weeks) -> None:
+    weeks.only_one_route_works("a://2", HANGS, 0, rest=True)
+
+
+def _one_of_a_group_is_answered(weeks: Weeks) -> None:
+    weeks.the_router_dies(found=NOW, late=0, minutes=3, answered=0)
+
+
+def _one_of_a_group_is_kept_quiet(weeks: Weeks) -> None:
+    weeks.the_router_dies(found=NOW, late=1, minutes=3, answered=2)
+
+
+def _answered_while_it_waits_in_a_lane(weeks: Weeks) -> None:
+    world = weeks.world
+    world.set_route("a://1", HANGS)
+    for bucket in BUCKETS:
+        world.find(bucket, "too_hot", NOW)
+    world.pass_time(2 * MINUTE)
+    for bucket in BUCKETS:
+        world.answered(bucket, "too_hot", alarms.acknowledge(world.state(bucket, "too_hot"), world.now_s)[0])
+    world.set_route("a://1", ACCEPTS)
+    world.pass_time(10 * MINUTE)
+
+
+def _two_routes_are_due_at_once(weeks: Weeks) -> None:
+    world = weeks.world
+    weeks.goes_wrong(("shed-1", "too_hot"), NOW, 5, ("c://3", ACCEPTS))
+    world.set_route("a://1", AWAY)
+    world.find("shed-1", "too_hot", WELL)
+    while not any(message.attempts > 1 for message in world.journal.messages(open_only=True)):
+        world.pass_time(MINUTE)
+    world.set_route("a://1", ACCEPTS)
+    world.jump(HOUR)
+    world.pass_time(HOUR)
+
+
+@pytest.mark.parametrize(
+    "scene",
+    [
+        _first_person_is_reached_by_no_route, _first_route_hangs, _one_of_a_group_is_answered,
+        _one_of_a_group_is_kept_quiet, _answered_while_it_waits_in_a_lane, _two_routes_are_due_at_once,
+    ],
+)  # fmt: skip
+def test_the_rules_hold_in_a_scene(scene: Callable[[Weeks], None]) -> None:
+    """By evening, with the same checks as the weeks."""
+    weeks = Weeks()
+    weeks.begin(hours=19)
+    try:
+        scene(weeks)
+    except BaseException:
+        weeks.world.close()
+        raise
+    weeks.teardown()
 
 
 TestWeeks = Weeks.TestCase
