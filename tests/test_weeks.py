@@ -262,12 +262,21 @@ def _answered_while_it_waits_in_a_lane(weeks: Weeks) -> None:
 def _two_routes_are_due_at_once(weeks: Weeks) -> None:
     world = weeks.world
     weeks.goes_wrong(("shed-1", "too_hot"), NOW, 5, ("c://3", ACCEPTS))
-    world.set_route("a://1", AWAY)
+    for url in ("a://1", "a://2"):
+        world.set_route(url, AWAY)
     world.find("shed-1", "too_hot", WELL)
-    while not any(message.attempts > 1 for message in world.journal.messages(open_only=True)):
-        world.pass_time(MINUTE)
-    world.set_route("a://1", ACCEPTS)
-    world.jump(HOUR)
+
+    def failed() -> int:
+        waiting = world.journal.messages(open_only=True)
+        return sum(message.attempts > 0 and message.what.startswith("cleared") for message in waiting)
+
+    for _ in range(60):
+        if failed() < 2:
+            world.pass_time(MINUTE)
+    assert failed() == 2, "by both routes it was tried in vain to say that all is well"
+    for url in ("a://1", "a://2"):
+        world.set_route(url, ACCEPTS)
+    world.jump(10 * MINUTE)  # so that both are due in one round
     world.pass_time(HOUR)
 
 

@@ -12,7 +12,7 @@ from monitor.duty import ringing_order
 from monitor.judgement.escalation import CLEARED, FIRST, REPEAT, Told
 from monitor.phone.people import Person
 from tests.phones_at_will import ACCEPTS, AWAY, REFUSED, REFUSES, Rang
-from tests.weeks_world import HOUR, MINUTE, PEOPLE, Slot, World, rings, wakes
+from tests.weeks_world import DAY, HOUR, MINUTE, PEOPLE, Slot, World, rings, wakes
 
 # Raised at a tick, gathered for a minute, told at the tick after, handed over within the minute that follows.
 PROMPT_S = 2 * MINUTE + 30.0
@@ -202,10 +202,12 @@ class Rules:
             assert heard == Counter(rung), f"{slot}: rung were {rung}, told that it is over {heard}"
             leaders = {one.alarm_id for one in mine}
             reached = {one.person for one in over if one.letter.about in leaders}
-            # A route that refuses for good what can wait is not tried again with it; `check` and the page say so.
+            # A route that refuses for good what can wait is not tried again with it, and after a day it is no news.
             refused = {
                 one.person for one in self.world.journal.messages()
-                if one.about in leaders and one.state == "given_up" and one.last_error == REFUSED
+                if one.about in leaders and one.state == "given_up" and (
+                    one.last_error == REFUSED or (one.expires_s or 0.0) >= one.created_s + DAY
+                )
             }  # fmt: skip
             assert reached | refused >= rung, f"{slot}: good news are lost for {rung - reached - refused}"
         assert not self.world.journal.messages(open_only=True), "something waits for ever"
