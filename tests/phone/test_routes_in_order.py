@@ -155,3 +155,18 @@ def test_a_gone_route_hands_on_to_the_first_there_is(journal: Journal) -> None:
     assert bench.phones.calls == [ONE]
 
 
+
+
+def test_what_can_wait_goes_by_one_route_at_a_time(journal: Journal) -> None:
+    """Two that are due in one round would both tell it; when the first has, the other need not."""
+    phones = Phones(two=TAKEN)
+    bench = Bench(journal, phones)
+    first = bench.put(urgency="daylight")
+    bench.now_s += 5.0
+    assert journal.hand_on(first.message_id, label(TWO), bench.now_s)
+    bench.rounds(3, wait_s=0.1)
+    assert phones.calls == [ONE]
+    phones.go.set()
+    bench.rounds(5)
+    assert phones.calls == [ONE]
+    assert [one.state for one in journal.messages()] == ["sent", "superseded"]
