@@ -300,13 +300,12 @@ def test_closing_waits_for_what_is_under_way(journal: Journal, receiver: Receive
 
 @pytest.mark.parametrize("people", [40])
 def test_many_people_are_told_at_once(journal: Journal, receiver: Receiver, people: int) -> None:
-    """With a hanging and a dead route among them, everyone else's message is with the service within 5 s."""
+    """With a hanging and a dead route among them, everyone else's message is with the service while that one hangs."""
     clock = Clock()
     urls = {f"P{n}": (receiver.url(f"ok/{n}"),) for n in range(people)}
     urls["hung"], urls["dead"] = (receiver.url("hang"),), (f"json://127.0.0.1:{free_port()}/x",)
     journal.add_messages(letter(name, its[0]) for name, its in urls.items())
     man = postman(journal, urls, clock, sender=send)
-    began = time.monotonic()
     found = settled(man, clock, people + 1)
     assert sum(one.ok for one in found) == people
-    assert max(taken["at"] for taken in receiver.taken) - began < 5.0
+    assert "hung" not in {one.person for one in found}
