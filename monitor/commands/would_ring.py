@@ -107,7 +107,8 @@ def _other(path: str, settings: Settings) -> Settings:
 
 
 def _with_hours(typed: str, people: tuple[TriedPerson, ...]) -> tuple[TriedPerson, ...]:
-    found = re.fullmatch(r"(.*?)\s*(\S+)", typed.strip())
+    # The hours stand last, with blanks round their dash or without; what comes before is a name.
+    found = re.fullmatch(r"(.*?)\s*(\S+(?:\s*[-\u2013]\s*\S+)?)", typed.strip())
     name, hours = (found[1], found[2]) if found else ("", typed)
     read, wrong = read_trial({"hours-0": hours}, Trial(people=(TriedPerson("", 0, 60),)))
     if read is None:
