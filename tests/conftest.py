@@ -58,6 +58,14 @@ def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("filterwarnings", "ignore:Using `httpx` with `starlette.testclient`")
 
 
+# Files of minutes: begun first, so that of two workers none is left waiting for one of them at the end.
+_LONG = ("test_end_to_end.py", "test_laws.py")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: "browser" not in item.path.parts and item.path.name not in _LONG)
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
     for mark in item.iter_markers("needs"):
         _require(*mark.args)
