@@ -80,11 +80,14 @@ def settle(page: Page) -> None:
 
 
 class Listener:
-    """Hears what a page complains of and asks for; ``host`` is the only one it may ask."""
+    """Hears what a page complains of and asks for; ``host`` is the only one it may ask, beside those of ours that it
+    was at before (``also``).
+    """
 
     def __init__(self, context: BrowserContext, base: str) -> None:
         self.faults: list[str] = []
         self.host = urlsplit(base).netloc
+        self.also: set[str] = set()
         context.on("console", lambda said: self._said(said.type, said.text))
         context.on("weberror", lambda error: self.faults.append(f"script error: {error.error}"))
         context.on("request", lambda request: self._asked(request.url))
@@ -96,7 +99,7 @@ class Listener:
 
     def _asked(self, url: str) -> None:
         parts = urlsplit(url)
-        if parts.scheme not in ("data", "blob", "about") and parts.netloc != self.host:
+        if parts.scheme not in ("data", "blob", "about") and parts.netloc not in (self.host, *self.also):
             self.faults.append(f"asks another host: {url}")
 
     def _answered(self, status: int, url: str) -> None:

@@ -33,6 +33,7 @@ NO_DEED = {
     "/enter": "the passphrase opens the door",
     "/leave": "the door closes on this phone",
     "/settings/words": "language and units of this phone are kept in its cookie",
+    "would-ring/do": "what would have rung is worked out, and nothing of it is kept",
 }
 
 _BUTTONS = """() => Array.from(document.querySelectorAll('button, input[type=submit]'), (button, place) => ({
@@ -97,7 +98,6 @@ def test_every_button_does_what_it_says(
         enter(page, PASSPHRASE)
         buttons = _buttons(page, played, crawl)
         page.goto("about:blank")  # so that nothing is asked of the old shed while another is looked at
-        page.wait_for_timeout(500)  # what the old page had still asked for is told of by now
         listener.taken()
         assert len(buttons) > 20, buttons
         faults = []
@@ -115,6 +115,7 @@ def test_every_button_does_what_it_says(
 
 def _pressed(page: Page, listener: Listener, shed: Shed, button: Button) -> list[str]:
     base = shed.serve()
+    listener.also.add(listener.host)  # what was asked of it may be told of late
     listener.host = urlsplit(base).netloc
     page.goto(base + button.path)
     before = _rows(shed.folder)
@@ -127,7 +128,7 @@ def _pressed(page: Page, listener: Listener, shed: Shed, button: Button) -> list
     faults = listener.taken()
     if not page.url.startswith(base) or page.locator("main h1, main header").count() == 0:
         faults.append(f"no page of ours answers: {page.url}")
-    if button.method == "post" and button.action not in NO_DEED:
+    if button.method == "post" and not button.action.endswith(tuple(NO_DEED)):
         faults += _deed_faults(button, before, _rows(shed.folder), shed)
     return faults
 
