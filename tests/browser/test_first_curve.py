@@ -78,7 +78,7 @@ def served(path: Path) -> Iterator[str]:
 
 def _looked(page: Page, path: str) -> dict[str, Any]:
     page.goto(path, wait_until="load")
-    page.wait_for_function("performance.getEntriesByName('first-contentful-paint').length > 0")
+    page.wait_for_function("() => performance.getEntriesByName('first-contentful-paint').length > 0")
     return dict(page.evaluate(_TIMES))
 
 
