@@ -9,7 +9,7 @@ from contextlib import contextmanager
 
 from monitor.domain import LOG_KINDS, Batch, LogEntry
 from monitor.journal.database import Act, Journal
-from monitor.judgement.alarms import rule_for
+from monitor.judgement.alarms import LEAST_QUIET_S, rule_for
 from monitor.moving import move_entry
 from monitor.trade.amounts import parse_temperature_c, parse_water_kg
 from monitor.trade.steps import STEP_BY_ID
@@ -23,7 +23,6 @@ _MOST_TEXT = 500
 # A wet glove presses twice: the same again within so many seconds is the same deed.
 _SAME_PRESS_S = 20.0
 _ACTS = ("acknowledged", "going", "shelved", "unshelved")
-_LEAST_QUIET_S = 60.0
 
 
 def _same_press(earlier: Act, later: Act) -> bool:
@@ -147,7 +146,7 @@ class JournalDeeds:
             if alarm.state == "acknowledged" and act == "acknowledged":
                 return
             longest_s = rule_for(alarm.kind).max_quiet_s
-            if act == "shelved" and not _LEAST_QUIET_S <= quiet_s <= longest_s:
+            if act == "shelved" and not LEAST_QUIET_S <= quiet_s <= longest_s:
                 raise NotDone(
                     tr("This alarm may be kept quiet for {minutes:.0f} minutes at a time.", minutes=longest_s / 60)
                 )

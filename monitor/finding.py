@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from monitor.commands.record_view import number_of
+from monitor.commands.record_view import OUTCOMES, number_of
 from monitor.domain import Recipe
 from monitor.journal.database import BatchRecord, Journal
-from monitor.trade.record import those_that_stand
+from monitor.trade.record import those_that_stand, told_value
+from monitor.words import tr
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +25,16 @@ class Found:
     @property
     def outcome(self) -> str:
         return "running" if self.record.ended_s is None else self.record.outcome
+
+    def outcome_words(self) -> str:
+        """How it ended, or that it runs, as told."""
+        kept = "" if self.record.ended_s is None else self.record.outcome
+        return tr(OUTCOMES[kept]) if kept in OUTCOMES else kept
+
+    def yield_words(self) -> str:
+        """What came of it, as told; "" where nobody noted it."""
+        noted = next((field for field in ("yield_litres", "yield_kg") if field in self.details), None)
+        return "" if noted is None else told_value(noted, self.details[noted])
 
 
 def found_in(journal: Journal, record: BatchRecord) -> Found:

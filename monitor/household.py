@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
-from monitor.commands.record_view import OUTCOMES
 from monitor.drill_told import drill_words
 from monitor.duty import end_on_call, on_call_now, set_on_call
 from monitor.finding import found_in, holds
@@ -13,9 +12,8 @@ from monitor.journal.database import Journal
 from monitor.judgement.on_call import OnCall, in_order, tonight_ends_s
 from monitor.page.household import BatchRow, HouseholdView, PersonView, RouteView
 from monitor.phone.routes import label, ring
-from monitor.reminding import HELD_FACT
+from monitor.reminding import HELD_FACT, held_until_s
 from monitor.settings import MqttSource, SerialSource, Settings
-from monitor.trade.record import told_value
 from monitor.words import DAY_TIME, quantity, tr, when
 
 
@@ -44,7 +42,7 @@ class JournalHousehold:
         with self._lock:
             journal = self._journal("read")
             health = {one.part: one for one in journal.health()}
-            held = journal.fact(HELD_FACT)
+            held_s = held_until_s(journal, now_s)
             drills = {
                 person.name: drill_words(journal, self._settings, person.name, now_s)
                 for person in self._settings.people
@@ -66,7 +64,7 @@ class JournalHousehold:
             people=tuple(people),
             on_call=_on_call_words(self._settings, on_call),
             address=self._address(),
-            held_until_s=float(held) if isinstance(held, int | float) and held > now_s else None,
+            held_until_s=held_s,
             settings=_told(self._settings),
         )
 
@@ -79,16 +77,9 @@ class JournalHousehold:
         rows = []
         for one in every:
             if all(holds(word, one.texts) for word in wanted):
-                outcome = "" if one.record.ended_s is None else one.record.outcome
-                yields = [field for field in ("yield_litres", "yield_kg") if field in one.details]
+                batch = one.record.batch
                 rows.append(
-                    BatchRow(
-                        one.record.batch.name,
-                        one.record.batch.bucket,
-                        one.record.batch.started_s,
-                        tr(OUTCOMES[outcome]) if outcome in OUTCOMES else outcome,
-                        told_value(yields[0], one.details[yields[0]]) if yields else "",
-                    )
+                    BatchRow(batch.name, batch.bucket, batch.started_s, one.outcome_words(), one.yield_words())
                 )
         return tuple(rows)
 

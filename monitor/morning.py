@@ -15,7 +15,7 @@ from monitor.judgement.messages import lock_screen
 from monitor.judgement.morning import BucketNight, Night, NightAlarm, morning_message
 from monitor.page.view import BucketView
 from monitor.phone.people import Person
-from monitor.reminding import HELD_FACT
+from monitor.reminding import held_until_s
 from monitor.retelling import retold
 from monitor.settings import Settings
 from monitor.standing import status_view
@@ -43,10 +43,7 @@ class Morning:
     def tell(self, now_s: float) -> int:
         """Put the summaries that are due at ``now_s`` into the outbox; return how many messages are new."""
         minute = self.settings.reminders.morning_minute
-        held_until_s = self.journal.fact(HELD_FACT, 0.0)
-        if minute is None or not self.settings.reminders.enabled:
-            return 0
-        if isinstance(held_until_s, int | float) and now_s < held_until_s:
+        if minute is None or not self.settings.reminders.enabled or held_until_s(self.journal, now_s) is not None:
             return 0
         local = self.settings.local_time(now_s)
         due_s = local.replace(hour=minute // 60, minute=minute % 60, second=0, microsecond=0).timestamp()

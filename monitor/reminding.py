@@ -37,6 +37,12 @@ HELD_FACT = "reminders_held_until_s"
 _LISTENS_S = 150.0
 
 
+def held_until_s(journal: Journal, now_s: float) -> float | None:
+    """Until when somebody asked for no reminders, Unix seconds; None where they come."""
+    kept = journal.fact(HELD_FACT)
+    return float(kept) if isinstance(kept, int | float) and now_s < kept else None
+
+
 @dataclass(frozen=True, slots=True)
 class Reminded:
     """That a person was told of a reminder, in the message ``about``."""
@@ -60,12 +66,13 @@ class Reminding:
     def remind(self, minders: Sequence[Minder], now_s: float) -> int:
         """Put all reminders that are due at ``now_s`` into the outbox; return how many messages are new."""
         waiting = self._waiting()
+        held = held_until_s(self.journal, now_s) is not None  # what is still due then is told then
         new = 0
         for minder in minders:
             standing = {person.name: self._standing(minder, person, now_s) for person in self._who_is_reminded()}
             self._take_back(minder, waiting, standing)
             for person in self._who_is_reminded():
-                new += self._tell(minder, person, standing[person.name], now_s)
+                new += 0 if held else self._tell(minder, person, standing[person.name], now_s)
         names = {minder.batch.name for minder in minders}
         for about in waiting:
             if not any(about.startswith(reminders.identity(name, "")) for name in names):
@@ -94,9 +101,6 @@ class Reminding:
         batch = minder.batch.name
         told = self._load(batch)
         awake = self.settings.reminders.at_night or self._is_awake(person, now_s)
-        held_until_s = self.journal.fact(HELD_FACT, 0.0)
-        if isinstance(held_until_s, int | float) and now_s < held_until_s:
-            return 0  # somebody asked for it; what is still due is told then
         due = reminders.to_tell(
             standing,
             [one.reminder_id for one in told if one.person == person.name],

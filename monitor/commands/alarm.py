@@ -21,12 +21,11 @@ from monitor.commands.common import (
 )
 from monitor.commands.times import parse_span_s
 from monitor.journal.database import Act, AlarmRecord, Journal
-from monitor.judgement.alarms import rule_for
+from monitor.judgement.alarms import LEAST_QUIET_S, rule_for
 from monitor.retelling import retold
 from monitor.trade.making import short_cautions_for
 from monitor.words import tr
 
-_LEAST_QUIET_S = 60.0
 # What is likely done about an alarm, as the log has it.
 _DEEDS = {"not_taken": "reblended", "too_hot": "uncovered", "cooled_early": "covered", "sensor_fault": "probe-in"}
 
@@ -103,7 +102,7 @@ def run_quiet(args: argparse.Namespace) -> int:
         found = _standing(journal, args.alarm)
         strictest = min(found, key=lambda alarm: rule_for(alarm.kind).max_quiet_s)
         longest_s = rule_for(strictest.kind).max_quiet_s
-        if not args.end and not _LEAST_QUIET_S <= span_s <= longest_s:
+        if not args.end and not LEAST_QUIET_S <= span_s <= longest_s:
             raise CommandError(
                 tr(
                     "{kind} of {bucket} may be kept quiet for a minute at the least and "

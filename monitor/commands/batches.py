@@ -19,12 +19,11 @@ from monitor.commands.common import (
     settings_of,
     shown,
 )
-from monitor.commands.record_view import OUTCOMES
 from monitor.finding import Found, found_in, holds
 from monitor.settings import Settings
 from monitor.trade.amounts import BadAmount, parse_opened
 from monitor.trade.oils import UnknownOil, find_oil
-from monitor.trade.record import one_way_date, told_value
+from monitor.trade.record import one_way_date
 from monitor.words import DATE, tr, trn, when
 
 
@@ -123,16 +122,13 @@ def _line(settings: Settings, one: Found) -> str:
     batch = one.record.batch
     numbered = tr("{batch} (number {number})", batch=batch.name, number=one.number)
     name = batch.name if one.number == batch.name else numbered
-    outcome = "" if one.record.ended_s is None else one.record.outcome
     parts = [
         when(settings.local_time(batch.started_s).date(), DATE),
         name,
         batch.bucket,
-        tr(OUTCOMES[outcome]) if outcome in OUTCOMES else outcome,
+        one.outcome_words(),
     ]
-    yields = [field for field in ("yield_litres", "yield_kg") if field in one.details]
-    parts += [told_value(field, one.details[field]) for field in yields[:1]]
-    return "  ".join(parts)
+    return "  ".join([*parts, *filter(None, [one.yield_words()])])
 
 
 def _values(one: Found) -> dict[str, object]:

@@ -60,6 +60,9 @@ class Rule:
         return max(self.off_delay_s, self.min_hold_s) + max(self.on_delay_s, self.re_raise_after_s)
 
 
+# A shorter quiet is a slip of the finger; how long it may be is the kind's own (``Rule.max_quiet_s``).
+LEAST_QUIET_S = 60.0
+
 # Starting points: ISA-18.2-2009 / EEMUA 191 give 60 s as the delay for temperatures (from memory) and 1 % of range as
 # the deadband (1 K on 0..100 °C, applied in the verdict: "standing" against "gone"). On-delay where a brief excursion
 # needs no deed, off-delay where any excursion does (ISA-TR18.2.3). The longer times are a design choice: one person

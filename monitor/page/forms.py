@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from urllib.parse import urlencode
 
 from monitor.page.kinds import BUTTONS, kind_words
-from monitor.page.parts import LocalTime, address_of, cautions_list, clock, name_of, still_page
+from monitor.page.parts import HOLE, LocalTime, address_of, cautions_list, clock, name_of, still_page, with_markup
 from monitor.page.parts import text_of as _text
 from monitor.page.view import AlarmView, BucketView, StatusView, StepView
 from monitor.words import US, tr, trc, voice
@@ -59,7 +59,7 @@ def steps_page(bucket: BucketView, view: StatusView, local_time: LocalTime, hand
     """The steps of the four days, the next one large; each is ticked by a button."""
     parts = [
         f"<header><h1>{_text(tr('Steps of {bucket}', bucket=bucket.name))}</h1><p>{_text(bucket.batch or '')}</p>"
-        f"<p>{_with(tr('As of {time}. This page changes only when something is pressed.', time=_HOLE), clock(view.at_s, view.at_s, local_time))}</p></header>",  # noqa: E501
+        f"<p>{with_markup(tr('As of {time}. This page changes only when something is pressed.', time=HOLE), clock(view.at_s, view.at_s, local_time))}</p></header>",  # noqa: E501
         f'<a class="back" href="{address_of(bucket.name)}">&#8592; {_text(tr("to {bucket}", bucket=bucket.name))}</a>',
     ]
     parts += [
@@ -94,7 +94,7 @@ def _step(step: StepView, bucket: BucketView, view: StatusView, local_time: Loca
         count = f' <small>{_text(tr("{n} of {wanted}", n=step.times, wanted=step.wanted))}</small>'
     due = ""
     if step.due_s is not None and step.done_at_s is None:
-        due = f'<p class="due">{_with(tr("Due {time}", time=_HOLE), clock(step.due_s, view.at_s, local_time))}</p>'
+        due = f'<p class="due">{with_markup(tr("Due {time}", time=HOLE), clock(step.due_s, view.at_s, local_time))}</p>'
     title = f"{_text(step.title)}{count}"
     if step.is_next:
         return (
@@ -105,7 +105,7 @@ def _step(step: StepView, bucket: BucketView, view: StatusView, local_time: Loca
     if step.done_at_s is not None:
         done = (
             '<span class="tick" aria-hidden="true">&#10003;</span> '
-            f"{_with(tr('done {time}', time=_HOLE), clock(step.done_at_s, view.at_s, local_time))}"
+            f"{with_markup(tr('done {time}', time=HOLE), clock(step.done_at_s, view.at_s, local_time))}"
         )
     state = "done-step" if step.done_at_s is not None else "open-step"
     return (
@@ -264,11 +264,3 @@ def invitation(hand: Hand, back: str) -> str:
 def _hidden(bucket: BucketView, hand: Hand, **more: str) -> str:
     fields: Iterable[tuple[str, str]] = {"token": hand.token, "batch": bucket.batch or "", **more}.items()
     return "".join(f'<input type="hidden" name="{name}" value="{_text(value)}">' for name, value in fields)
-
-
-_HOLE = "\0"
-
-
-def _with(words: str, markup: str) -> str:
-    """Words with a piece of markup in the place of their hole."""
-    return _text(words).replace("\ufffd", markup)

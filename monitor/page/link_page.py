@@ -10,7 +10,18 @@ from collections.abc import Callable, Collection, Sequence
 from typing import TYPE_CHECKING
 
 from monitor.page.links import HEARD, Link, link_in
-from monitor.page.parts import LocalTime, address_of, age_words, cautions_list, clock, plain_page, still_page
+from monitor.page.parts import (
+    HOLE,
+    LocalTime,
+    address_of,
+    age_words,
+    call_link,
+    cautions_list,
+    clock,
+    plain_page,
+    still_page,
+    with_markup,
+)
 from monitor.page.parts import text_of as _text
 from monitor.page.press import Deeds, Refusal, page, see
 from monitor.page.view import AlarmView, BucketView, StatusView
@@ -94,7 +105,7 @@ def _alarm_page(
 ) -> str:
     bucket, alarm = found[0]
     also = [one.name for one, _ in found[1:] if one.name != bucket.name]
-    since = _text(tr("since {time}", time="\0")).replace("\ufffd", clock(alarm.since_s, view.at_s, local_time))
+    since = with_markup(tr("since {time}", time=HOLE), clock(alarm.since_s, view.at_s, local_time))
     state = f" · {_text(alarm.state_words)}" if alarm.state_words else ""
     knows = link.person in knowing
     # What fits a locked screen, cautions included, then the button: the rest is read by whoever still can.
@@ -113,12 +124,10 @@ def _alarm_page(
         do = f'{cautions_list(alarm.cautions)}<p class="do">{_text(alarm.do)}</p>'
         parts.append(f'<section class="panel"><h2>{title}</h2>{says}{do}</section>')
     more = tr("Curve and log of {bucket}", bucket=bucket.name)
-    number = "".join(sign for sign in view.emergency_number if sign.isdigit() or sign == "+")
-    call = _text(tr("Emergency: {number}", number=view.emergency_number))
     parts += [
         f'<a class="button" href="{address_of(bucket.name)}">{_text(more)}</a>',
         f"<footer><p>{_text(view.first_aid)}</p>" if view.first_aid else "<footer>",
-        f'<p><a class="call" href="tel:{number}">{call}</a></p></footer>' if number else "</footer>",
+        f"{call_link(view.emergency_number)}</footer>",
     ]
     return still_page(f"{bucket.name} - Emberpail", "".join(parts), menu=False)
 

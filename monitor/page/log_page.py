@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.page.forms import IN, Hand, invitation
-from monitor.page.parts import LocalTime, address_of, clock, name_of, still_page
+from monitor.page.parts import HOLE, LocalTime, address_of, clock, name_of, still_page, with_markup
 from monitor.page.parts import text_of as _text
 from monitor.page.view import LogLine
 from monitor.words import tr, trc
@@ -73,13 +73,13 @@ def _row(row: LogRow, view: LogView, local_time: LocalTime, hand: Hand) -> str:
     if row.who:
         noted.append(_text(tr("noted by {who}", who=row.who)))
     if row.line.noted_at_s:
-        noted.append(_timed(tr("noted {time}", time="\0"), row.line.noted_at_s, view, local_time))
+        noted.append(_timed(tr("noted {time}", time=HOLE), row.line.noted_at_s, view, local_time))
     if row.moved_from:
         noted.append(_text(tr("moved from {bucket}", bucket=row.moved_from)))
     if row.struck_at_s is not None:
         words = f"<s>{words}</s>"
-        struck = tr("moved to {bucket} {time}", bucket=row.moved_to, time="\0") if row.moved_to else tr(
-            "taken back {time}", time="\0"
+        struck = tr("moved to {bucket} {time}", bucket=row.moved_to, time=HOLE) if row.moved_to else tr(
+            "taken back {time}", time=HOLE
         )  # fmt: skip
         noted.append(_timed(struck, row.struck_at_s, view, local_time))
     about = f"<small>{' · '.join(noted)}</small>" if noted else ""
@@ -89,7 +89,7 @@ def _row(row: LogRow, view: LogView, local_time: LocalTime, hand: Hand) -> str:
 
 
 def _timed(words: str, at_s: float, view: LogView, local_time: LocalTime) -> str:
-    return _text(words).replace("\ufffd", clock(at_s, view.at_s, local_time))
+    return with_markup(words, clock(at_s, view.at_s, local_time))
 
 
 def _buttons(row: LogRow, view: LogView, hand: Hand) -> str:

@@ -14,7 +14,17 @@ from monitor.curve import BatchCurve
 from monitor.page import curves
 from monitor.page.drawing import drawing
 from monitor.page.forms import READ_ONLY, Hand, alarm_buttons, note_something, quiet_buttons
-from monitor.page.parts import LocalTime, address_of, age_words, name_of, page, plain_page
+from monitor.page.parts import (
+    HOLE,
+    LocalTime,
+    address_of,
+    age_words,
+    call_link,
+    name_of,
+    page,
+    plain_page,
+    with_markup,
+)
 from monitor.page.parts import cautions_list as _cautions
 from monitor.page.parts import clock as _clock
 from monitor.page.parts import text_of as _text
@@ -175,20 +185,17 @@ def _as_of(at_s: float, local_time: LocalTime) -> str:
     at = local_time(at_s)
     seconds = f":{at:%S}"
     stamp = f'<time datetime="{at.isoformat(timespec="seconds")}">{_text(when(at, DAY_DATE_TIME))}{seconds}</time>'
-    return _text(tr("As of {time}", time="\0")).replace("\ufffd", stamp)
+    return with_markup(tr("As of {time}", time=HOLE), stamp)
 
 
 def _foot(view: StatusView) -> str:
-    number = "".join(sign for sign in view.emergency_number if sign.isdigit() or sign == "+")
     first_aid = f"<p>{_text(view.first_aid)}</p>" if view.first_aid else ""
     notes = "".join(f"<p><small>{_text(note)}</small></p>" for note in view.notes)
-    words = _text(tr("Emergency: {number}", number=view.emergency_number))
-    call = f'<p><a class="call" href="tel:{number}">{words}</a></p>' if number else ""
     limits = tr(
         "Potash used up says how far the reaction went. It does not say that nothing caustic is left: paste burns "
         "until it has been diluted and tested."
     )
-    return f"<footer><p>{_text(limits)}</p>{first_aid}{call}{notes}</footer>"
+    return f"<footer><p>{_text(limits)}</p>{first_aid}{call_link(view.emergency_number)}{notes}</footer>"
 
 
 def _card(
@@ -265,7 +272,7 @@ def _worst_first(alarms: Iterable[AlarmView]) -> list[AlarmView]:
 def _alarm(alarm: AlarmView, bucket: BucketView, view: StatusView, local_time: LocalTime, hand: Hand) -> str:
     announce = f' data-announce="{_text(alarm.says)}"' if alarm.urgency == "now" else ""
     state = f" · {_text(alarm.state_words)}" if alarm.state_words else ""
-    since = _text(tr("since {time}", time="\0")).replace("\ufffd", _clock(alarm.since_s, view.at_s, local_time))
+    since = with_markup(tr("since {time}", time=HOLE), _clock(alarm.since_s, view.at_s, local_time))
     return (
         f'<div class="alarm"{announce}>{_words(alarm)}<p class="since">{since}{state}</p>'
         f"{alarm_buttons(alarm, bucket, hand)}{quiet_buttons(alarm, bucket, hand)}</div>"
@@ -319,7 +326,7 @@ def _log(lines: Iterable[LogLine], now_s: float, local_time: LocalTime, whole: s
     for line in lines:
         noted = ""
         if line.noted_at_s:
-            words = _text(tr("(noted {time})", time="\0")).replace("\ufffd", _clock(line.noted_at_s, now_s, local_time))
+            words = with_markup(tr("(noted {time})", time=HOLE), _clock(line.noted_at_s, now_s, local_time))
             noted = f" <small>{words}</small>"
         rows.append(f"<li>{_clock(line.at_s, now_s, local_time)} {_text(line.words)}{noted}</li>")
     title = _text(tr("Log"))

@@ -85,6 +85,23 @@ def text_of(text: str) -> str:
     return escape(kept, quote=True)
 
 
+# What stands in a text for a piece of markup, see ``with_markup``.
+HOLE = "\0"
+
+
+def with_markup(words: str, markup: str) -> str:
+    """Words as HTML, with a piece of markup in the place of their HOLE."""
+    # A control character is shown as a replacement mark, and the hole is the only one that a text of ours holds.
+    return text_of(words).replace("\ufffd", markup)
+
+
+def call_link(emergency_number: str) -> str:
+    """The emergency number to be pressed; nothing where it holds no figure."""
+    number = "".join(sign for sign in emergency_number if sign.isdigit() or sign == "+")
+    words = text_of(tr("Emergency: {number}", number=emergency_number))
+    return f'<p><a class="call" href="tel:{number}">{words}</a></p>' if number else ""
+
+
 def address_of(bucket: str, more: str = "") -> str:
     """The address of a bucket's page, or of something below it."""
     return f"/bucket/{quote(bucket, safe='')}{more}"

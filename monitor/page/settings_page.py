@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 from monitor.page.forms import IN, Hand, invitation
 from monitor.page.household import HouseholdView
-from monitor.page.parts import LocalTime, clock, still_page
+from monitor.page.parts import HOLE, LocalTime, clock, still_page, with_markup
 from monitor.page.parts import text_of as _text
 from monitor.words import METRIC, US, mark, tr, voice
 
@@ -57,7 +57,7 @@ def _reminders(view: HouseholdView, local_time: LocalTime, hand: Hand) -> str:
     held = view.held_until_s is not None and view.held_until_s > view.at_s
     if held and view.held_until_s is not None:
         until = clock(view.held_until_s, view.at_s, local_time)
-        says = _text(tr("Reminders of the steps are held back until {time}.", time="\0")).replace("\ufffd", until)
+        says = with_markup(tr("Reminders of the steps are held back until {time}.", time=HOLE), until)
     else:
         says = _text(tr("Reminders of the steps come as they are set."))
     also = _text(tr("Alarms ring all the same."))
