@@ -21,7 +21,7 @@ def add(parsers: Any) -> None:
             "Say that somebody heard the weekly drill on their phone. The address in its message does the same."
         ),
     )  # fmt: skip
-    parser.add_argument("person", metavar="NAME", help=tr("a person of the settings"))
+    parser.add_argument("person", nargs="+", metavar="NAME", help=tr("a person of the settings"))
     parser.set_defaults(run=run)
 
 
@@ -29,13 +29,15 @@ def run(args: argparse.Namespace) -> int:
     """Note it."""
     settings = settings_of(args)
     names = [one.name for one in settings.people]
-    name = next((one for one in names if one.lower() == args.person.strip().lower()), None)
+    # The drill's message says what to type, and a name may have blanks in it.
+    asked = " ".join(args.person).strip()
+    name = next((one for one in names if one.lower() == asked.lower()), None)
     if name is None:
         known = ", ".join(names) or tr("nobody")
         raise CommandError(
             tr(
-                "{person} is not in the settings; people there: {names}.{meant}", person=shown(args.person),
-                names=known, meant=meant(args.person, names),
+                "{person} is not in the settings; people there: {names}.{meant}", person=shown(asked),
+                names=known, meant=meant(asked, names),
             )
         )  # fmt: skip
     with open_journal(settings) as journal:

@@ -21,3 +21,12 @@ def test_a_stranger_is_refused_in_one_sentence(shed: Shed) -> None:
     complaint = shed.refused("heard", "Adda")
     assert_one_sentence(complaint)
     assert "Ada" in complaint
+
+
+def test_the_words_of_the_drills_message_can_be_typed_as_they_stand(shed: Shed) -> None:
+    """A name with blanks and a comma is typed bare."""
+    shed.add_settings('\n[[person]]\nname = "Ben, next door"\nroutes = ["print://"]\n')
+    shed.start()
+    shed.ok("heard", "Ben,", "next", "door")
+    with shed.journal() as journal:
+        assert list(journal.fact(HEARD_FACT)) == ["Ben, next door"]
