@@ -45,16 +45,22 @@ class JournalDeeds:
     def __init__(self, open_journal: Callable[[], Journal], now_s: Callable[[], float]) -> None:
         self._open, self._now_s = open_journal, now_s
         self._journal: Journal | None = None
+        self._key: bytes | None = None
         self._lock = threading.Lock()
 
     def key(self) -> bytes:
-        """The journal's own random key for the sessions of the page, made at the first call."""
+        """The journal's own random key for the sessions of the page, made at the first call ever and asked for once:
+        neither an address that is opened nor a message that carries one has to wait for the right to write.
+        """
+        if self._key is not None:
+            return self._key
         with self._writing() as journal:
             kept = journal.fact(KEY_FACT)
             if not isinstance(kept, str) or len(kept) != 2 * _KEY_BYTES:
                 kept = secrets.token_hex(_KEY_BYTES)
                 journal.set_fact(KEY_FACT, kept)
-            return bytes.fromhex(kept)
+        self._key = bytes.fromhex(kept)
+        return self._key
 
     def tick(
         self, bucket: str, batch: str, step_id: str, *, ago_s: float = 0.0, temperature: str = "", water: str = ""

@@ -77,3 +77,13 @@ def test_a_page_that_no_phone_can_open_gives_no_address(tmp_path: Path) -> None:
         assert page.drill_link("Ash", T0) is None
     finally:
         page.stop()
+
+
+def test_opening_an_address_does_not_wait_for_whoever_writes(page: PageWiring) -> None:
+    """The key is asked for once: while somebody holds the journal the page of the alarm still opens."""
+    link = page.link_of(alarm_view(), "Ash", T0 + 60.0)
+    assert link is not None
+    here = f"{page._served.url.rstrip('/')}{link.removeprefix(PUBLIC)}"
+    with Journal(page._path) as other, other.transaction():
+        other.set_fact("held", 1)
+        assert "I am going" in httpx.get(here, timeout=2.0).text
