@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import time
 from collections.abc import Callable, MutableMapping
 from pathlib import Path
 
@@ -27,7 +28,7 @@ def broker_of(siren: SirenSettings) -> SirenBroker:
 
 
 class Bedside:
-    """One thread that tells the siren. ``tick_age_s`` as for ``SirenTeller``; ``say`` prints a sentence of trouble."""
+    """The worker that tells the siren. ``tick_age_s`` as for ``SirenTeller``; ``say`` prints a sentence of trouble."""
 
     def __init__(
         self,
@@ -39,27 +40,33 @@ class Bedside:
     ) -> None:
         self._siren, self._path, self._now_s, self._tick_age_s, self._say = siren, journal_path, now_s, tick_age_s, say
         self._said = ""
-        self._thread: threading.Thread | None = None
         self._trouble: MutableMapping[str, str] = {}
         self._forsaken = False
+        self._turned_at = time.monotonic()
 
-    def start(self, trouble: MutableMapping[str, str], stop: threading.Event) -> None:
-        """Tell until ``stop``; while the siren is cut off that stands in ``trouble``."""
-        self._trouble = trouble
-        self._thread = threading.Thread(target=self._tell, args=(stop,), name="siren", daemon=True)
-        self._thread.start()
+    @property
+    def _turning(self) -> Callable[[], float | None]:
+        """``tick_age_s``, which is asked at every turn: so it shows that the turns go on."""
+
+        def asked() -> float | None:
+            self._turned_at = time.monotonic()
+            return self._tick_age_s()
+
+        return asked
+
+    def age_s(self) -> float:
+        """How long ago it last turned round, real seconds."""
+        return time.monotonic() - self._turned_at
 
     def forsake(self) -> None:
         """The watch broke off: its end is no stop on purpose, so nothing may say "stopped" at the bed."""
         self._forsaken = True
 
-    def join(self) -> None:
-        """Wait until the farewell has gone out, some seconds at the most."""
-        if self._thread is not None:
-            self._thread.join(timeout=5.0)
-
-    def _tell(self, stop: threading.Event) -> None:
+    def tell(self, trouble: MutableMapping[str, str], stop: threading.Event) -> None:
+        """Tell until ``stop``; while the siren is cut off that stands in ``trouble``."""
+        self._trouble = trouble
         while not stop.is_set():
+            self._turned_at = time.monotonic()
             try:
                 self._tell_once(stop)
             except Exception as error:  # a thread that dies unseen would leave the bed without a siren for good
@@ -74,7 +81,7 @@ class Bedside:
         deeds = JournalDeeds(lambda: Journal(self._path), self._now_s)
         try:
             SirenTeller(
-                broker_of(self._siren), lambda: own.alarms(standing_only=True), self._now_s, self._tick_age_s, answer,
+                broker_of(self._siren), lambda: own.alarms(standing_only=True), self._now_s, self._turning, answer,
                 self._amiss, planned=lambda: not self._forsaken,
             ).run(stop)  # fmt: skip
         finally:
@@ -83,6 +90,7 @@ class Bedside:
 
     def _amiss(self, sentence: str, cut_off: bool) -> None:
         """A siren that is cut off is trouble of the watch's own; what else is amiss shows on page and status."""
+        self._turned_at = time.monotonic()  # trying again is turning round, too
         if sentence and sentence != self._said:
             self._say(sentence)
         self._said = sentence

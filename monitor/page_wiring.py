@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +23,9 @@ from monitor.plan_desk import PLANS, PlanDesk
 from monitor.settings import Settings
 from monitor.what_if_jobs import WhatIfJobs
 from monitor.words import UNIT_SYSTEMS, tr
+
+# A port that is taken may come free: the last watch is perhaps not gone yet.
+_TRY_PORT_EVERY_S = 10.0
 
 _Band = list[tuple[float, float, float]]
 
@@ -47,6 +52,7 @@ class PageWiring:
         self._what_if = WhatIfJobs(self._to_read, settings)
         self._drawing = threading.Lock()
         self._served: Any = None
+        self._serve: Callable[[], Any] = lambda: None
 
     def start(self, port: int | None, say: Callable[[str], None]) -> None:
         """Serve it. Where that cannot be, it is said: the page is a convenience, and the phone is what wakes."""
@@ -85,8 +91,9 @@ class PageWiring:
                 what_if_room(self._what_if),
             ],
         )
+        self._serve = partial(serve, app, page.host, page.port if port is None else port)
         try:
-            self._served = serve(app, page.host, page.port if port is None else port)
+            self._served = self._serve()
         except ValueError as error:
             say(tr("No page: {reason}", reason=str(error)))
             return
@@ -94,6 +101,20 @@ class PageWiring:
         address = self.address()
         if address is not None:
             say(tr("On a phone: {address} (a code for its camera: emberpail page)", address=address))
+
+    def keep_serving(self, stop: threading.Event) -> None:
+        """Until ``stop``: see that it is served, and serve it again when it has ended or its port is free at last."""
+        while not stop.wait(1.0):
+            if self._served is None or not self._served.alive:
+                with contextlib.suppress(ValueError):
+                    self._served = self._serve()
+                    continue
+                stop.wait(_TRY_PORT_EVERY_S)
+
+    def age_s(self) -> float:
+        """How long ago the page last turned round, real seconds; 0 while there is none."""
+        served = self._served
+        return served.age_s if served is not None and served.alive else 0.0
 
     def stop(self) -> None:
         """End it and close what it opened."""

@@ -1,10 +1,15 @@
-"""``watch`` with its phones and its page: what the commands ``watch`` and ``demo`` both start and stop."""
+"""``watch`` with its phones and its page: what the commands ``watch`` and ``demo`` both start and stop.
+
+Every part is a worker that the supervisor looks after; the judging itself runs in the caller's thread.
+"""
 
 from __future__ import annotations
 
 import threading
 import time
+import traceback
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from monitor.bedside import Bedside
@@ -17,8 +22,10 @@ from monitor.phone.people import routes_of
 from monitor.phone.postman import Postman
 from monitor.phone.routes import no_routes_warning
 from monitor.pipeline import Minder
+from monitor.service import Beginnings, Service
 from monitor.settings import Settings
 from monitor.sources.line import Source
+from monitor.supervising import Supervisor, Work
 from monitor.telling import Teller
 from monitor.watch import Watch
 from monitor.watch_parts import people_of, sleeping_hours
@@ -48,8 +55,15 @@ class Running:
         invented: bool = False,
         say: Callable[[str], None] = print,
         on_tick: Callable[[Watch, float], None] | None = None,
+        service: Service | None = None,
+        begin_anew: Callable[[], None] | None = None,
     ) -> None:
+        """``begin_anew`` replaces the process when a worker hangs; without it a hanging worker is only told of."""
         self.settings, self.journal, self.clock = settings, journal, clock
+        self._service = service or Service({})
+        self._begin_anew = begin_anew
+        self._minds = False
+        self.beginnings = Beginnings(Path(f"{journal.path}.anew"))
         self.bands: dict[str, list[tuple[float, float, float]]] = {}
         self.forecasts: dict[str, list[tuple[float, float, float]]] = {}
         self._refused: dict[str, int] = {}
@@ -57,7 +71,6 @@ class Running:
         self._say, self._also_on_tick = say, on_tick
         self._page = PageWiring(settings, journal.path, clock.now, self.bands, self.forecasts, invented=invented)
         self._serve_page, self._page_port = serve_page, page_port
-        self._done = threading.Event()
         self._bedside: Bedside | None = None
         self._ticked_at: float | None = None  # monotonic, of the last judging
         people = people_of(settings)
@@ -81,41 +94,91 @@ class Running:
             events_file=events_file,
             say=say,
             on_tick=self._on_tick,
+            on_open=self._opened,
+            let_sources_go=self._let_sources_go,
         )
+        self._supervisor = Supervisor(self.watch.trouble, self._give_up, alive=self._service.alive, say=say)
+        self._delivered_at = time.monotonic()
 
     def run(self, stop: threading.Event) -> None:
-        """Start phones and page, then be the watch until ``stop``."""
+        """Start every worker, then be the watch until ``stop``."""
         if self.settings.no_phone:
             self._say(no_routes_warning())
+        # The sources first: going on where the last watch ended takes its time, and what comes meanwhile waits.
+        for source in self.watch.sources:
+            self._supervisor.add(self._reading(source))
         if self._serve_page:
             self._page.start(self._page_port, self._say)
-        threading.Thread(target=self._deliver, name="phone", daemon=True).start()
+            self._supervisor.add(Work("page", self._page.keep_serving, self._page.age_s))
+        self._supervisor.add(Work("phone", self._deliver, lambda: time.monotonic() - self._delivered_at))
         if self.settings.siren is not None:
             self._bedside = Bedside(self.settings.siren, self.journal.path, self.clock.now, self.tick_age_s, self._say)
-            self._bedside.start(self.watch.trouble, self._done)
+            self._supervisor.add(Work("siren", partial(self._bedside.tell, self.watch.trouble), self._bedside.age_s))
+        self._supervisor.add(Work("judging", None, lambda: self.watch.age_s))
+        self._supervisor.watch_over()
         names = ", ".join(source.name for source in self.watch.sources)
         self._say(tr("Minding; reading from {names}.", names=names or tr("no source")))
         try:
             self.watch.run(stop)
-        except Exception:
+        except Exception as error:
             if self._bedside is not None:
                 self._bedside.forsake()
+            if self._begin_anew is None or not self._minds:
+                raise  # at the start somebody is there to read why
+            traceback.print_exc()
+            self._say(tr("Judging failed in a way nobody foresaw ({error!r}): the watch begins anew.", error=error))
+            self.beginnings.note(["judging"])
+            self._begin_anew()
             raise
 
     def close(self) -> None:
         """Let the last messages go, then stop siren, page and phones."""
-        self._done.set()
-        if self._bedside is not None:
-            self._bedside.join()
+        self._service.stopping()
+        self._supervisor.stop()
+        self._supervisor.join(5.0)
         self._postman.close()
         self._phone_journal.close()
         self._page.stop()
 
+    # ---- workers ---------------------------------------------------------------------------------------------------
+
+    def _reading(self, source: Source) -> Work:
+        return Work(
+            source.name,
+            lambda stop: source.run(self.watch.deliver, stop),
+            lambda: (self.clock.now() - source.health().progress_s) / self.clock.speed,
+            lambda: bool(getattr(source, "finished", False)),
+        )
+
+    def _let_sources_go(self) -> None:
+        """What they have read by now is still taken in."""
+        names = [source.name for source in self.watch.sources]
+        self._supervisor.stop(names)
+        self._supervisor.join(3.0, names)
+
+    def _opened(self) -> None:
+        self._minds = True
+        self._service.ready()
+        last = self.beginnings.last()
+        self.journal.set_health("watch", not self.beginnings.trouble(), last or tr("it minds."), self.clock.now())
+
+    def _give_up(self, parts: Sequence[str]) -> None:
+        """A worker hangs, and a thread cannot be stopped: the process begins anew, and folds the journal."""
+        says = tr("{parts} hangs: the watch begins anew.", parts=", ".join(parts))
+        if self._begin_anew is None:
+            self.watch.trouble["worker " + parts[0]] = says
+            return
+        self._say(says)
+        self._service.status(says)
+        self.beginnings.note(parts)
+        self._begin_anew()
+
     # ---- phones ----------------------------------------------------------------------------------------------------
 
-    def _deliver(self) -> None:
+    def _deliver(self, stop: threading.Event) -> None:
         adopted = False
-        while not self._done.is_set():
+        while not stop.is_set():
+            self._delivered_at = time.monotonic()
             try:
                 if not adopted:
                     self._postman.adopt(self.clock.now())
@@ -126,7 +189,7 @@ class Running:
                 self.watch.trouble["phone"] = str(error)
             except Exception as error:  # whatever it is, the next round must come: nobody else rings
                 self.watch.trouble["phone"] = tr("handing over failed in a way nobody foresaw: {error!r}.", error=error)
-            self._done.wait(max(0.02, 1.0 / self.clock.speed))
+            stop.wait(max(0.02, 1.0 / self.clock.speed))
 
     def deliver_now(self) -> None:
         """Hand over what is due now."""
@@ -151,6 +214,7 @@ class Running:
 
     def _on_tick(self, watch: Watch, tick_s: float) -> None:
         self._ticked_at = time.monotonic()
+        self._look_at_ourselves()
         for minder in watch.minders.values():
             name = minder.batch.name
             if tick_s >= self._band_due_s.get(name, 0.0):
@@ -162,6 +226,17 @@ class Running:
                     watch.trouble[f"band {minder.batch.bucket}"] = repr(error)
         if self._also_on_tick is not None:
             self._also_on_tick(watch, tick_s)
+
+
+    def _look_at_ourselves(self) -> None:
+        """What the supervisor cannot see: that it does not look itself, and that the watch begins anew too often."""
+        too_often = self.beginnings.trouble()
+        if too_often:
+            self.watch.trouble["worker beginnings"] = too_often
+        else:
+            self.watch.trouble.pop("worker beginnings", None)
+        if not self._supervisor.looks:
+            self._give_up(["supervisor"])
 
 
 def _band(minder: Minder, tick_s: float) -> list[tuple[float, float, float]]:

@@ -15,6 +15,7 @@ import heapq
 import json
 import queue
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
@@ -89,8 +90,12 @@ class Watch:
         events_file: Path | None = None,
         say: Callable[[str], None] = print,
         on_tick: Callable[[Watch, float], None] | None = None,
+        on_open: Callable[[], None] = lambda: None,
+        let_sources_go: Callable[[], None] = lambda: None,
     ) -> None:
+        """``on_open`` is called once the minding begins, ``let_sources_go`` before the last lines are taken in."""
         self.settings, self.journal, self.clock, self.sources = settings, journal, clock, sources
+        self._on_open, self._let_sources_go = on_open, let_sources_go
         self.minders: dict[str, Minder] = {}  # by batch name
         self.say = say
         self.trouble: dict[str, str] = {}  # what is wrong with the daemon itself, by part
@@ -117,27 +122,29 @@ class Watch:
         self._look_due_s = clock.now()
         self._began_s = clock.now()
         self._grace_s = min(TICK_GRACE_S * clock.speed, TICK_S)
-        self._threads: list[threading.Thread] = []
+        self._turned_at = time.monotonic()
         self._unprinted: list[str] = []
 
     # ---- life ------------------------------------------------------------------------------------------------------
 
     def run(self, stop: threading.Event) -> None:
-        """Work until ``stop`` is set; then commit what is there and let the sources go."""
-        # The sources first: going on where the last watch ended takes its time, and what comes meanwhile waits.
-        for source in self.sources:
-            thread = threading.Thread(target=source.run, args=(self._deliver, stop), name=source.name, daemon=True)
-            thread.start()
-            self._threads.append(thread)
+        """Work until ``stop`` is set; then let the sources go and commit what is there."""
         self._open()
+        self._on_open()
         try:
             while not stop.is_set():
                 self.step(stop)
         finally:
             self._close()
 
+    @property
+    def age_s(self) -> float:
+        """How long ago the worker last turned round, real seconds: it hangs when this goes on growing."""
+        return time.monotonic() - self._turned_at
+
     def step(self, stop: threading.Event | None = None) -> None:
         """One round of the worker: take lines in, look for entries, tick when a minute is full, commit when due."""
+        self._turned_at = time.monotonic()
         self._take_lines(self._wait_s())
         now_s = self.clock.now()
         if now_s >= self._look_due_s:
@@ -179,6 +186,7 @@ class Watch:
         self._tell(now_s)
 
     def _close(self) -> None:
+        self._let_sources_go()
         for _ in range(1000):
             self._take_lines(0.0)
             self._commit()
@@ -186,12 +194,10 @@ class Watch:
                 break
         if self._recorder is not None:
             self._recorder.close()
-        for thread in self._threads:
-            thread.join(timeout=3.0)
 
     # ---- lines -----------------------------------------------------------------------------------------------------
 
-    def _deliver(self, line: Line) -> None:
+    def deliver(self, line: Line) -> None:
         """Called by the source threads. A full queue makes the source wait, which its other end can bear."""
         self._lines.put(line)
 
@@ -451,15 +457,10 @@ class Watch:
             health = source.health()
             if health.state == "trouble":
                 troubles[f"source {source.name}"] = health.says
-        for thread in self._threads:
-            if not thread.is_alive() and not getattr(self._source_of(thread), "finished", False):
-                troubles[f"worker {thread.name}"] = tr("the thread that reads {name} has ended.", name=thread.name)
         return troubles
 
-    def _source_of(self, thread: threading.Thread) -> Source | None:
-        return next((source for source in self.sources if source.name == thread.name), None)
-
     def _tick_minder(self, minder: Minder, tick_s: float, events: list[Event]) -> None:
+        self._turned_at = time.monotonic()  # many buckets, or a long way back after a restart, are no hanging
         part = f"judging {minder.batch.bucket}"
         try:
             events += minder.tick(tick_s)

@@ -161,7 +161,7 @@ class Bench:
         """A line arrives at that time."""
         self.until(at_s)
         acknowledge = (lambda: self.acked.append(data)) if ack else None
-        self.watch._deliver(Line(self.clock.now(), data, origin or Origin("serial", "wire"), retained, ack=acknowledge))
+        self.watch.deliver(Line(self.clock.now(), data, origin or Origin("serial", "wire"), retained, ack=acknowledge))
         self._turn()
 
     def steady(

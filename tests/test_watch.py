@@ -72,7 +72,7 @@ def test_a_line_is_acknowledged_only_when_it_is_on_the_disk(bench: Bench) -> Non
         bench.clock.now(), pack("shed-1", 50.0), Origin("mqtt", "broker", "t"),
         ack=lambda: found.append([one.temperature_c for one in kept(bench)]),
     )  # fmt: skip
-    bench.watch._deliver(line)
+    bench.watch.deliver(line)
     bench._turn()
     assert found == [] and kept(bench) == []
     bench.until(bench.now_s + 3.5)
@@ -161,7 +161,7 @@ def test_damaged_lines_are_counted_and_shown(bench: Bench) -> None:
 def test_a_line_that_was_held_up_counts_from_when_it_got_here(bench: Bench) -> None:
     """Stamped before a tick that is over, it is stamped with that tick: what was said stands."""
     bench.until(NIGHT_S + 5.0)
-    bench.watch._deliver(Line(NIGHT_S - 3.0, pack("shed-1", 50.0), Origin("serial", "wire")))
+    bench.watch.deliver(Line(NIGHT_S - 3.0, pack("shed-1", 50.0), Origin("serial", "wire")))
     bench.until(NIGHT_S + 9.0)
     assert [one.arrival_s for one in kept(bench)] == [NIGHT_S]
     [line] = [one for one in read_recording(bench.record) if one.note is None]
@@ -173,7 +173,7 @@ def test_arrivals_have_one_order_in_journal_and_recording(bench: Bench) -> None:
     for i, wobble in enumerate((0.0, -0.4, 0.2, -70.0, 0.1, -0.3)):
         bench.now_s += 20.0
         data = pack("shed-1", 50.0 + i, bench.now_s)
-        bench.watch._deliver(Line(bench.now_s + wobble, data, Origin("serial", f"wire {i % 2}")))
+        bench.watch.deliver(Line(bench.now_s + wobble, data, Origin("serial", f"wire {i % 2}")))
         bench.until(bench.now_s)
     bench.until(bench.now_s + 5.0)
     arrivals = [one.arrival_s for one in kept(bench)]
@@ -187,7 +187,7 @@ def test_a_flood_does_not_hold_up_a_tick(bench: Bench) -> None:
     """Twenty thousand lines wait when the minute is full: the tick comes within the next round all the same."""
     bench.until(NIGHT_S + 5.0)
     for i in range(20_000):
-        bench.watch._deliver(Line(NIGHT_S + 6.0 + i / 1000, b"garbage", Origin("serial", "wire")))
+        bench.watch.deliver(Line(NIGHT_S + 6.0 + i / 1000, b"garbage", Origin("serial", "wire")))
     bench.now_s = NIGHT_S + MINUTE_S + TICK_GRACE_S
     bench.watch.step()
     assert bench.desk.fact("last_tick_s") == NIGHT_S + MINUTE_S
@@ -202,7 +202,7 @@ def test_ticks_that_are_late_are_made_up_for_each_in_its_turn(bench: Bench) -> N
     bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + MINUTE_S, good_c)
     for i in range(15):
         at_s = NIGHT_S + MINUTE_S + 20.0 * i + 1.0
-        bench.watch._deliver(Line(at_s, pack("shed-1", good_c(at_s), at_s), Origin("serial", "wire")))
+        bench.watch.deliver(Line(at_s, pack("shed-1", good_c(at_s), at_s), Origin("serial", "wire")))
     bench.mark(batch, entry("covered", NIGHT_S + 200.0))
     ticks: list[tuple[float, bool]] = []
     bench.watch._on_tick = lambda watch, tick_s: ticks.append(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import signal
 import threading
 from pathlib import Path
@@ -35,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
     """Wire from the settings and run; SIGTERM and Ctrl-C end it in order."""
     from monitor.clock import ArrivalClock
     from monitor.running import Running
+    from monitor.service import Service, begin_anew
     from monitor.watch_parts import sources_of
 
     settings = settings_of(args)
@@ -71,7 +73,11 @@ def run(args: argparse.Namespace) -> int:
             events_file=args.events,
             serve_page=not args.no_page,
             say=say,
+            service=Service(os.environ),
+            begin_anew=begin_anew,
         )
+        # After one that was given up again and again: so that a fault at every start does not keep the computer busy.
+        stop.wait(running.beginnings.wait_s())
         try:
             with contextlib.suppress(KeyboardInterrupt):
                 running.run(stop)

@@ -37,6 +37,11 @@ class Served:
         return f"http://{_address_words(self.host)}:{self.port}/"
 
     @property
+    def age_s(self) -> float:
+        """How long ago it last turned round, real seconds: it hangs when this goes on growing."""
+        return time.monotonic() - float(self._server.turned_at)
+
+    @property
     def alive(self) -> bool:
         """Whether the thread still serves: the watch asks now and then."""
         return self._thread.is_alive()
@@ -98,6 +103,20 @@ def _why_not(error: OSError, host: str, port: int) -> str:
     )  # fmt: skip
 
 
+def _turning_server(config: Any) -> Any:
+    """A server that notes when its loop last turned round."""
+    import uvicorn
+
+    class Turning(uvicorn.Server):
+        turned_at = time.monotonic()
+
+        async def on_tick(self, counter: int) -> bool:
+            self.turned_at = time.monotonic()
+            return await super().on_tick(counter)
+
+    return Turning(config)
+
+
 def serve(app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> Served:
     """Serve ``app`` from a thread of its own, until ``stop``. Signals stay with the caller.
 
@@ -123,7 +142,7 @@ def serve(app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> Served:
         timeout_graceful_shutdown=2,
         h11_max_incomplete_event_size=16 * 1024,
     )
-    server = uvicorn.Server(config)
+    server = _turning_server(config)
     # uvicorn takes over signals only in the main thread, so in a thread of its own it leaves ours alone.
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="page", daemon=True)
     thread.start()

@@ -114,7 +114,8 @@ def test_the_bed_is_told_again_after_an_end_that_nobody_foresaw(
             SirenSettings("bedside", "127.0.0.1", broker.port), tmp_path / "journal.sqlite", lambda: 1.0, lambda: 1.0,
             gone,
         )  # fmt: skip
-        one.start(trouble, stop)
+        thread = threading.Thread(target=one.tell, args=(trouble, stop), daemon=True)
+        thread.start()
         try:
             wait_until(lambda: "no terminal" in trouble.get("siren", ""), what="the trouble")
             broker.start()
@@ -122,4 +123,4 @@ def test_the_bed_is_told_again_after_an_end_that_nobody_foresaw(
             assert trouble == {}
         finally:
             stop.set()
-            one.join()
+            thread.join(10.0)

@@ -1,0 +1,130 @@
+"""The watch as a service of the system: what it tells systemd, and how a process is given up and begun anew.
+
+The notification protocol is one datagram of lines to the socket named in the environment (sd_notify(3)); without that
+variable nothing is told.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import socket
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from monitor.words import tr
+
+# sysexits.h, EX_TEMPFAIL: "try again later"; anything but success has systemd start it again.
+EXIT_AGAIN = 75
+_KEEP_S = 3600.0
+# So many new beginnings within an hour are trouble that a person must look at.
+OFTEN = 3
+_FIRST_WAIT_S = 1.0
+_LONGEST_WAIT_S = 60.0
+
+
+class Service:
+    """What the system is told. ``environ`` as the process has it."""
+
+    def __init__(self, environ: Mapping[str, str]) -> None:
+        self._address = environ.get("NOTIFY_SOCKET", "")
+
+    def ready(self) -> None:
+        """The watch minds."""
+        self._tell("READY=1")
+
+    def alive(self) -> None:
+        """Every worker goes on: feeds the watchdog."""
+        self._tell("WATCHDOG=1")
+
+    def status(self, words: str) -> None:
+        """One line for ``systemctl status``."""
+        self._tell("STATUS=" + words.replace("\n", " "))
+
+    def stopping(self) -> None:
+        """It ends on purpose."""
+        self._tell("STOPPING=1")
+
+    def _tell(self, message: str) -> None:
+        if not self._address:
+            return
+        # A leading @ stands for the zero byte of the abstract namespace.
+        address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
+        with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as to_system:
+            to_system.setblocking(False)
+            to_system.sendto(message.encode(), address)
+
+
+@dataclass(slots=True)
+class Beginnings:
+    """The times at which the watch was given up and began anew, kept in a small file beside the journal.
+
+    Not in the journal: whoever hangs may hold its lock.
+    """
+
+    path: Path
+    wall: Callable[[], float] = time.time
+    _times: list[dict[str, object]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            kept = json.loads(self.path.read_text(encoding="utf-8"))
+            if isinstance(kept, list):
+                self._times = [one for one in kept if isinstance(one, dict) and isinstance(one.get("at"), int | float)]
+
+    def note(self, parts: Sequence[str]) -> None:
+        """It is given up now, because of these parts."""
+        self._times = [*self._recent(), {"at": self.wall(), "parts": list(parts)}]
+        with contextlib.suppress(OSError):
+            self.path.write_text(json.dumps(self._times), encoding="utf-8")
+
+    def wait_s(self) -> float:
+        """How long to wait before going on, so that a fault at every start does not keep the computer busy."""
+        n = len(self._recent())
+        return 0.0 if n < 2 else min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2.0 ** (n - 2))
+
+    def trouble(self) -> str:
+        """What to say when it has begun anew too often within the hour; "" when it has not."""
+        recent = self._recent()
+        if len(recent) < OFTEN:
+            return ""
+        return tr(
+            "the watch has begun anew {n} times within an hour because of {parts}.", n=len(recent),
+            parts=_parts(recent),
+        )  # fmt: skip
+
+    def last(self) -> str:
+        """Why it began anew the last time, "" when it has not within the hour."""
+        recent = self._recent()
+        return tr("{parts} hung, so the watch began anew.", parts=_parts(recent[-1:])) if recent else ""
+
+    def _recent(self) -> list[dict[str, object]]:
+        now_s = self.wall()
+        return [one for one in self._times if 0.0 <= now_s - float(str(one["at"])) < _KEEP_S]
+
+
+def _parts(times: Sequence[Mapping[str, object]]) -> str:
+    found: dict[str, None] = {}
+    for one in times:
+        parts = one.get("parts")
+        found |= dict.fromkeys(str(part) for part in parts) if isinstance(parts, list) else {}
+    return ", ".join(found)
+
+
+def begin_anew(argv: Sequence[str] | None = None) -> None:
+    """Become a new process of the same command at once, whatever hangs in this one. Does not return.
+
+    The number of the process stays, so systemd takes it for the same; and a watch that somebody started by hand is not
+    simply gone. Files and sockets close by themselves, the claim on the journal among them.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(Exception):
+            stream.flush()
+    words = list(sys.orig_argv if argv is None else argv)
+    with contextlib.suppress(OSError):
+        os.execv(sys.executable, [sys.executable, *words[1:]])
+    os._exit(EXIT_AGAIN)

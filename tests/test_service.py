@@ -1,0 +1,205 @@
+"""What the system is told, and how a watch that was given up begins anew."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from monitor.clock import ArrivalClock
+from monitor.journal.database import Journal
+from monitor.running import Running
+from monitor.service import OFTEN, Beginnings, Service
+from monitor.settings import Settings
+from tests.helpers_watch import StillSource
+
+ROOT = Path(__file__).parents[1]
+
+
+class System:
+    """The other end of the notification socket, as systemd holds it (sd_notify(3))."""
+
+    def __init__(self, address: str) -> None:
+        self.address = address
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self._socket.bind("\0" + address[1:] if address.startswith("@") else address)
+        self._socket.settimeout(0.2)
+        self.told: list[str] = []
+
+    def hear(self) -> list[str]:
+        while True:
+            try:
+                self.told.append(self._socket.recv(4096).decode())
+            except TimeoutError:
+                return self.told
+
+    def wait(self, words: str, seconds: float = 60.0) -> None:
+        give_up = time.monotonic() + seconds
+        while words not in self.hear():
+            assert time.monotonic() < give_up, f"{words} was not told, only {self.told}"
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+@pytest.fixture(params=["path", "abstract"])
+def system(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[System]:
+    address = str(tmp_path / "notify") if request.param == "path" else f"@emberpail-test-{os.getpid()}"
+    one = System(address)
+    yield one
+    one.close()
+
+
+def test_the_words_of_the_protocol(system: System) -> None:
+    """READY, WATCHDOG, STATUS and STOPPING, one assignment a datagram: sd_notify(3)."""
+    service = Service({"NOTIFY_SOCKET": system.address})
+    service.ready()
+    service.alive()
+    service.status("three buckets\nminded")
+    service.stopping()
+    assert system.hear() == ["READY=1", "WATCHDOG=1", "STATUS=three buckets minded", "STOPPING=1"]
+
+
+def test_nobody_to_tell_is_no_trouble(tmp_path: Path) -> None:
+    Service({}).ready()
+    Service({"NOTIFY_SOCKET": str(tmp_path / "gone")}).alive()
+
+
+def test_a_watch_tells_the_system_that_it_minds_and_that_it_ends(tmp_path: Path) -> None:
+    """The program itself, as the unit starts it; between the two it feeds the watchdog."""
+    system = System(str(tmp_path / "notify"))
+    (tmp_path / "emberpail.toml").write_text('[journal]\npath = "journal.sqlite"\n', encoding="utf-8")
+    watch = subprocess.Popen(
+        [sys.executable, "-m", "monitor", "watch", "--no-page", "--settings", str(tmp_path / "emberpail.toml")],
+        cwd=ROOT, env={**os.environ, "NOTIFY_SOCKET": system.address}, stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        system.wait("READY=1")
+        system.wait("WATCHDOG=1")
+        watch.send_signal(signal.SIGTERM)
+        assert watch.wait(30.0) == 0
+        system.wait("STOPPING=1")
+    finally:
+        watch.kill()
+        watch.wait()
+        system.close()
+    assert system.told.index("READY=1") < system.told.index("STOPPING=1")
+
+
+# ---- beginning anew --------------------------------------------------------------------------------------------------
+
+HANGING = """
+import sys
+from pathlib import Path
+sys.path.insert(0, {root!r})
+from monitor import running, supervising
+from monitor.sources import recording
+supervising.CHECK_EVERY_S, supervising.HUNG_AFTER_S = 1.0, 6.0
+first = Path({first!r})
+def hang(self, deliver, stop):
+    if not first.exists():
+        first.write_text("hung")
+        import time
+        time.sleep(1000.0)  # nothing of it looks at stop: as a thread that hangs in a driver
+    stop.wait()
+recording.RecordingSource.run = hang
+recording.RecordingSource.health = lambda self: __import__("tests.helpers_watch").helpers_watch.StillSource.health(self)
+recording.RecordingSource.state, recording.RecordingSource.says = "connected", "connected."
+from monitor.cli import main
+if first.exists():
+    # The second process: here the source turns round.
+    from monitor.clock import ArrivalClock
+    def turning(self):
+        from dataclasses import replace
+        from tests.helpers_watch import StillSource
+        return replace(StillSource.health(self), progress_s=self._clock.now())
+    recording.RecordingSource.health = turning
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+def test_a_worker_that_hangs_has_the_process_begin_anew_under_the_same_number(tmp_path: Path) -> None:
+    """The real program, with a source whose thread hangs for good: it becomes a new one, which minds."""
+    first, script = tmp_path / "first", tmp_path / "hanging.py"
+    script.write_text(HANGING.format(root=str(ROOT), first=str(first)), encoding="utf-8")
+    (tmp_path / "empty.rec").write_text("", encoding="utf-8")
+    (tmp_path / "emberpail.toml").write_text(
+        '[journal]\npath = "journal.sqlite"\n[[source]]\nname = "shed node"\nkind = "recording"\npath = "empty.rec"\n',
+        encoding="utf-8",
+    )
+    system = System(str(tmp_path / "notify"))
+    out = (tmp_path / "out").open("wb")
+    watch = subprocess.Popen(
+        [sys.executable, str(script), "watch", "--no-page", "--settings", str(tmp_path / "emberpail.toml")],
+        cwd=ROOT, env={**os.environ, "NOTIFY_SOCKET": system.address}, stdout=out, stderr=out,
+    )  # fmt: skip
+    try:
+        give_up = time.monotonic() + 60.0
+        while system.hear().count("READY=1") < 2 and watch.poll() is None and time.monotonic() < give_up:
+            pass
+        said = (tmp_path / "out").read_text(encoding="utf-8")
+        assert system.told.count("READY=1") == 2, said
+        assert "shed node hangs" in said
+        assert watch.poll() is None, "it is the same process, and it minds"
+        kept = json.loads((tmp_path / "journal.sqlite.anew").read_text(encoding="utf-8"))
+        assert [one["parts"] for one in kept] == [["shed node"]]
+        with Journal(tmp_path / "journal.sqlite", read_only=True) as journal:
+            health = {one.part: one for one in journal.health()}
+        assert "shed node hung" in health["watch"].says and health["watch"].ok
+    finally:
+        watch.kill()
+        watch.wait()
+        out.close()
+        system.close()
+
+
+def test_beginning_anew_again_and_again_waits_longer_and_is_told(tmp_path: Path) -> None:
+    now_s = [1_773_480_000.0]
+    waits = []
+    for n in range(1, 12):
+        one = Beginnings(tmp_path / "anew", wall=lambda: now_s[0])  # each process reads the file afresh
+        assert bool(one.trouble()) == (n > OFTEN)
+        one.note(["page"])
+        waits.append(Beginnings(tmp_path / "anew", wall=lambda: now_s[0]).wait_s())
+        now_s[0] += 10.0
+    assert waits[0] == 0.0 and waits == sorted(waits) and waits[-1] == 60.0
+    assert "page" in Beginnings(tmp_path / "anew", wall=lambda: now_s[0]).trouble()
+    now_s[0] += 3700.0
+    quiet = Beginnings(tmp_path / "anew", wall=lambda: now_s[0])
+    assert (quiet.trouble(), quiet.last(), quiet.wait_s()) == ("", "", 0.0)
+
+
+@pytest.mark.parametrize("content", ["", "{", "null", '[{"at": "x"}, 3, {"parts": []}]', '[{"at": 1e999}]'])
+def test_a_damaged_note_of_beginnings_is_no_trouble(tmp_path: Path, content: str) -> None:
+    (tmp_path / "anew").write_text(content, encoding="utf-8")
+    one = Beginnings(tmp_path / "anew", wall=lambda: 1_773_480_000.0)
+    assert one.trouble() == "" and one.wait_s() == 0.0
+    one.note(["page"])
+    assert "page" in Beginnings(tmp_path / "anew", wall=lambda: 1_773_480_001.0).last()
+
+
+def test_judging_that_fails_has_the_watch_begin_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever it was: a watch that minds may end only when it is told to."""
+    began: list[bool] = []
+    said: list[str] = []
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        running = Running(
+            Settings(), journal, ArrivalClock(), [StillSource()], serve_page=False, say=said.append,
+            begin_anew=lambda: began.append(True),
+        )  # fmt: skip
+        monkeypatch.setattr(running.watch, "step", lambda stop: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            running.run(threading.Event())
+        running.close()
+    assert began and "ZeroDivisionError" in " ".join(said)
+    assert "judging" in Beginnings(tmp_path / "journal.sqlite.anew").last()
