@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
+from monitor.beating import Beating
 from monitor.bedside import Bedside
 from monitor.clock import ArrivalClock
 from monitor.courses import forecast_of
@@ -25,6 +26,7 @@ from monitor.pipeline import Minder
 from monitor.service import Beginnings, Service
 from monitor.settings import Settings
 from monitor.sources.line import Source
+from monitor.sources.mqtt import Announcement, MqttSource
 from monitor.supervising import Supervisor, Work
 from monitor.telling import Teller
 from monitor.watch import Watch
@@ -36,6 +38,8 @@ _BAND_EVERY_S = 600.0
 _BAND_POINTS = 60
 # One refusal is a moment's trouble; so many in a row (some minutes, by the outbox's waits) are a dead route.
 _REFUSALS_ARE_TROUBLE = 3
+# Judging comes every minute; a long fit on a small computer may take its time.
+_TICK_LATE_S = 180.0
 
 
 class Running:
@@ -73,7 +77,7 @@ class Running:
         self._serve_page, self._page_port = serve_page, page_port
         self._bedside: Bedside | None = None
         self._ticked_at: float | None = None  # monotonic, of the last judging
-        people = people_of(settings)
+        people = self._people = people_of(settings)
         # Everybody is told in their own language and units.
         voices = {person.name: settings.site.voice(person.language, person.units) for person in people}
         self._phone_journal = Journal(journal.path)
@@ -105,6 +109,7 @@ class Running:
         if self.settings.no_phone:
             self._say(no_routes_warning())
         # The sources first: going on where the last watch ended takes its time, and what comes meanwhile waits.
+        self._announce()
         for source in self.watch.sources:
             self._supervisor.add(self._reading(source))
         if self._serve_page:
@@ -114,6 +119,9 @@ class Running:
         if self.settings.siren is not None:
             self._bedside = Bedside(self.settings.siren, self.journal.path, self.clock.now, self.tick_age_s, self._say)
             self._supervisor.add(Work("siren", partial(self._bedside.tell, self.watch.trouble), self._bedside.age_s))
+        if self.settings.heartbeat.url:
+            beating = Beating(self.settings.heartbeat, self.journal.path, self.clock.now, self.amiss)
+            self._supervisor.add(Work("heartbeat", beating.beat_on, beating.age_s))
         self._supervisor.add(Work("judging", None, lambda: self.watch.age_s))
         self._supervisor.watch_over()
         names = ", ".join(source.name for source in self.watch.sources)
@@ -149,6 +157,13 @@ class Running:
             lambda: (self.clock.now() - source.health().progress_s) / self.clock.speed,
             lambda: bool(getattr(source, "finished", False)),
         )
+
+    def _announce(self) -> None:
+        """The first broker is told how the watch is, and keeps a last will for it."""
+        topic = self.settings.heartbeat.topic
+        first = next((source for source in self.watch.sources if isinstance(source, MqttSource)), None)
+        if topic and first is not None:
+            first.announcement = Announcement(topic, lambda: "amiss" if self.amiss() else "minding")
 
     def _let_sources_go(self) -> None:
         """What they have read by now is still taken in."""
@@ -211,6 +226,19 @@ class Running:
         if self._ticked_at is None or "journal" in self.watch.trouble:
             return None
         return time.monotonic() - self._ticked_at
+
+    def amiss(self) -> str:
+        """Why nobody should rely on being rung, in one sentence; "" when all that ringing needs is well."""
+        age_s = self.tick_age_s()
+        if age_s is None or age_s > _TICK_LATE_S:
+            return tr("the watch does not judge.")
+        for part, says in dict(self.watch.trouble).items():
+            if part in ("journal", "phone") or part.startswith(("worker ", "judging ")):
+                return says
+        routes = [f"phone {person.name} {label}" for person in self._people for label in person.labels]
+        if routes and all(self._refused.get(route, 0) >= _REFUSALS_ARE_TROUBLE for route in routes):
+            return tr("no phone route takes a message.")
+        return ""
 
     def _on_tick(self, watch: Watch, tick_s: float) -> None:
         self._ticked_at = time.monotonic()

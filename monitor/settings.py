@@ -33,6 +33,7 @@ SETTINGS_NAME = "emberpail.toml"
 SETTINGS_VARIABLE = "EMBERPAIL_SETTINGS"
 MQTT_PASSWORD_VARIABLE = "EMBERPAIL_MQTT_PASSWORD"
 INFLUX_TOKEN_VARIABLE = "EMBERPAIL_INFLUX_TOKEN"
+HEARTBEAT_VARIABLE = "EMBERPAIL_HEARTBEAT_URL"
 PAGE_PASSPHRASE_VARIABLE = "EMBERPAIL_PAGE_PASSPHRASE"
 LEAST_PASSPHRASE = 8
 
@@ -204,6 +205,17 @@ class SirenSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class HeartbeatSettings:
+    """Where the watch says that it is well, so that its silence rings: a web address that is asked every ``every_min``
+    minutes, and a topic on the first MQTT source's broker; None and "" for neither.
+    """
+
+    url: Secret | None = None
+    every_min: int = 5
+    topic: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class MirrorSettings:
     """Where the copy of readings and results goes."""
 
@@ -229,6 +241,7 @@ class Settings:
     reminders: ReminderSettings = field(default_factory=ReminderSettings)
     siren: SirenSettings | None = None
     drill: DrillSettings = field(default_factory=DrillSettings)
+    heartbeat: HeartbeatSettings = field(default_factory=HeartbeatSettings)
 
     def place(self) -> Place:
         """What the place adds to the physics."""
@@ -422,9 +435,11 @@ def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
     drill = _read_drill(top.table("drill"))
     siren = _read_siren(top.table("siren"), path) if top.has("siren") else None
     top.asked.add("siren")
+    heartbeat = _read_heartbeat(top.table("heartbeat"), sources)
     top.finish()
     return Settings(
-        path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders, siren=siren, drill=drill
+        path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders, siren=siren, drill=drill,
+        heartbeat=heartbeat,
     )  # fmt: skip
 
 
@@ -717,6 +732,27 @@ def _read_drill(table: Table) -> DrillSettings:
     table.finish()
     minute = _minute_of(at)
     return DrillSettings(day, default.minute if minute is None else minute)
+
+
+def _read_heartbeat(table: Table, sources: Sequence[Source]) -> HeartbeatSettings:
+    default = HeartbeatSettings()
+    url = table.secret("url", HEARTBEAT_VARIABLE)
+    if url and not re.match(r"https?://[^/\s]", url.reveal(), re.IGNORECASE):
+        table.wrong("url", tr("it is no web address; write one that begins with https:// or http://."))
+        url = None
+    every_min = table.whole("every_min", default.every_min, low=1, high=60, example=5)
+    topic = table.text("topic", "", example='"emberpail/watch"', check=_own_topic_fault)
+    if topic and not any(isinstance(source, MqttSource) for source in sources):
+        table.wrong("topic", tr("there is no [[source]] with a broker to say it to; add one, or leave topic out."))
+    table.finish()
+    return HeartbeatSettings(url or None, every_min, topic)
+
+
+def _own_topic_fault(text: str) -> str | None:
+    """What is wrong with a topic that we write to."""
+    if text and (any(one in text for one in "+#\0") or text.endswith("/readings") or len(text) > 200):
+        return tr('"{text}" cannot be written to; name one topic, such as emberpail/watch', text=text)
+    return None
 
 
 def _read_reminders(table: Table) -> ReminderSettings:

@@ -32,6 +32,7 @@ COMMANDS: Mapping[str, str] = {
     "ack": "alarm",
     "quiet": "alarm",
     "on-call": "on_call",
+    "unit": "unit",
     "replay": "replay",
     "would-ring": "would_ring",
     "export": "exchange",

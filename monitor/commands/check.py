@@ -95,6 +95,7 @@ def _walk(settings: Settings) -> Iterator[Line]:
         yield from _sources(settings, journal)
         yield journal_line
         yield _clock(settings, journal)
+        yield _heartbeat(settings, journal)
     finally:
         if journal is not None:
             journal.close()
@@ -133,6 +134,18 @@ def _siren(settings: Settings) -> Iterator[Line]:
     # Under a name of its own, so that a running siren is not thrown out.
     ok, says = try_broker(replace(broker_of(siren), client_id=f"{siren.client_id}-check"))
     yield Line(tr("siren"), ok, says)
+
+
+def _heartbeat(settings: Settings, journal: Journal | None) -> Line:
+    """It is not tried from here: a call by anybody but the watch would hide that the watch is gone."""
+    if not settings.heartbeat.url:
+        says = tr(
+            "when power, internet or this computer fails, nobody is told: have something outside miss a regular call "
+            "([heartbeat] in the settings)."
+        )
+        return Line(tr("heartbeat"), None, says)
+    minded = _told_by_watch(journal) or {}
+    return Line(tr("heartbeat"), *minded.get("heartbeat", (True, tr("a running watch calls the address it is given."))))
 
 
 def _told_by_watch(journal: Journal | None) -> dict[str, tuple[bool, str]] | None:

@@ -16,12 +16,14 @@ from __future__ import annotations
 import contextlib
 import functools
 import itertools
+import json
 import select
 import socket
 import ssl
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -45,11 +47,24 @@ _HELLO_TIMEOUT_S = 10.0
 _FIRST_WAIT_S = 0.5
 _LONGEST_WAIT_S = 15.0
 _TURN_S = 0.5
+_ANNOUNCE_EVERY_S = 60.0
 # A full window for longer than this means that the worker does not commit.
 _WINDOW_STUCK_S = 60.0
 # Thrown out this soon and this often after connecting: somebody else uses the client id.
 _BRIEF_S = 5.0
 _BRIEF_TIMES = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Announcement:
+    """What the watch says of itself on its broker, kept there for whoever asks: the state, and since when.
+
+    ``state()`` is asked at every turn ("minding" or "amiss"); the broker itself says "gone" when the connection
+    is lost (the last will of MQTT 3.1.1, section 3.1.2.5), and "stopped" is said on purpose.
+    """
+
+    topic: str
+    state: Callable[[], str]
 
 
 class MqttSource:
@@ -90,6 +105,7 @@ class MqttSource:
         self._acks: list[int] = []  # message ids to acknowledge on this connection
         self._wake: socket.socket | None = None  # writing to it wakes the thread of the connection that stands
         self._brief = 0
+        self.announcement: Announcement | None = None  # set before the thread starts
 
     # ---- what others ask -------------------------------------------------------------------------------------------
 
@@ -122,7 +138,7 @@ class MqttSource:
                     tr("the connection to {where} failed as nobody foresaw: {error!r}.", where=self.where, error=error),
                 )
             finally:
-                connection.close()
+                connection.close(on_purpose=stop.is_set())
                 self._forget_acks()
             if connection.listening:
                 self._book.fault("disconnected")
@@ -202,6 +218,7 @@ class _Connection:
         self._problem: BrokerUnavailable | None = None
         self._listening_since = 0.0
         self._stuck = False
+        self._announced, self._announced_at = "", 0.0
         self._client = self._new_client()
         self._woken, source._wake = socket.socketpair()
         self._woken.setblocking(False)
@@ -223,6 +240,9 @@ class _Connection:
         )
         if self._source.username is not None:
             client.username_pw_set(self._source.username, self._source._password)
+        announced = self._source.announcement
+        if announced is not None:
+            client.will_set(announced.topic, self._announcement("gone"), qos=1, retain=True)
         client.on_connect = self._guarded(self._on_connect)
         client.on_subscribe = self._guarded(self._on_subscribe)
         client.on_message = self._guarded(self._on_message)
@@ -258,6 +278,7 @@ class _Connection:
                     mend=True,
                 )
             self._mind_window()
+            self._announce()
 
     def _connect(self) -> None:
         open_connection(self._client, self._source, self._source._keepalive_s)
@@ -321,9 +342,30 @@ class _Connection:
             self._tell_listening()
         self._stuck = stuck
 
-    def close(self) -> None:
+    def _announce(self) -> None:
+        """Say how the watch is once the broker lets us read: every minute, and at once when it changes."""
+        announced, now = self._source.announcement, time.monotonic()
+        if announced is None or not self.listening:
+            return
+        state = announced.state()
+        if state != self._announced or now - self._announced_at >= _ANNOUNCE_EVERY_S:
+            self._announced, self._announced_at = state, now
+            self._client.publish(announced.topic, self._announcement(state), qos=1, retain=True)
+
+    def _announcement(self, state: str) -> str:
+        # A last will is written when the connection begins, so its time would say the wrong thing.
+        at = {} if state == "gone" else {"at": round(self._source._clock.now())}
+        return json.dumps({"state": state, **at}, ensure_ascii=False)
+
+    def close(self, *, on_purpose: bool = False) -> None:
         """Say goodbye where possible, so that the broker does not wait for us."""
+        announced = self._source.announcement
+        if announced is not None and not on_purpose:
+            with contextlib.suppress(Exception):  # without a goodbye, so that the last will is told
+                self._client._sock_close()
         with contextlib.suppress(Exception):
+            if announced is not None and self.listening:
+                self._client.publish(announced.topic, self._announcement("stopped"), qos=1, retain=True)
             for mid in self._source._take_acks():
                 self._client.ack(mid, 1)
             self._client.disconnect()
