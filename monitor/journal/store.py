@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Self
 
 import monitor
 from monitor.journal.migrations import NEWEST, is_foreign, migrate, version_of
@@ -84,7 +84,7 @@ class Store:
         self._watch_claim: IO[str] | None = None
         self._db = self._opened()
 
-    def __enter__(self) -> Any:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -113,19 +113,16 @@ class Store:
                     tr("Journal {path}: its folder cannot be made ({reason}).", path=self.path, reason=error.strerror),
                     again=True,
                 ) from error
-        db = None
+        address = f"{self.path.absolute().as_uri()}?mode={'ro' if self.read_only else 'rwc'}"
         try:
-            address = f"{self.path.absolute().as_uri()}?mode={'ro' if self.read_only else 'rwc'}"
             db = sqlite3.connect(address, uri=True, timeout=self._busy_s, isolation_level=None, check_same_thread=False)
-            self._prepare(db)
+            try:
+                self._prepare(db)
+            except BaseException:
+                db.close()
+                raise
         except sqlite3.Error as error:
-            if db is not None:
-                db.close()
             raise explained(error, self.path) from error
-        except BaseException:
-            if db is not None:
-                db.close()
-            raise
         return db
 
     def _prepare(self, db: sqlite3.Connection) -> None:
@@ -332,10 +329,12 @@ class Store:
                 os.fsync(file.fileno())
             os.replace(half, target)
         except sqlite3.Error as error:
-            half.unlink(missing_ok=True)
             raise explained(error, target) from error
         except OSError as error:
             raise JournalError(
                 tr("Backup {path}: it cannot be written ({reason}).", path=target, reason=error.strerror), again=True
             ) from error
+        finally:
+            with contextlib.suppress(OSError):
+                half.unlink(missing_ok=True)
         return target

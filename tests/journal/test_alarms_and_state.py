@@ -42,6 +42,62 @@ def test_the_last_estimate_is_the_newest_by_its_time(journal: Journal) -> None:
     assert journal.last_estimate("Q 13") is None
 
 
+def test_of_two_estimates_of_one_time_the_later_written_is_the_last(journal: Journal) -> None:
+    """They differ by what they are about; what is no estimate never comes between."""
+    again = dataclasses.replace(estimate(T0, 0.6), values={"completeness": 0.6, "state": "again"})
+    journal.add_events([estimate(T0, 0.5), again, dataclasses.replace(RAISED, at_s=T0 + 60)])
+    assert again == journal.last_estimate("Q 12")
+
+
+def test_estimates_come_oldest_first_from_after_a_time(journal: Journal) -> None:
+    """For the curve: of one batch, without what happened besides; the time itself has been drawn already."""
+    other = dataclasses.replace(estimate(T0, 0.1), batch="Q 13")
+    kept = [estimate(T0 + minute * 600, 0.1 * minute) for minute in (3, 1, 2)]
+    journal.add_events([*kept, other, RAISED, estimate(0.5, 0.0)])
+    assert journal.estimates("Q 12") == [estimate(0.5, 0.0), kept[1], kept[2], kept[0]]
+    assert journal.estimates("Q 12", T0 + 600) == [kept[2], kept[0]]
+    assert journal.estimates("Q 12", T0 + 599.9) == [kept[1], kept[2], kept[0]]
+    assert journal.estimates("Q 14") == []
+
+
+def test_events_come_in_the_order_they_were_kept(journal: Journal) -> None:
+    """Not by their time: a restart gives late ones. The time asked from is included."""
+    late, early = estimate(T0 + 600, 0.5), estimate(T0, 0.4)
+    journal.add_events([late])
+    journal.add_events([early])
+    assert journal.events() == [late, early]
+    assert journal.events(since_s=T0 + 600) == [late]
+    assert journal.events("Q 12", since_s=T0 + 600.1) == []
+
+
+def test_alarms_come_in_the_order_they_were_raised(journal: Journal) -> None:
+    """Those of one moment by their id."""
+    for alarm_id, raised_at_s in (("b", T0 + 9), ("d", T0), ("c", T0), ("a", T0 + 5)):
+        journal.save_alarm(AlarmRecord(alarm_id, "silent", "shed-2", "Q 12", "unacknowledged", raised_at_s=raised_at_s))
+    assert [alarm.alarm_id for alarm in journal.alarms()] == ["c", "d", "a", "b"]
+
+
+def test_a_look_learns_cheaply_that_another_has_written(journal: Journal) -> None:
+    """The page asks every second; the number changes with the writing of others and with nothing else."""
+    with Journal(journal.path) as other:
+        before = other.data_version()
+        assert other.data_version() == before
+        journal.set_fact("a", 1)
+        assert other.data_version() != before
+
+
+def test_counters_and_health_are_told_apart_and_sorted(journal: Journal) -> None:
+    """By source and by what was counted; by part."""
+    for source, what, total in (("b", "x", 1), ("a", "y", 2), ("a", "x", 3), ("a", "y", 4)):
+        journal.set_counter(source, what, total)
+    assert list(journal.counters().items()) == [(("a", "x"), 3), (("a", "y"), 4), (("b", "x"), 1)]
+    journal.set_health("b", True, "Fine.", T0)
+    journal.set_health("a", False, "Not.", T0 + 1)
+    assert [(h.part, h.ok, h.says, h.at_s) for h in journal.health()] == [
+        ("a", False, "Not.", T0 + 1), ("b", True, "Fine.", T0),
+    ]  # fmt: skip
+
+
 def test_an_alarm_keeps_its_present_state(journal: Journal) -> None:
     """Saving replaces; standing alarms are those not back to normal."""
     alarm = AlarmRecord(

@@ -99,6 +99,62 @@ def test_the_log_keeps_what_was_taken_back(journal: Journal) -> None:
     assert undone == journal.undo_entry(poured.entry_id, T0 + 999)
 
 
+def test_an_entry_is_found_by_its_id_also_when_taken_back(journal: Journal) -> None:
+    """With the batch it belongs to, who noted it, and when it was taken back."""
+    journal.add_batch(BATCH)
+    poured = journal.add_entry(BATCH.name, LogEntry("poured", T0, T0 + 30, 56.25), who="Ada")
+    journal.add_entry(BATCH.name, LogEntry("looked", T0 + 60, T0 + 60))
+    found = journal.entry(poured.entry_id)
+    assert found is not None
+    assert (found.entry, found.batch, found.who, found.undone_at_s) == (poured, BATCH.name, "Ada", None)
+    assert journal.entry(poured.entry_id) == journal.log(BATCH.name)[0]
+    undone = journal.undo_entry(poured.entry_id, T0 + 120)
+    assert journal.entry(poured.entry_id) == undone
+    assert journal.entry("nobody's") is None
+
+
+def test_everything_comes_in_the_order_of_its_time(journal: Journal) -> None:
+    """Batches by their start, the log and the acts by when they were noted, whatever was written first."""
+    later = dataclasses.replace(BATCH, name="A later one", bucket="shed-3", started_s=T0 + 9)
+    twin = dataclasses.replace(BATCH, name="A twin", bucket="shed-4")
+    for batch in (later, BATCH, twin):
+        journal.add_batch(batch)
+    names = ["A twin", "Quillmarsh 12", "A later one"]
+    assert [batch.name for batch in journal.running_batches()] == names
+    assert [record.batch.name for record in journal.batches()] == names
+    for noted_at_s in (T0 + 9, T0 + 5, T0 + 7):
+        journal.add_entry(BATCH.name, LogEntry("looked", T0, noted_at_s))
+        journal.add_act(Act("a1", "going", T0, noted_at_s, batch=BATCH.name))
+    first = journal.add_entry(BATCH.name, LogEntry("note", T0, T0 + 9, text="z"))
+    journal.add_entry(BATCH.name, LogEntry("note", T0, T0 + 9, text="a"))
+    assert [logged.entry.noted_at_s for logged in journal.log(BATCH.name)] == [T0 + 5, T0 + 7, T0 + 9, T0 + 9, T0 + 9]
+    assert journal.log(BATCH.name)[3].entry == first, "of one moment: as written"
+    assert [act.noted_at_s for act in journal.acts()] == [T0 + 5, T0 + 7, T0 + 9]
+    assert [act.noted_at_s for act in journal.acts(BATCH.name)] == [T0 + 5, T0 + 7, T0 + 9]
+
+
+def test_what_concerns_one_leaves_the_others_alone(journal: Journal) -> None:
+    """Ending, taking back and noting later each touch the one row that was named."""
+    other = dataclasses.replace(BATCH, name="Quillmarsh 13", bucket="shed-3")
+    journal.add_batch(BATCH)
+    journal.add_batch(other)
+    one, two = (journal.add_entry(name, LogEntry("poured", T0, T0)) for name in (BATCH.name, other.name))
+    acts = [journal.add_act(Act(alarm, "going", T0, T0)) for alarm in ("a1", "a2")]
+    amended = [journal.amend_batch(name, BATCH.recipe, BATCH.vessel, T0) for name in (BATCH.name, other.name)]
+    journal.undo_entry(one.entry_id, T0 + 1)
+    journal.renote(one.entry_id, T0 + 50)
+    journal.renote_act(acts[0].act_id, T0 + 50)
+    journal.renote_amendment(amended[0].amendment_id, T0 + 50)
+    journal.renote_batch(BATCH.name, T0 + 50)
+    journal.end_batch(BATCH.name, T0 + 2, T0 + 3, "filled")
+    assert journal.entries(other.name) == [two]
+    assert [act.noted_at_s for act in journal.acts()] == [T0, T0 + 50]
+    assert [amendment.noted_at_s for amendment in journal.amendments(other.name)] == [T0]
+    assert journal.running_batches() == [other]
+    assert [record.outcome for record in journal.batches()] == ["filled", ""]
+    assert journal.batch_in("shed-3") == other
+
+
 def test_the_same_entry_twice_is_one_entry(journal: Journal) -> None:
     """The id follows from what the entry says, so a repeated write finds the first."""
     journal.add_batch(BATCH)

@@ -123,6 +123,29 @@ def test_an_empty_group_is_no_group(journal: Journal) -> None:
     assert journal.add_readings([]) == 0
 
 
+def test_marks_and_latest_concern_their_own_probe(journal: Journal) -> None:
+    """Two probes of one moment, two buckets with a probe of one name."""
+    wall, elsewhere = Reading("shed-2", "wall", T0, T0, 50.0), Reading("shed-3", "core", T0, T0 + 1, 51.0)
+    journal.add_readings([core(0), core(10), wall, elsewhere])
+    journal.mark_readings([("shed-2", "core", T0, "spike")])
+    assert {(k.reading.bucket, k.reading.probe, k.reading.time_s - T0): k.reason for k in journal.kept_readings()} == {
+        ("shed-2", "core", 0.0): "spike", ("shed-2", "core", 10.0): None, ("shed-2", "wall", 0.0): None,
+        ("shed-3", "core", 0.0): None,
+    }  # fmt: skip
+    assert {probe: kept.reading for probe, kept in journal.latest("shed-2").items()} == {"core": core(10), "wall": wall}
+    assert {probe: kept.reading for probe, kept in journal.latest("shed-3").items()} == {"core": elsewhere}
+
+
+def test_a_bucket_and_a_span_can_be_asked_for_together(journal: Journal) -> None:
+    """Only what fulfils both; and by halving, wherever the first one lies."""
+    mine = [core(n, late_s=0) for n in range(0, 40, 2)]
+    theirs = [Reading("shed-3", "core", T0 + n, T0 + n, 20.0) for n in range(1, 40, 2)]
+    journal.add_readings(sorted([*mine, *theirs], key=lambda r: r.arrival_s))
+    for first in range(-1, 42):
+        wanted = [r for r in mine if T0 + first <= r.arrival_s < T0 + 30]
+        assert list(journal.readings("shed-2", T0 + first, T0 + 30)) == wanted, first
+
+
 def test_a_thinned_curve_keeps_its_peaks(journal: Journal) -> None:
     """Each slot gives lowest and highest of the believed readings; empty slots are left out, a gap stays a gap."""
     journal.add_readings([core(second, 40.0 + second % 10) for second in range(1000) if not 300 <= second < 400])
@@ -135,6 +158,36 @@ def test_a_thinned_curve_keeps_its_peaks(journal: Journal) -> None:
     assert thin == sorted(thin)
     assert [] == journal.thinned("shed-2", "core", T0, T0, 100) == journal.thinned("shed-2", "core", T0, T0 + 1, 0)
     assert journal.thinned("shed-9", "core", T0, T0 + 1000) == []
+
+
+def test_a_curve_to_zoom_into_keeps_lowest_and_highest_at_their_own_times(journal: Journal) -> None:
+    """Of each slot both, in the order of time; a slot with one reading gives it once."""
+    journal.add_readings([core(0, 50.0), core(1, 53.0), core(2, 47.0), core(3, 50.5), core(10, 60.0), core(19.9, 61.0)])
+    journal.add_readings([Reading("shed-2", "wall", T0 + 1, T0 + 1, 99.0), Reading("shed-3", "core", T0, T0, 98.0)])
+    found = journal.extremes("shed-2", "core", T0, T0 + 20, 2)
+    assert found == [(T0 + 1, 53.0), (T0 + 2, 47.0), (T0 + 10, 60.0), (T0 + 19.9, 61.0)]
+    assert journal.extremes("shed-2", "core", T0 + 10, T0 + 11, 1) == [(T0 + 10, 60.0)]
+    assert journal.extremes("shed-9", "core", T0, T0 + 20) == []
+
+
+def test_a_curve_to_zoom_into_shows_believed_readings_of_its_span_only(journal: Journal) -> None:
+    """From is included, to is not; nothing that is not believed, no probe that could not measure."""
+    journal.add_readings([core(0, 50.0), core(5, 999.0), core(6, None, state="open"), core(7, 40.0), core(20, 10.0)])
+    journal.mark_readings([("shed-2", "core", T0 + 5, "range")])
+    assert journal.extremes("shed-2", "core", T0, T0 + 20, 1) == [(T0, 50.0), (T0 + 7, 40.0)]
+    assert journal.extremes("shed-2", "core", T0, T0 + 20.5, 1) == [(T0, 50.0), (T0 + 20, 10.0)]
+    assert [] == journal.extremes("shed-2", "core", T0, T0, 9) == journal.extremes("shed-2", "core", T0, T0 + 1, 0)
+    assert len(journal.extremes("shed-2", "core", T0, T0 + 20)) == 2, "400 slots unless asked otherwise"
+
+
+def test_slots_of_a_curve_are_of_equal_length_from_its_start(journal: Journal) -> None:
+    """A reading on the boundary of two slots belongs to the later one; the mean time tells where the slot lies."""
+    journal.add_readings([core(0, 10.0), core(9.9, 20.0), core(10, 30.0), core(19, 40.0), core(20, 99.0)])
+    journal.add_readings([Reading("shed-2", "wall", T0 + 1, T0 + 1, 5.0), core(-1, 1.0)])
+    thin = journal.thinned("shed-2", "core", T0, T0 + 20, 2)
+    assert [(low, high) for _, low, high in thin] == [(10.0, 20.0), (30.0, 40.0)]
+    assert [round(time_s - T0, 3) for time_s, _, _ in thin] == [4.95, 14.5]
+    assert journal.thinned("shed-2", "core", T0, T0 + 20, 1)[0][1:] == (10.0, 40.0)
 
 
 def test_probe_numbers_of_a_failed_group_are_forgotten(journal: Journal) -> None:
