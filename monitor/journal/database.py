@@ -56,3 +56,6 @@ __all__ = [
 
 class Journal(Batches, Readings, Alarms, Outbox, State, Whole):
     """An open journal. ``read_only`` for those that only look; raises JournalError with one sentence."""
+
+    def __enter__(self) -> Journal:
+        return self

@@ -15,7 +15,7 @@ import pytest
 from monitor.domain import Batch, Reading
 from monitor.journal import migrations
 from monitor.journal.database import Journal, JournalError, Refused
-from monitor.journal.store import explained
+from monitor.journal.store import Store, explained
 
 T0 = 1_773_480_000.0
 ROOT = Path(__file__).parents[2]
@@ -109,6 +109,15 @@ def test_a_newer_schema_is_refused_untouched(journal: Journal) -> None:
     one_sentence(error)
     with pytest.raises(JournalError, match="newer"):
         Journal(journal.path, read_only=True)
+
+
+def test_the_file_can_be_looked_through_without_its_nouns(journal: Journal) -> None:
+    """Whoever only wants to know that a file is sound, and brought up to date, needs no more than the store."""
+    journal.add_readings([reading(0)])
+    with Store(journal.path) as store:
+        assert "is sound: 1 readings" in store.check()
+    with pytest.raises(JournalError, match="has been closed"):
+        store.check()
 
 
 def test_closing_twice_does_no_harm_and_using_it_closed_is_one_sentence(journal: Journal) -> None:
