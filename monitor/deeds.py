@@ -17,6 +17,7 @@ from monitor.words import US, tr, voice
 
 KEY_FACT = "page_key"
 HEARD_FACT = "drill/heard"
+_DOOR_FACT = "page_door/"
 _KEY_BYTES = 32
 _LONGEST_AGO_S = 24 * 3600.0
 _MOST_TEXT = 500
@@ -61,6 +62,16 @@ class JournalDeeds:
                 journal.set_fact(KEY_FACT, kept)
         self._key = bytes.fromhex(kept)
         return self._key
+
+    def recall(self, name: str) -> object:
+        """What the page's door kept under a name: wrong tries, sessions that were ended."""
+        with self._lock:
+            return self._opened().fact(f"{_DOOR_FACT}{name}")
+
+    def keep(self, name: str, value: object) -> None:
+        """Keep something of the page's door over a restart."""
+        with self._writing() as journal:
+            journal.set_fact(f"{_DOOR_FACT}{name}", value)
 
     def tick(
         self, bucket: str, batch: str, step_id: str, *, ago_s: float = 0.0, temperature: str = "", water: str = ""
@@ -175,10 +186,14 @@ class JournalDeeds:
     @contextmanager
     def _writing(self) -> Iterator[Journal]:
         with self._lock:
-            if self._journal is None:
-                self._journal = self._open()
-            with self._journal.transaction():
-                yield self._journal
+            journal = self._opened()
+            with journal.transaction():
+                yield journal
+
+    def _opened(self) -> Journal:
+        if self._journal is None:
+            self._journal = self._open()
+        return self._journal
 
     @staticmethod
     def _running(journal: Journal, bucket: str, batch: str) -> Batch:

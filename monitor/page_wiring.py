@@ -90,6 +90,7 @@ class PageWiring:
                 plan_room(self._plans, settings.site.emergency_number),
                 what_if_room(self._what_if),
             ],
+            open_to_read=page.open_to_read,
         )
         self._serve = partial(serve, app, page.host, page.port if port is None else port)
         try:

@@ -14,6 +14,7 @@ import difflib
 import math
 import os
 import re
+import stat
 import tomllib
 import zoneinfo
 from collections.abc import Mapping, Sequence
@@ -36,6 +37,8 @@ INFLUX_TOKEN_VARIABLE = "EMBERPAIL_INFLUX_TOKEN"
 HEARTBEAT_VARIABLE = "EMBERPAIL_HEARTBEAT_URL"
 PAGE_PASSPHRASE_VARIABLE = "EMBERPAIL_PAGE_PASSPHRASE"
 LEAST_PASSPHRASE = 8
+# A farm's settings are some kilobytes.
+MOST_SETTINGS_BYTES = 1_000_000
 
 DEFAULT_PAGE_PORT = 8737
 DEFAULT_TOPIC = "emberpail/+/readings"  # the wire format's topic, for every node
@@ -179,7 +182,7 @@ class PageSettings:
     """Where the status page listens. "127.0.0.1" is this computer only; "0.0.0.0" lets the local network read it.
 
     ``address`` is where a phone finds it ("http://shed.local:8737"), for the code on a label; "" when nobody said.
-    Without ``passphrase`` the page only shows.
+    Without ``passphrase`` the page only shows. Unless ``open_to_read`` it shows only to those who gave it.
     """
 
     host: str = "127.0.0.1"
@@ -187,6 +190,7 @@ class PageSettings:
     names: tuple[str, ...] = ()
     address: str = ""
     passphrase: Secret | None = None
+    open_to_read: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,8 +350,9 @@ def load_settings(
     if path is None:
         return Settings(journal_path=default_journal_path(environ))
     try:
-        raw = path.read_bytes()
-        mode = path.stat().st_mode
+        with path.open("rb") as file:
+            state = os.fstat(file.fileno())
+            raw = file.read(MOST_SETTINGS_BYTES + 1)
     except OSError as error:
         raise SettingsError(
             [
@@ -358,6 +363,9 @@ def load_settings(
                 )
             ]
         ) from None
+    unfit = _unfit(path, len(raw), state)
+    if unfit:
+        raise SettingsError([unfit])
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -365,14 +373,37 @@ def load_settings(
         raise SettingsError(
             [tr("{path}, line {line}: this is not UTF-8 text; save the file as UTF-8.", path=path, line=line)]
         ) from None
-    return settings_from_text(text, path, environ, others_may_read=bool(mode & 0o044))
+    return settings_from_text(text, path, environ, others_may_read=bool(state.st_mode & 0o044))
+
+
+def _unfit(path: Path, size: int, state: os.stat_result) -> str | None:
+    """Why a file is not even looked into: whoever can write it says whom the watch rings and what it believes."""
+    if size > MOST_SETTINGS_BYTES:
+        return tr("{path} is larger than 1 MB: that is no settings file; name another.", path=path)
+    if stat.S_ISREG(state.st_mode) and state.st_uid not in (0, os.geteuid()):
+        return tr(
+            "{path} belongs to another user of this computer, who could change whom Emberpail rings: "
+            "make it yours (sudo chown $USER {path}), or root's.",
+            path=path,
+        )
+    if state.st_mode & stat.S_IWOTH:
+        return tr(
+            "{path} can be written by every user of this computer, who could change whom Emberpail rings: "
+            "chmod 600 {path}",
+            path=path,
+        )
+    return None
 
 
 def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, others_may_read: bool = False) -> Settings:
     """Check the text of a settings file; ``path`` is for the sentences and for relative paths in it."""
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise SettingsError(
+            [tr("{path}: the brackets are nested too deeply; see the example in the README.", path=path)]
+        ) from None
+    except ValueError as error:  # TOMLDecodeError is one; a time like 25:61 gives a plain one
         what, _, where = str(error).rpartition(" (at ")
         line = re.search(r"line (\d+)", where)
         at = tr(", line {line}", line=line.group(1)) if line else ""
@@ -796,12 +827,19 @@ def _read_page(table: Table) -> PageSettings:
             ),
         )
         passphrase = None
+    open_to_read = table.flag("open_to_read", default.open_to_read)
+    if not open_to_read and not passphrase and not table.has("passphrase"):
+        table.wrong(
+            "open_to_read",
+            tr("without a passphrase nobody at all could look; add passphrase, or leave open_to_read out."),
+        )
     table.finish()
     # The page answers to the name under which it is to be found.
     known = [*names, urlsplit(address).hostname or ""]
     return PageSettings(
-        host, port, tuple(dict.fromkeys(name.lower() for name in known if name)), address, passphrase or None
-    )
+        host, port, tuple(dict.fromkeys(name.lower() for name in known if name)), address, passphrase or None,
+        open_to_read,
+    )  # fmt: skip
 
 
 def _address_fault(text: str) -> str | None:

@@ -22,6 +22,7 @@ from monitor.page.kinds import kind_words
 from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, RecordView, StatusView, StepView
 from monitor.phone.routes import no_routes_warning
 from monitor.retelling import retold, retold_short
+from monitor.sensing.strangers import STRANGE_BUCKET, strange_bucket_words
 from monitor.settings import Settings
 from monitor.trade.dilution import potash_left
 from monitor.trade.making import (
@@ -139,17 +140,24 @@ def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[
 def _notes(journal: Journal) -> list[str]:
     """What is counted and shown, and is no trouble by itself: damaged lines never become readings."""
     damaged: dict[str, int] = {}
-    for (source, _), total in journal.counters().items():
-        damaged[source] = damaged.get(source, 0) + total
+    strange = []
+    for (source, what), total in journal.counters().items():
+        if what == STRANGE_BUCKET:
+            strange.append(strange_bucket_words(source))
+        else:
+            damaged[source] = damaged.get(source, 0) + total
     return [
-        trn(
-            "{source}: {n} damaged line so far, passed over.",
-            "{source}: {n} damaged lines so far, passed over.",
-            total,
-            source=source,
-        )
-        for source, total in sorted(damaged.items())
-        if total
+        *strange,
+        *(
+            trn(
+                "{source}: {n} damaged line so far, passed over.",
+                "{source}: {n} damaged lines so far, passed over.",
+                total,
+                source=source,
+            )
+            for source, total in sorted(damaged.items())
+            if total
+        ),
     ]
 
 

@@ -20,12 +20,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TextIO
 
-from monitor.exchange.rows import MOST_JSON, ExchangeError, Placed, Row
+from monitor.exchange.rows import MOST_JSON, ExchangeError, Lines, Placed, Row
 from monitor.journal.whole import TABLES
 from monitor.words import tr
 
 # Blanks before it do not help, and neither does the full-width form.
 _FORMULA = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
+# What an archive may hold: as many readings as are taken in, with their headings.
+_MOST_FILES, _MOST_UNPACKED_BYTES = 100, 4_000_000_000
 _ESTIMATES = (
     "completeness", "completeness_sd", "final_completeness", "final_completeness_sd", "self_heating_k",
     "self_heating_sd_k", "heat_released_kj", "heat_released_sd_kj", "cooling_time_constant_s",
@@ -132,6 +134,12 @@ def read_csv(source: Path, table: str) -> Iterator[Placed]:
             yield from _rows(str(path), table, file)
         return
     with zipfile.ZipFile(source) as archive:
+        unpacked = sum(entry.file_size for entry in archive.infolist())
+        if len(archive.infolist()) > _MOST_FILES or unpacked > _MOST_UNPACKED_BYTES:
+            raise ExchangeError(
+                tr("{path} unpacks to {gb:.0f} GB in {n} files, which no export of ours does: look what it is.",
+                   path=source, gb=unpacked / 1e9, n=len(archive.infolist()))
+            )  # fmt: skip
         if name not in archive.namelist():
             yield from _missing(source, table)
             return
@@ -148,12 +156,14 @@ def _missing(source: Path, table: str) -> Iterator[Placed]:
 def _rows(where: str, table: str, file: TextIO) -> Iterator[Placed]:
     csv.field_size_limit(2 * MOST_JSON)
     columns = TABLES[table]
-    reader = csv.reader(file, strict=True)
+    lines = Lines(where, file)
+    reader = csv.reader(iter(lines), strict=True)
     try:
         heading = next(reader, None)
         if heading is None:
             return
         for cells in reader:
+            lines.row_done()
             if not cells:
                 continue
             place = tr("{path}, line {line}", path=where, line=reader.line_num)

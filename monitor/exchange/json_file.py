@@ -7,13 +7,14 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, TextIO
 
-from monitor.exchange.rows import MOST_JSON, ExchangeError, Placed, Row
+from monitor.exchange.rows import ExchangeError, Lines, Placed, Row
 from monitor.journal.whole import TABLES
 from monitor.words import tr
 
 FORMAT, VERSION = "emberpail-batches", 1
 # A document that another program wrote anew is not in lines of ours and is read as a whole, up to this size.
-_MOST_WHOLE_BYTES = 200_000_000
+# In memory it takes ten times as much.
+_MOST_WHOLE_BYTES = 50_000_000
 
 
 def write_json(target: Path, tables: Callable[[str], Iterable[Row]]) -> None:
@@ -61,7 +62,9 @@ def _check_version(source: Path, head: str) -> None:
 
 def _lines(source: Path, table: str, file: TextIO) -> Iterator[Placed]:
     inside, ended = "", False
-    for number, line in enumerate(_limited(source, file), 2):
+    lines = Lines(source, file)
+    for number, line in enumerate(lines, 2):
+        lines.row_done()
         plain = line.strip()
         if not inside:
             ended = ended or plain == "}"
@@ -80,15 +83,8 @@ def _lines(source: Path, table: str, file: TextIO) -> Iterator[Placed]:
         raise ExchangeError(tr("{path} ends in the middle: it was not written, or not copied, in full.", path=source))
 
 
-def _limited(source: Path, file: TextIO) -> Iterator[str]:
-    while line := file.readline(2 * MOST_JSON):
-        if len(line) >= 2 * MOST_JSON:
-            raise ExchangeError(tr("{path} holds a line longer than any that export writes.", path=source))
-        # A comma may stand at the end of the row or at the beginning of the next line.
-        yield line
-
-
 def _row(where: str, text: str) -> dict[str, Any]:
+    # A comma may stand at the end of the row or at the beginning of the next line.
     try:
         found = json.loads(text.lstrip(","))
     except (ValueError, RecursionError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, TextIO
 
 from monitor.domain import INSULATIONS, LOG_KINDS
 from monitor.journal.rows import ACTS, ALARM_STATES
@@ -15,6 +15,10 @@ from monitor.words import tr
 # Longer than anything we write, short enough that a damaged file cannot fill the memory.
 MOST_TEXT, MOST_JSON = 10_000, 200_000
 MOST_ROWS = 20_000_000
+# Batches are looked at all at once before any is taken in.
+_MOST_BATCHES = 20_000
+# Signs of one row: an event of ours takes some thousand.
+MOST_ROW = 4 * MOST_JSON
 _AHEAD_S = 90.0
 _KINDS: Mapping[tuple[str, str], tuple[str, ...]] = {
     ("entries", "kind"): LOG_KINDS,
@@ -27,6 +31,29 @@ class ExchangeError(ValueError):
     """A file that cannot be taken in or written; one sentence with where and how to mend it."""
 
 
+class Lines:
+    """The lines of a file, none longer than any of ours, and not more of them for one row than a row can take.
+
+    A file can hold a line, or a quoted cell, of any length, and an archive of some kilobytes a file of many gigabytes.
+    """
+
+    def __init__(self, source: object, file: TextIO) -> None:
+        self._source, self._file, self._taken = source, file, 0
+
+    def row_done(self) -> None:
+        """A row is whole: the next one counts anew."""
+        self._taken = 0
+
+    def __iter__(self) -> Iterator[str]:
+        while line := self._file.readline(2 * MOST_JSON):
+            self._taken += len(line)
+            if len(line) >= 2 * MOST_JSON or self._taken > MOST_ROW:
+                raise ExchangeError(
+                    tr("{path} holds a line longer than any that export writes.", path=self._source)
+                )
+            yield line
+
+
 Row = dict[str, Any]
 # Where a row stands: file and line, for the sentence.
 Placed = tuple[str, Row]
@@ -35,9 +62,10 @@ Placed = tuple[str, Row]
 def checked(table: str, rows: Iterator[Placed], now_s: float) -> Iterator[Row]:
     """The rows of a table as they may be put in. Raises ExchangeError at the first that may not."""
     columns = TABLES[table]
+    most = _MOST_BATCHES if table == "batches" else MOST_ROWS
     for number, (where, row) in enumerate(rows, 1):
-        if number > MOST_ROWS:
-            raise ExchangeError(tr("{where}: more than {most} rows are not taken.", where=where, most=MOST_ROWS))
+        if number > most:
+            raise ExchangeError(tr("{where}: more than {most} rows are not taken.", where=where, most=most))
         missing = [column for column in columns if column not in row]
         if missing:
             raise ExchangeError(

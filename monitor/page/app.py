@@ -21,6 +21,7 @@ from typing import Any
 
 from monitor.page.charts import Charts, Courses, NotKnownError, Picture
 from monitor.page.forms import IN, steps_page
+from monitor.page.gate import Gate
 from monitor.page.guard import Guard, own_names
 from monitor.page.household import Household
 from monitor.page.household_routes import household_routes
@@ -62,6 +63,7 @@ def make_app(
     courses: Courses | None = None,
     picture: Picture | None = None,
     more: Iterable[Room] = (),
+    open_to_read: bool = True,
 ) -> Guard:
     """The application. ``view`` is called from worker threads, seldom more than twice a second; ``names`` are
     further host names to answer to, beside this computer's own.
@@ -72,6 +74,7 @@ def make_app(
     ``Links``); ``household`` is behind the pages of phones, settings and past batches; ``voices`` are those that a
     phone may choose, by (language, units). ``courses`` knows more of a batch's curve than the view does, and
     ``picture`` makes a PNG of one (see ``Charts``). ``more`` are further parts of the page, with routes of their own.
+    Unless it is ``open_to_read`` only those see anything who gave the passphrase (see ``Gate``).
     """
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
@@ -143,7 +146,7 @@ def make_app(
         return await run_in_threadpool(links.press, request, await fields_of(request))
 
     async def live(request: Request) -> Response:
-        return news.answer()
+        return news.answer(request.client.host if request.client else "")
 
     def status_json(request: Request) -> Response:
         try:
@@ -206,8 +209,9 @@ def make_app(
     )  # fmt: skip
     # Outside everything, so that an error page carries the headers too.
     known = frozenset(name.lower().rstrip(".") for name in (*own_names(), *names))
+    rooms_and_gate = inner if open_to_read else Gate(inner, lambda request: buttons.hand(request).state == IN)
     # Text shrinks to a fifth; an old phone at the end of the yard is glad of it. A stream is left as it is.
-    return Guard(GZipMiddleware(inner, minimum_size=1000), known, speaks, news.close, voices=voices)
+    return Guard(GZipMiddleware(rooms_and_gate, minimum_size=1000), known, speaks, news.close, voices=voices)
 
 
 class _Shared:

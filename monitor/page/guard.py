@@ -15,6 +15,12 @@ if TYPE_CHECKING:
 # A phone's own choice of language and units: "es.us". It changes nothing but words, so it needs no passphrase.
 WORDS_COOKIE = "emberpail-words"
 
+# Requests that draw or read at the same time: the judging runs in the same process, and each more would slow it down.
+MOST_AT_ONCE = 10
+
+# Method, address and headers of a request; a phone's are about 1 kB. The server looks only at what comes in pieces.
+MOST_HEAD_BYTES = 16 * 1024
+
 _TAILNET = ipaddress.ip_network("100.64.0.0/10")  # shared address space, RFC 6598: overlay networks use it
 
 _HEADERS = {
@@ -64,6 +70,7 @@ class Guard:
         self.close = close
         self._names = names
         self._voice = voice
+        self._few_at_once = False
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         # Each request is a task of its own, and worker threads take its voice over.
@@ -87,6 +94,11 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        if not self._few_at_once:  # here, because it is said to the loop that serves
+            from anyio.to_thread import current_default_thread_limiter
+
+            current_default_thread_limiter().total_tokens = MOST_AT_ONCE
+            self._few_at_once = True
 
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -100,6 +112,13 @@ class Guard:
                 message = {**message, "headers": headers}
             await send(message)
 
+        head = len(scope.get("raw_path") or b"") + len(scope["query_string"])
+        if head + sum(len(name) + len(value) + 4 for name, value in scope["headers"]) > MOST_HEAD_BYTES:
+            from starlette.responses import PlainTextResponse
+
+            words = tr("That is longer than any request of this page.")
+            await PlainTextResponse(f"{words}\n", status_code=431)(scope, receive, send_guarded)
+            return
         hosts = [value.decode("latin-1") for name, value in scope["headers"] if name == b"host"]
         if len(hosts) != 1 or not is_own_host(hosts[0], self._names):
             from starlette.responses import PlainTextResponse

@@ -9,8 +9,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections import Counter
 from collections.abc import AsyncIterator, Callable
 from typing import TYPE_CHECKING
+
+from monitor.page.visitors import network_of
 
 if TYPE_CHECKING:
     from starlette.responses import Response
@@ -25,6 +28,7 @@ AT_LATEST_S = 10.0
 RETRY_MS = 3000
 # A shed and a family have a handful of pages open; beyond this a page is refused and asks now and then instead.
 MOST_STREAMS = 150
+MOST_STREAMS_OF_ONE = 60
 
 
 class News:
@@ -35,6 +39,7 @@ class News:
     def __init__(self, stamp: Callable[[], object]) -> None:
         self._stamp = stamp
         self._open = 0
+        self._of_one: Counter[str] = Counter()
         self._newest: object = None
         self._changes = 0
         self._looking: asyncio.Task[None] | None = None
@@ -44,16 +49,18 @@ class News:
         """End all streams within half a second; from any thread."""
         self._closing = True
 
-    def answer(self) -> Response:
-        """The stream for one page, or a refusal when too many are open."""
+    def answer(self, client: str = "") -> Response:
+        """The stream for one page, or a refusal when too many are open, or too many of this client's."""
         from starlette.responses import PlainTextResponse, StreamingResponse
 
-        if self._open >= MOST_STREAMS or self._closing:
+        who = network_of(client)
+        if self._open >= MOST_STREAMS or self._of_one[who] >= MOST_STREAMS_OF_ONE or self._closing:
             return PlainTextResponse("", status_code=503, headers={"retry-after": "30"})
-        return StreamingResponse(self._stream(), media_type="text/event-stream", headers={"x-accel-buffering": "no"})
+        return StreamingResponse(self._stream(who), media_type="text/event-stream", headers={"x-accel-buffering": "no"})
 
-    async def _stream(self) -> AsyncIterator[str]:
+    async def _stream(self, who: str) -> AsyncIterator[str]:
         self._open += 1
+        self._of_one[who] += 1
         try:
             # Counted before the bytes go out: what changes while they travel is told by the next event.
             told = self._changes
@@ -69,6 +76,9 @@ class News:
                 yield "event: news\ndata: .\n\n"
         finally:
             self._open -= 1
+            self._of_one[who] -= 1
+            if self._of_one[who] <= 0:
+                del self._of_one[who]
 
     async def _look_out(self) -> None:
         """One for all streams, as long as there are any."""

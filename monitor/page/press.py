@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import parse_qs
 
-from monitor.page.door import COOKIE, SESSION_S, Door, Session, came_from_here
+from monitor.page.door import COOKIE, HOST_ONLY, KNOWN_COOKIE, SESSION_S, Door, Session, came_from_here
 from monitor.page.forms import IN, OFF, OUT, Hand, enter_page
 from monitor.page.parts import address_of, plain_page
 from monitor.words import tr
@@ -24,6 +24,7 @@ log = logging.getLogger(__name__)
 
 MOST_BODY = 8 * 1024
 _MOST_FIELDS = 20
+_KNOWN_S = 365 * 86400
 # Only where forms are may a form be sent, and only to us.
 FORM_POLICY = (
     "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'"
@@ -35,6 +36,12 @@ class Deeds(Protocol):
 
     def key(self) -> bytes:
         """The journal's own random key, for signing sessions."""
+
+    def recall(self, name: str) -> object:
+        """What the door kept under a name, None where nothing was."""
+
+    def keep(self, name: str, value: object) -> None:
+        """Keep something of the door's over a restart."""
 
     def tick(
         self, bucket: str, batch: str, step_id: str, *, ago_s: float, temperature: str, water: str
@@ -88,7 +95,7 @@ class Buttons:
         return Hand(OUT) if session is None else Hand(IN, session.token)
 
     def _session(self, request: Request) -> Session | None:
-        cookie = request.cookies.get(COOKIE, "")
+        cookie = _cookie(request, COOKIE)
         return self._opened().session(cookie, self._now_s()) if cookie else None
 
     def _opened(self) -> Door:
@@ -100,7 +107,7 @@ class Buttons:
             if self._door is None:
                 if self._deeds is None:
                     raise Refusal(403, tr("Nothing can be changed from this page."))
-                self._door = Door(self._passphrase, self._deeds.key())
+                self._door = Door(self._passphrase, self._deeds.key(), self._deeds)
             return self._door
 
     # ---- the door ----
@@ -116,24 +123,28 @@ class Buttons:
         back = _own_path(fields.get("back", "/"))
         client = request.client.host if request.client else ""
         door, now_s = self._opened(), self._now_s()
-        wait_s = door.wait_s(client, now_s)
-        entered = None if wait_s > 0.0 else door.enter(fields.get("passphrase", ""), client, now_s)
+        known = _cookie(request, KNOWN_COOKIE)
+        wait_s = door.wait_s(client, now_s, known)
+        entered = None if wait_s > 0.0 else door.enter(fields.get("passphrase", ""), client, now_s, known)
         if entered is None:
-            log.warning("page: a wrong passphrase, or one too soon, from %s", client)
+            if wait_s <= 0.0:  # those that come too soon would fill the log
+                log.warning("page: a wrong passphrase from %s", client)
             return page(
                 enter_page(back, wrong=wait_s <= 0.0, wait_s=wait_s), status=429 if wait_s > 0.0 else 403
             )
         answer = see(back)
-        answer.set_cookie(
-            COOKIE, entered[1], max_age=int(SESSION_S), path="/", httponly=True, samesite="strict",
-            secure=request.url.scheme == "https",
-        )  # fmt: skip
+        _set_cookie(answer, request, COOKIE, entered[1], int(SESSION_S))
+        _set_cookie(answer, request, KNOWN_COOKIE, door.known_cookie(), _KNOWN_S)
         return answer
 
     def leave(self, request: Request, fields: dict[str, str]) -> Response:
         self.allowed(request, fields)
+        session = self._session(request)
+        if session is not None:
+            self._opened().end(session, self._now_s())
         answer = see("/")
-        answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
+        for name in (COOKIE, HOST_ONLY + COOKIE):
+            answer.delete_cookie(name, path="/", httponly=True, samesite="strict", secure=name.startswith(HOST_ONLY))
         return answer
 
     # ---- the deeds ----
@@ -203,6 +214,26 @@ async def fields_of(request: Request) -> dict[str, str]:
     except ValueError:
         raise Refusal(400, tr("That is no form of this page.")) from None
     return {name: values[-1] for name, values in found.items()}
+
+
+def _over_tls(request: Request) -> bool:
+    """Whether the browser came over TLS, through a proxy that ends it. The browser's own word for where the form stood
+    (Origin, which ``fields_of`` has checked) is believed, a proxy's header is not: whoever lies here fools nobody but
+    themselves.
+    """
+    return request.url.scheme == "https" or request.headers.get("origin", "").startswith("https://")
+
+
+def _cookie(request: Request, name: str) -> str:
+    return request.cookies.get(HOST_ONLY + name) or request.cookies.get(name, "")
+
+
+def _set_cookie(answer: Response, request: Request, name: str, value: str, lasts_s: int) -> None:
+    secure = _over_tls(request)
+    answer.set_cookie(
+        HOST_ONLY + name if secure else name, value, max_age=lasts_s, path="/", httponly=True, samesite="strict",
+        secure=secure,
+    )  # fmt: skip
 
 
 def page(html: str, status: int = 200) -> Response:

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
+from monitor.page.visitors import Crowd
 from monitor.words import tr
 
 if TYPE_CHECKING:
@@ -124,20 +125,23 @@ def serve(app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> Served:
     """
     import uvicorn
 
+    from monitor.page.connections import Limited, limited_to
+
     listener = open_port(host, port)
     in_use = int(listener.getsockname()[1])  # differs from the port asked for when that was 0
     config = uvicorn.Config(
         app,
         log_config=None,
-        log_level="warning",
+        # A stranger who sends nonsense must not fill the log with warnings.
+        log_level="error",
         access_log=False,
+        # What a proxy's header says of visitor and scheme anybody can say.
+        proxy_headers=False,
         server_header=False,
         lifespan="off",
         ws="none",
         loop="asyncio",
-        http="h11",
-        # Beyond the open streams (news.MOST_STREAMS) there is room for what they ask.
-        limit_concurrency=400,
+        http=limited_to(Crowd[Limited]()),
         timeout_keep_alive=15,
         timeout_graceful_shutdown=2,
         h11_max_incomplete_event_size=16 * 1024,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from math import isfinite
@@ -30,6 +30,8 @@ from monitor.words import mark, tr
 MOST_LINE_BYTES = 64 * 1024
 MOST_RECORDS = 1000
 MOST_PROBES_REMEMBERED = 2000
+# RFC 8428 has no bound; "<bucket>/<probe>/cold-junction" with a bucket of 64 letters needs some 90.
+MOST_NAME = 200
 
 # RFC 8428 section 4.4: 10 is the version this resolver knows; lower ones come from drafts and resolve alike.
 KNOWN_VERSION = 10
@@ -46,7 +48,7 @@ FAULTS = {
     "bad_json": mark("not a whole SenML pack: cut, merged or damaged on the way"),
     "bad_crc": mark("the check sum does not fit: damaged on the way"),
     "bad_pack": mark("JSON, but no SenML pack: RFC 8428 does not allow it"),
-    "bad_name": mark("a name with letters that RFC 8428 does not allow"),
+    "bad_name": mark("a name with letters that RFC 8428 does not allow, or with more than 200 of them"),
     "bad_version": mark("a SenML version that is not known here"),
     "must_understand": mark("a SenML extension that must be understood and is not"),
     "bad_value": mark("a value that is no number"),
@@ -54,6 +56,7 @@ FAULTS = {
     "no_unit": mark("a temperature without its unit; send \"u\":\"Cel\""),
     "no_cold_junction": mark("a thermocouple voltage without its cold junction's temperature"),
     "stale_retained": mark("a stored message without a time of the last four days"),
+    "strange_bucket": mark("readings of buckets that nobody named, beyond those that are kept"),
 }  # fmt: skip
 
 
@@ -77,13 +80,15 @@ class ProbeSettings:
 class Decoded:
     """What one line gave: readings in time order, faults by their short names (``FAULTS``), records passed over.
 
-    ``uncorrected`` counts readings of a straight-line amplifier that came without a cold junction and stand as shown.
+    ``uncorrected`` counts readings of a straight-line amplifier that came without a cold junction and stand as shown;
+    ``strange`` counts records of buckets that the decoder was told not to take.
     """
 
     readings: tuple[Reading, ...] = ()
     faults: tuple[str, ...] = ()
     ignored: int = 0
     uncorrected: int = 0
+    strange: int = 0
 
 
 class Record(NamedTuple):
@@ -226,7 +231,8 @@ def resolve(records: list[dict[str, Any]]) -> tuple[list[Record], int]:
             if _BASE_LABELS.issuperset(record):
                 continue  # base fields alone: they only set the scene
         name = base_name + record.get("n", "")
-        if not _is_name(name):
+        # The length first: what is looked up next is kept, and long names would fill the memory.
+        if len(name) > MOST_NAME or not _is_name(name):
             raise _Refused("bad_name")
         unit = record.get("u", base_unit)
         stamp_s = float(base_time + record.get("t", 0.0))
@@ -329,8 +335,14 @@ class Decoder:
     decodes alike; and only on lines that came before, never on later ones.
     """
 
-    def __init__(self, probe_settings: Mapping[tuple[str, str], ProbeSettings] | None = None) -> None:
+    def __init__(
+        self,
+        probe_settings: Mapping[tuple[str, str], ProbeSettings] | None = None,
+        takes: Callable[[str], bool] = lambda bucket: True,
+    ) -> None:
+        """``takes`` says of which buckets records are taken; of the others nothing is remembered."""
         self._settings = dict(probe_settings or {})
+        self._takes = takes
         self._nodes: dict[tuple[str, str], _Node] = {}
 
     def decode(
@@ -351,7 +363,7 @@ class Decoder:
         except _Refused as refused:
             return Decoded(faults=(str(refused),))
         faults = ["bad_value"] * bad_values
-        ignored = 0
+        ignored = strange = 0
         groups: dict[tuple[str, str], list[tuple[str, Record]]] = {}
         for record in records:
             named = None if record.value is None else split_name(record.name, default_bucket)
@@ -359,6 +371,9 @@ class Decoder:
                 ignored += 1
                 continue
             bucket, probe, kind = named
+            if not self._takes(bucket):
+                strange += 1
+                continue
             unit = record.unit
             if unit != ("V" if kind == "emf" else "Cel") and not isinstance(record.value, str):
                 if unit is None:
@@ -372,7 +387,7 @@ class Decoder:
             self._take_probe(key, members, found)
         if len(found.readings) > 1:
             found.readings.sort(key=_time)  # a resolved pack is in time order (RFC 8428, 4.6)
-        return Decoded(tuple(found.readings), tuple(faults), ignored, found.uncorrected)
+        return Decoded(tuple(found.readings), tuple(faults), ignored, found.uncorrected, strange)
 
     def _take_probe(self, key: tuple[str, str], members: list[tuple[str, Record]], found: _Found) -> None:
         """One probe's records of one line."""

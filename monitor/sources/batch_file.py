@@ -36,6 +36,8 @@ _TIME_EXAMPLE = "2026-03-14T08:10:00+00:00"
 # Later than any batch of ours, earlier than milliseconds mistaken for seconds.
 _LATEST_S = 7.3e9
 _MOST_KG = 10_000.0
+# The log of a batch that was written down for a year.
+_MOST_BYTES = 1_000_000
 
 
 class BatchFileError(ValueError):
@@ -72,7 +74,8 @@ def read_batch_file(
     """
     path = Path(path)
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:
+            raw = file.read(_MOST_BYTES + 1)
     except FileNotFoundError:
         raise BatchFileError(
             [tr("There is no batch file {path}: correct the path, or write one.", path=path)]
@@ -84,6 +87,8 @@ def read_batch_file(
         raise BatchFileError(
             [tr("{path} cannot be read ({reason}): see that you own it.", path=path, reason=reason)]
         ) from None
+    if len(raw) > _MOST_BYTES:
+        raise BatchFileError([tr("{path} is larger than 1 MB: that is no batch file; name another.", path=path)])
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -50,6 +50,8 @@ _TURN_S = 0.5
 _ANNOUNCE_EVERY_S = 60.0
 # A full window for longer than this means that the worker does not commit.
 _WINDOW_STUCK_S = 60.0
+# A broker may grant a subscription that its access list forbids, and then sends nothing: said after so long.
+MUTE_AFTER_S = 300.0
 # Thrown out this soon and this often after connecting: somebody else uses the client id.
 _BRIEF_S = 5.0
 _BRIEF_TIMES = 4
@@ -217,7 +219,8 @@ class _Connection:
         self._deliver = deliver
         self._problem: BrokerUnavailable | None = None
         self._listening_since = 0.0
-        self._stuck = False
+        self._stuck = self._mute = False
+        self._heard_since = 0.0
         self._announced, self._announced_at = "", 0.0
         self._client = self._new_client()
         self._woken, source._wake = socket.socketpair()
@@ -278,6 +281,7 @@ class _Connection:
                     mend=True,
                 )
             self._mind_window()
+            self._mind_silence()
             self._announce()
 
     def _connect(self) -> None:
@@ -356,6 +360,26 @@ class _Connection:
         # A last will is written when the connection begins, so its time would say the wrong thing.
         at = {} if state == "gone" else {"at": round(self._source._clock.now())}
         return json.dumps({"state": state, **at}, ensure_ascii=False)
+
+    def _mind_silence(self) -> None:
+        """Nothing at all for some minutes looks like a connection that is well: it says where to look."""
+        if not self.listening or self._stuck:
+            return
+        mute = time.monotonic() - max(self._listening_since, self._heard_since) > MUTE_AFTER_S
+        if mute and not self._mute:
+            self._book.enter(
+                "connected",
+                tr(
+                    'connected to {where}, but nothing has come on "{topic}" for {minutes:.0f} minutes: see that a '
+                    "node sends there, and that the broker's access list lets us read it.",
+                    where=self._source.where,
+                    topic=self._source.topic,
+                    minutes=MUTE_AFTER_S / 60.0,
+                ),
+            )
+        elif self._mute and not mute:
+            self._tell_listening()
+        self._mute = mute
 
     def close(self, *, on_purpose: bool = False) -> None:
         """Say goodbye where possible, so that the broker does not wait for us."""
@@ -436,6 +460,7 @@ class _Connection:
             ack,
         )
         self._book.took_line(arrival_s)
+        self._heard_since = time.monotonic()
         try:
             self._deliver(line)
         except Exception:

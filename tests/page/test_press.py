@@ -14,7 +14,8 @@ from monitor.deeds import JournalDeeds
 from monitor.domain import Batch, OilShare, Recipe, Vessel
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.page.app import make_app
-from monitor.page.door import FREE_TRIES, SESSION_S, Door, came_from_here
+from monitor.page.door import SESSION_S, Door, came_from_here
+from monitor.page.tries import FREE_TRIES
 from monitor.settings import BucketSettings, Settings
 from monitor.standing import page_record, page_view
 from monitor.trade.steps import STEPS
