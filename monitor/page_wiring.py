@@ -18,6 +18,7 @@ from monitor.journal.database import Journal
 from monitor.judgement.escalation import AlarmView
 from monitor.languages import LANGUAGES
 from monitor.page.address import phone_address
+from monitor.page.guard import Guard
 from monitor.page.links import ANSWER, HEARD, LASTS_S, Link, address_for, token_of
 from monitor.plan_desk import PLANS, PlanDesk
 from monitor.settings import Settings
@@ -54,18 +55,17 @@ class PageWiring:
         self._served: Any = None
         self._serve: Callable[[], Any] = lambda: None
 
-    def start(self, port: int | None, say: Callable[[str], None]) -> None:
-        """Serve it. Where that cannot be, it is said: the page is a convenience, and the phone is what wakes."""
+    def app(self) -> Guard:
+        """The application as it is served."""
         from monitor.log_reading import page_log
         from monitor.page.app import make_app
         from monitor.page.log_routes import log_room
         from monitor.page.plan_routes import plan_room
-        from monitor.page.serving import serve
         from monitor.page.what_if_routes import what_if_room
         from monitor.standing import page_record, page_stamp, page_view
 
         settings, page = self._settings, self._settings.page
-        app = make_app(
+        return make_app(
             # The air is drawn by the chart of one bucket, which reads it by itself.
             page_view(self._to_read, settings, self._now_s, self._bands, invented=self._invented, with_air=False),
             local_time=settings.local_time,
@@ -92,7 +92,13 @@ class PageWiring:
             ],
             open_to_read=page.open_to_read,
         )
-        self._serve = partial(serve, app, page.host, page.port if port is None else port)
+
+    def start(self, port: int | None, say: Callable[[str], None]) -> None:
+        """Serve it. Where that cannot be, it is said: the page is a convenience, and the phone is what wakes."""
+        from monitor.page.serving import serve
+
+        page = self._settings.page
+        self._serve = partial(serve, self.app(), page.host, page.port if port is None else port)
         try:
             self._served = self._serve()
         except ValueError as error:

@@ -15,7 +15,6 @@ import math
 import os
 import re
 import stat
-import tomllib
 import zoneinfo
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -27,7 +26,17 @@ from monitor.domain import INSULATIONS, PROBES, Place
 from monitor.languages import LANGUAGES, language_of, voice_for
 from monitor.sensing.senml import ProbeSettings as DecoderProbeSettings
 from monitor.sensing.thermocouple import STRAIGHT_LINE_UV_PER_C
-from monitor.toml_tables import MISSING, Reader, Secret, Table, WakingHours, line_numbers
+from monitor.toml_tables import (
+    MISSING,
+    NotTomlError,
+    Reader,
+    Secret,
+    Table,
+    WakingHours,
+    line_numbers,
+    one_line,
+    toml_of,
+)
 from monitor.words import METRIC, UNIT_SYSTEMS, Voice, speaking, tr, voice
 
 SETTINGS_NAME = "emberpail.toml"
@@ -398,22 +407,16 @@ def _unfit(path: Path, size: int, state: os.stat_result) -> str | None:
 def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, others_may_read: bool = False) -> Settings:
     """Check the text of a settings file; ``path`` is for the sentences and for relative paths in it."""
     try:
-        data = tomllib.loads(text)
-    except RecursionError:
-        raise SettingsError(
-            [tr("{path}: the brackets are nested too deeply; see the example in the README.", path=path)]
-        ) from None
-    except ValueError as error:  # TOMLDecodeError is one; a time like 25:61 gives a plain one
-        what, _, where = str(error).rpartition(" (at ")
-        line = re.search(r"line (\d+)", where)
-        at = tr(", line {line}", line=line.group(1)) if line else ""
+        data = toml_of(text)
+    except NotTomlError as error:
+        at = tr(", line {line}", line=error.line) if error.line else ""
         raise SettingsError(
             [
                 tr(
                     '{path}{at}: this is not TOML ({what}); texts stand in "quotes", every key on its own line.',
                     path=path,
                     at=at,
-                    what=what or error,
+                    what=one_line(error.what),
                 )
             ]
         ) from None

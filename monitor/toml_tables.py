@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -67,6 +68,56 @@ class WakingHours:
         return "-".join(f"{minute // 60:02d}:{minute % 60:02d}" for minute in (self.start_minute, self.end_minute))
 
 
+# ---- the text of a file -------------------------------------------------------------------------------------------
+
+
+class NotTomlError(ValueError):
+    """The text is no TOML: what is wrong, in a few words, and on which line, None where nobody can say."""
+
+    def __init__(self, what: str, line: int | None = None) -> None:
+        super().__init__(what)
+        self.what, self.line = what, line
+
+
+def toml_of(text: str) -> dict[str, Any]:
+    """The tables of a TOML text. Raises NotTomlError, whatever Python's own reader raises.
+
+    A whole number beyond 64 bits, which TOML does not know (version 1.0.0, "Integer"), becomes an infinite float: it
+    is out of every range, and whoever reads its key says so.
+    """
+    try:
+        data: dict[str, Any] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        what, _, where = str(error).rpartition(" (at ")
+        line = re.search(r"line (\d+)", where)
+        raise NotTomlError(what or str(error), int(line.group(1)) if line else None) from None
+    except RecursionError:
+        raise NotTomlError(tr("brackets nested too deeply")) from None
+    except ValueError:  # thousands of digits, or a time like 25:61
+        raise NotTomlError(tr("a number or a time that cannot be")) from None
+    return {key: _bounded(value) for key, value in data.items()}
+
+
+def _bounded(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _bounded(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_bounded(inner) for inner in value]
+    if isinstance(value, int) and not -(2**63) <= value < 2**63:
+        return math.inf if value > 0 else -math.inf
+    return value
+
+
+# A sentence that quotes what somebody typed is cut here: it has to fit on a screen.
+_LONGEST_SENTENCE = 1000
+
+
+def one_line(sentence: str) -> str:
+    """A sentence on one line, of a length to be read, without the signs that would garble a screen."""
+    clean = "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in sentence)
+    return clean if len(clean) <= _LONGEST_SENTENCE else clean[: _LONGEST_SENTENCE - 3] + "..."
+
+
 # ---- where a key stands -------------------------------------------------------------------------------------------
 
 KeyPath = tuple[str | int, ...]
@@ -110,7 +161,7 @@ class Reader:
     def problem(self, where: KeyPath, sentence: str) -> None:
         line = self._line(where)
         at = tr(", line {line}", line=line) if line else ""
-        self.problems.append((line or 10**9, f"{self.path}{at}: {sentence}"))
+        self.problems.append((line or 10**9, one_line(f"{self.path}{at}: {sentence}")))
 
     def _line(self, where: KeyPath) -> int | None:
         while where:

@@ -454,3 +454,27 @@ def test_a_siren_button_needs_a_name_and_a_password(tmp_path: Path) -> None:
     path.write_text('[siren]\nusername = "watch"\npassword = "${SIREN}"\nbutton = true\n')
     siren = load_settings(path, environ={"SIREN": "pass word"}).siren
     assert siren is not None and siren.button and siren.name == "siren"
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["a = " + "[" * 3000, "[page]\nport = " + "9" * 5000, "[page]\nport = 0x" + "f" * 5000, "at = 2026-03-14T25:61:00"],
+)
+def test_a_file_made_to_break_readers_is_one_sentence(text: str) -> None:
+    """Python's reader of TOML raises more than it says: recursion, thousands of digits, a time that cannot be."""
+    (problem,) = _problems(text)
+    assert problem.startswith("emberpail.toml") and len(problem) < 300
+
+
+def test_a_number_beyond_any_range_names_its_key_and_line() -> None:
+    """TOML knows whole numbers of 64 bits; a longer one is out of range like any other."""
+    altitude, port = _problems("[place]\naltitude_m = " + "9" * 400 + "\n[page]\nport = 0x" + "f" * 300 + "\n")
+    assert "line 2" in altitude and "altitude_m" in altitude and "out of range" in altitude
+    assert "line 4" in port and "port" in port
+
+
+def test_what_was_typed_comes_back_on_one_line_of_a_length_to_be_read() -> None:
+    """A sentence quotes what is wrong; signs that garble a screen are shown as a mark, and a page of text is cut."""
+    garbled, long = _problems('[place]\nunits = "\\u001b[2J\\n"\n[[source]]\nkind = "' + "A" * 5000 + '"\n')
+    assert garbled.isprintable() and "\N{REPLACEMENT CHARACTER}" in garbled
+    assert len(long) == 1000 and long.endswith("...")

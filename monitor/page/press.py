@@ -202,11 +202,16 @@ async def fields_of(request: Request) -> dict[str, str]:
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
         raise Refusal(415, tr("That is no form of this page."))
+    from starlette.requests import ClientDisconnect
+
     body = b""
-    async for part in request.stream():
-        body += part
-        if len(body) > MOST_BODY:
-            raise Refusal(413, tr("That is longer than any form of this page."))
+    try:
+        async for part in request.stream():
+            body += part
+            if len(body) > MOST_BODY:
+                raise Refusal(413, tr("That is longer than any form of this page."))
+    except ClientDisconnect:  # a phone that lost the network: nobody is there to be told, and nothing is wrong here
+        raise Refusal(400, tr("That is no form of this page.")) from None
     try:
         found = parse_qs(
             body.decode("ascii"), keep_blank_values=True, max_num_fields=_MOST_FIELDS, errors="strict"

@@ -239,8 +239,9 @@ def resolve(records: list[dict[str, Any]]) -> tuple[list[Record], int]:
         label = _value_label(record, base_value, base_sum)
         if label == "v":
             value = record.get("v", 0.0)
-            if _is_number(value):
-                resolved.append(Record(name, unit, float(value) + float(base_value or 0.0), stamp_s))
+            # Two numbers that each fit a double may have a sum that does not.
+            if _is_number(value) and isfinite(total := float(value) + float(base_value or 0.0)):
+                resolved.append(Record(name, unit, total, stamp_s))
             else:
                 bad_values += 1  # "v":null is a node that could not measure, not damage: the others stand
         elif label == "vs":
@@ -443,6 +444,9 @@ class Decoder:
                     temperature_c = _temperature_c(settings, one.kind, one.value, cold_junction_c)
                 except ThermocoupleError:
                     state = "emf-out-of-range"  # a railed amplifier: the probe cannot measure, and that is news
+                if temperature_c is not None and not isfinite(temperature_c):
+                    found.faults.append("bad_value")  # the calibration took it beyond what a double holds
+                    continue
             bucket, probe = key
             found.readings.append(
                 Reading(bucket, probe, one.time_s, found.arrival_s, temperature_c, state, one.retimed)

@@ -11,7 +11,6 @@ import difflib
 import math
 import os
 import re
-import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
@@ -28,7 +27,7 @@ from monitor.domain import (
     Recipe,
     Vessel,
 )
-from monitor.toml_tables import KeyPath, line_numbers, shown
+from monitor.toml_tables import KeyPath, NotTomlError, line_numbers, one_line, shown, toml_of
 from monitor.words import tr
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -120,22 +119,16 @@ def parse_batch(
 ) -> BatchFile:
     """Check the text of a batch file; ``path`` is for the sentences and the name of a batch that has none."""
     try:
-        data = tomllib.loads(_TO_THE_MINUTE.sub(r"\1:00", text))
-    except RecursionError:
-        raise BatchFileError(
-            [tr("{path}: the brackets are nested too deeply; see the example in the README.", path=path)]
-        ) from None
-    except ValueError as error:  # TOMLDecodeError is one; a time like 25:61 gives a plain one
-        what, _, where = str(error).rpartition(" (at ")
-        line = re.search(r"line (\d+)", where)
-        at = tr(", line {line}", line=line.group(1)) if line else ""
+        data = toml_of(_TO_THE_MINUTE.sub(r"\1:00", text))
+    except NotTomlError as error:
+        at = tr(", line {line}", line=error.line) if error.line else ""
         raise BatchFileError(
             [
                 tr(
                     '{path}{at}: this is not TOML ({what}); texts stand in "quotes", every key on its own line.',
                     path=path,
                     at=at,
-                    what=what or error,
+                    what=one_line(error.what),
                 )
             ]
         ) from None
@@ -362,11 +355,11 @@ class _Table:
 
     def problem(self, key: str, sentence: str) -> None:
         line, place = self.reader.where((*self.where, key))
-        self.reader.problems.append((line, f"{place}: {sentence}"))
+        self.reader.problems.append((line, one_line(f"{place}: {sentence}")))
 
     def warn(self, key: str, sentence: str) -> None:
         _, place = self.reader.where((*self.where, key))
-        self.reader.warnings.append(f"{place}: {sentence}")
+        self.reader.warnings.append(one_line(f"{place}: {sentence}"))
 
     def has(self, key: str) -> bool:
         return key in self.data

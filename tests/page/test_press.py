@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, MutableMapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
@@ -260,3 +262,25 @@ def test_the_record_of_a_batch_can_be_opened_by_its_name(phone: Phone) -> None:
     page = phone.client.get("/batch/Quillmarsh%2012")
     assert page.status_code == 200 and "K-17 &lt;b&gt;" in page.text and "4.20 kg" in page.text
     assert phone.client.get("/batch/nobody's").status_code == 404
+
+
+def test_a_phone_that_hangs_up_within_a_form_is_no_fault_of_the_page(phone: Phone) -> None:
+    """It lost the network in the middle of its press: nothing is noted, and no error either."""
+    app = phone.client.app
+    sent: list[MutableMapping[str, Any]] = []
+    parts = iter([{"type": "http.request", "body": b"what=no", "more_body": True}, {"type": "http.disconnect"}])
+
+    async def receive() -> MutableMapping[str, Any]:
+        return next(parts)
+
+    async def send(message: MutableMapping[str, Any]) -> None:
+        sent.append(message)
+
+    headers = {"host": "localhost", "content-type": "application/x-www-form-urlencoded", **HERE}
+    scope = {
+        "type": "http", "method": "POST", "path": DO, "raw_path": DO.encode(), "query_string": b"", "root_path": "",
+        "scheme": "http", "http_version": "1.1", "client": ("127.0.0.1", 1), "server": ("localhost", 80),
+        "headers": [(name.encode(), value.encode()) for name, value in headers.items()],
+    }  # fmt: skip
+    asyncio.run(app(scope, receive, send))  # type: ignore[arg-type]
+    assert sent[0]["status"] == 400 and phone.log() == []

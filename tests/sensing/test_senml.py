@@ -338,3 +338,13 @@ def test_taking_in_a_line_is_cheap() -> None:
             decoder.decode(line, NOW_S + batch * 200 + k + 1)
         best_s = min(best_s, (time.perf_counter() - start) / 200)
     assert best_s < 150e-6
+
+
+def test_a_sum_or_a_calibration_beyond_a_double_is_no_temperature() -> None:
+    """Two numbers that each fit may have a sum that does not: a fault, never an infinite reading."""
+    summed = decode([{"bn": "b/", "bu": "Cel", "bv": 1.7e308, "n": "core", "v": 1.7e308}, {"n": "top", "v": -1.7e308}])
+    assert summed.faults == ("bad_value",)
+    assert [(reading.probe, reading.temperature_c) for reading in summed.readings] == [("top", 0.0)]
+    decoder = Decoder({("b", "core"): ProbeSettings(gain=1.25)})
+    scaled = decoder.decode(b'[{"n":"b/core","u":"Cel","v":-1.7e308}]', NOW_S)
+    assert (scaled.readings, scaled.faults) == ((), ("bad_value",))

@@ -311,3 +311,10 @@ def test_any_bytes_give_a_batch_or_sentences(tmp_path_factory: pytest.TempPathFa
     path.write_bytes(data)
     with pytest.raises(BatchFileError):
         read_batch_file(path)
+
+
+def test_whole_numbers_beyond_a_double_are_sentences() -> None:
+    """As a time and as a mass; and thousands of digits are no TOML."""
+    told = problems(EXAMPLE.replace("0.850", "9" * 400).replace("2026-03-14T08:10:00+00:00", "9" * 320, 1))
+    assert "koh_kg" in told and "out of range" in told and "started" in told
+    assert "not TOML" in problems("[recipe]\nkoh_kg = " + "9" * 5000)

@@ -1,0 +1,1 @@
+"""Bytes that nobody foresaw, against everything that reads some from outside. See ``tests/faults/README.md``."""

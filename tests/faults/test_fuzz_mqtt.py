@@ -1,0 +1,15 @@
+"""Fresh fuzzing for half a minute: see ``tests/faults/fuzz/on_mqtt.py`` for what is promised."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.faults.fuzz.fresh import fuzz
+
+
+@pytest.mark.slow
+def test_no_bytes_break_a_promise(tmp_path: Path) -> None:
+    """Whatever is made up, nothing fails, hangs or says what it should not."""
+    fuzz("mqtt", tmp_path, 30.0)
