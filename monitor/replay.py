@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,8 +13,9 @@ from monitor.heat.estimator import History
 from monitor.judgement.events import event_line
 from monitor.judgement.verdict import Limits
 from monitor.pipeline import PRELUDE_S, Act, Amendment, Arrived, Minder, Pause, mind
+from monitor.resetting import CLOCK_SET_RIGHT, ClockSet, clock_settings, moved, shift_of, unmoved
 from monitor.sensing.senml import Decoder, ProbeSettings
-from monitor.sources.batch_file import Recorded, read_batch_file
+from monitor.sources.batch_file import BatchFile, Recorded, read_batch_file
 from monitor.sources.recording import read_recording
 from monitor.words import tr
 
@@ -79,25 +80,46 @@ def replay_recording(
     if not recording.is_file():
         raise ReplayError(tr("There is no recording {recording}: give the path of a .rec file.", recording=recording))
     entered = read_batch_file(batch_path, beside=lambda: what_it_holds(recording))
-    result = Replay(entered.batch)
-    arrivals = _arrivals(recording, probe_settings or {}, result)
-    first = next(arrivals, None)
-    minded_from_s = entered.batch.known_from_s if first is None else max(first[0], entered.batch.known_from_s)
-    minder = Minder(
-        entered.batch,
-        minded_from_s=minded_from_s,
-        place=place,
-        limits=limits,
-        history=history,
-        emergency_number=emergency_number,
-    )
-    stream = _with_first(first, arrivals)
-    result.events = list(mind(minder, stream, entered.log))
-    result.trouble, result.minder = minder.trouble, minder
-    result.warnings = (*entered.warnings, *minder.recipe_warnings, *_nothing_heard(recording, result))
+
+    def through(made: BatchFile, settings_of_clock: Sequence[ClockSet], upto: int) -> Replay:
+        run = Replay(made.batch)
+        arrivals = _arrivals(recording, probe_settings or {}, run, settings_of_clock, upto)
+        first = next(arrivals, None)
+        minder = Minder(
+            made.batch,
+            minded_from_s=made.batch.known_from_s if first is None else max(first[0], made.batch.known_from_s),
+            place=place, limits=limits, history=history, emergency_number=emergency_number,
+        )  # fmt: skip
+        run.events = list(mind(minder, _with_first(first, arrivals), made.log))
+        run.trouble, run.minder = minder.trouble, minder
+        return run
+
+    result = replayed(entered, clock_settings(recording), through)
+    result.warnings = (*entered.warnings, *_recipe_warnings(result), *_nothing_heard(recording, result))
     if events_file is not None:
         write_events(Path(events_file), result.events)
     return result
+
+
+def replayed(
+    entered: BatchFile,
+    settings_of_clock: Sequence[ClockSet],
+    through: Callable[[BatchFile, Sequence[ClockSet], int], Replay],
+) -> Replay:
+    """All events: up to each setting of the clock as they were judged then, and from there on with the right times."""
+    events: list[Event] = []
+    from_s = float("-inf")
+    for upto, clock_set in enumerate(settings_of_clock):
+        result = through(unmoved(entered, settings_of_clock[upto:]), settings_of_clock, upto)
+        events += [event for event in result.events if event.at_s > from_s and event.event != "verdict"]
+        from_s = clock_set.at_s + clock_set.shift_s
+    result = through(entered, settings_of_clock, len(settings_of_clock))
+    result.events = events + [event for event in result.events if event.at_s > from_s]
+    return result
+
+
+def _recipe_warnings(result: Replay) -> tuple[str, ...]:
+    return () if result.minder is None else tuple(result.minder.recipe_warnings)
 
 
 def what_it_holds(recording: Path) -> Recorded:
@@ -145,16 +167,31 @@ def write_events(path: Path, events: Sequence[Event]) -> None:
 
 
 def _arrivals(
-    recording: Path, probe_settings: Mapping[tuple[str, str], ProbeSettings], result: Replay
+    recording: Path,
+    probe_settings: Mapping[tuple[str, str], ProbeSettings],
+    result: Replay,
+    settings_of_clock: Sequence[ClockSet] = (),
+    upto: int = 0,
 ) -> Iterator[tuple[float, Arrived]]:
-    """Arrival time and this bucket's readings, line by line. A note of when watching began counts as an arrival."""
+    """Arrival time and this bucket's readings, line by line. A note of when watching began counts as an arrival.
+
+    ``settings_of_clock`` are the times at which a clock that stood wrong was set; the first ``upto`` of them are known
+    from the start, and at the next one it ends.
+    """
+    seen = 0
     batch, prelude_s = result.batch, result.batch.started_s - PRELUDE_S
     decoder = Decoder(probe_settings=probe_settings)
     default_bucket: str | None = batch.bucket
     lines = read_recording(recording)
     for line in lines:
+        moved_s = shift_of(line.arrival_s, settings_of_clock[seen:upto])
         if line.note is not None:
-            at_s = line.arrival_s
+            if line.note.get("note") == CLOCK_SET_RIGHT:
+                if seen == upto:
+                    return
+                seen += 1
+                continue
+            at_s = line.arrival_s + moved_s
             last_tick_s = line.note.get("last_tick")
             if "source" in line.note or "topic" in line.note:
                 default_bucket = _bucket_of(line.note, batch.bucket)
@@ -176,11 +213,11 @@ def _arrivals(
         result.lines += 1
         decoded = decoder.decode(line.data, line.arrival_s, retained=line.retained, default_bucket=default_bucket)
         result.faults.update(decoded.faults)
-        if line.arrival_s < prelude_s:
+        if line.arrival_s + moved_s < prelude_s:
             continue
-        mine = [reading for reading in decoded.readings if reading.bucket == batch.bucket]
+        mine = [moved(reading, moved_s) for reading in decoded.readings if reading.bucket == batch.bucket]
         result.readings += len(mine)
-        yield line.arrival_s, mine
+        yield line.arrival_s + moved_s, mine
     result.faults.update(lines.faults)
 
 

@@ -125,6 +125,10 @@ class Teller:
                 told_so_far.append(decision.as_told(now_s))
         return new
 
+    def forget(self) -> None:
+        """What was told is read from the journal again: its times have been moved there."""
+        self._told = None
+
     def remind(self, minders: Iterable[Minder], now_s: float) -> int:
         """Every reminder that is due at ``now_s`` goes into the outbox, and so do the drill and the night's summary;
         returns how many messages are new.

@@ -23,13 +23,14 @@ from functools import partial
 from itertools import count
 from pathlib import Path
 
-from monitor.clock import ArrivalClock
+from monitor.clock import PLAUSIBLE, ArrivalClock
 from monitor.domain import Batch, Event, LogEntry, Reading
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
 from monitor.own_trouble import OwnTrouble
 from monitor.pipeline import TICK_S, Act, Amendment, Minder, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
+from monitor.resetting import CLOCK_SET_RIGHT
 from monitor.sensing.senml import Decoder
 from monitor.settings import Settings
 from monitor.sources.line import Line, Source
@@ -46,8 +47,8 @@ from monitor.stored import (
     stored_ticks,
 )
 from monitor.telling import Teller, record_of
-from monitor.watch_parts import probe_settings
-from monitor.words import ENGLISH, speaking, tr
+from monitor.watch_parts import CLOCK_KEY, TOLD_KEY, probe_settings
+from monitor.words import DAY_TIME, ENGLISH, speaking, tr, when
 
 # A commit costs a write of the card; a stock broker stops at 20 unacknowledged messages, so half of that forces one.
 COMMIT_EVERY_S = 3.0
@@ -56,8 +57,12 @@ COMMIT_AT_UNACKNOWLEDGED = 10
 TICK_GRACE_S = 0.2
 # How soon an entry made by another command is taken up.
 LOOK_EVERY_S = 1.0
+# The network sets a clock within minutes of a start; a power cut may take the router down for longer.
+CLOCK_TROUBLE_AFTER_S = 900.0
 MOST_WAITING_LINES = 200_000
 # More than the events of one tick of all buckets take.
+# A wall clock that is off by more is another clock, and what was noted by it is told apart by that.
+_OTHER_CLOCK_S = 120.0
 _EVENTS_TAIL_BYTES = 512 * 1024
 
 
@@ -175,7 +180,7 @@ class Watch:
         if self._record_path is not None:
             self._recorder = RecordingWriter(self._record_path, buckets=self._bucket_of)
             self._recorder.note({"at": now_s, "note": WATCH_STARTED, "last_tick": last_tick_s})
-        self._pending.facts[WATCHED_KEY] = self._watched
+        self._pending.facts |= {WATCHED_KEY: self._watched, CLOCK_KEY: self.clock.kept().as_dict()}
         for batch in self.journal.running_batches():
             self._resume(batch)
         for record in self.journal.batches():
@@ -284,6 +289,8 @@ class Watch:
         """Put a change among the deeds, at the time from which it counts; the journal learns that time, too."""
         if change.entry is not None:
             entry, batch, key = change.entry.entry, change.entry.batch, change.entry.entry.entry_id
+            if change.what == "entry-added":
+                entry = self._by_our_clock(entry, now_s)
             if change.what == "entry-undone":
                 at_s = self._counts_from(max(change.entry.undone_at_s or now_s, entry.noted_at_s), now_s)
                 self.journal.renote_undo(key, at_s)
@@ -315,6 +322,14 @@ class Watch:
                 at_s = self._counts_from(change.batch.batch.known_from_s, now_s)
                 self.journal.renote_batch(name, at_s)
                 self._put(at_s, BEFORE_TICK, partial(self._begin, name))
+
+    def _by_our_clock(self, entry: LogEntry, now_s: float) -> LogEntry:
+        """A command notes by the computer's clock, which may since have been set away from ours."""
+        ahead_s = self.clock.wall_ahead_s()
+        if abs(ahead_s) < _OTHER_CLOCK_S or abs(entry.noted_at_s - ahead_s - now_s) > _OTHER_CLOCK_S / 2:
+            return entry
+        self.journal.correct_clock_of_entry(entry.entry_id, ahead_s)
+        return replace(entry, at_s=entry.at_s - ahead_s, noted_at_s=entry.noted_at_s - ahead_s)
 
     def _counts_from(self, noted_s: float, now_s: float) -> float:
         """From when a thing counts: when it was noted, or now where the tick after that is over already."""
@@ -422,8 +437,10 @@ class Watch:
             ),
             stored_readings(self.journal, minder, self._pending.readings),
         )
+        # What was judged by a clock that stood wrong has been told with the times it had.
+        said_until_s = self.journal.fact(f"said_until/{batch.name}", 0.0)
         self.minders[batch.name] = minder
-        self._pending.events += events
+        self._pending.events += [event for event in events if event.at_s > said_until_s]
         self._pending.marks += _marks(minder)
         self._pending.alarms += alarm_records(minder)
 
@@ -436,6 +453,7 @@ class Watch:
         if step_s and self._recorder is not None:
             self._record_lines()
             self._recorder.note({"at": self._last_s, "clock_step_s": step_s})
+        self._mind_clock(tick_s)
         events: list[Event] = []
         for minder in self.minders.values():
             self._tick_minder(minder, tick_s, events)
@@ -447,6 +465,77 @@ class Watch:
         self._tell(tick_s)
         if self._on_tick is not None:
             self._on_tick(self, tick_s)
+        shift_s = self.clock.correction_s()
+        if shift_s and "journal" not in self.trouble:
+            self._set_clock_right(shift_s)
+
+    # ---- a clock that stood wrong at the start ---------------------------------------------------------------------
+
+    def _mind_clock(self, tick_s: float) -> None:
+        """A clock that is behind what the journal holds is soon set by the network; after a while somebody must."""
+        if self.clock.waits == PLAUSIBLE and tick_s - self.clock.from_s > CLOCK_TROUBLE_AFTER_S:
+            self.trouble["clock"] = tr(
+                "this computer's clock has not been set since it started, so times may be hours behind: connect it to "
+                "the network or set its clock."
+            )
+        else:
+            self.trouble.pop("clock", None)
+
+    def _set_clock_right(self, shift_s: float) -> None:
+        """The time is known at last: all since the start of the computer moves to it, and is judged anew from there.
+
+        What was told stays told.
+        """
+        from_s, at_s = self.clock.from_s, self._last_s
+        try:
+            with self.journal.transaction():
+                self.journal.retime(from_s, shift_s)
+                self._watched = [[_moved(one, from_s, shift_s) for one in span] for span in self._watched]
+                facts: dict[str, object] = {WATCHED_KEY: self._watched, "last_tick_s": self._watched[-1][1]}
+                told = self.journal.fact(TOLD_KEY, [])
+                facts[TOLD_KEY] = [{**one, "at_s": _moved(one["at_s"], from_s, shift_s)} for one in told]
+                kept = self.clock.kept()
+                facts[CLOCK_KEY] = replace(
+                    kept, ahead_s=kept.ahead_s + shift_s, from_s=from_s + shift_s, waits=""
+                ).as_dict()
+                for minder in self.minders.values():
+                    name = minder.batch.name
+                    facts[f"minded_from/{name}"] = _moved(
+                        self.journal.fact(f"minded_from/{name}", from_s), from_s, shift_s
+                    )
+                    facts[f"said_until/{name}"] = at_s + shift_s
+                for key, value in facts.items():
+                    self.journal.set_fact(key, value)
+        except JournalError as error:  # tried again at the next tick
+            self.trouble["journal"] = str(error)
+            return
+        if self._recorder is not None:
+            self._record_lines()
+            self._recorder.note({"at": at_s, "note": CLOCK_SET_RIGHT, "from": from_s, "shift": shift_s})
+        self.clock.set_right(shift_s)
+        self.trouble.pop("clock", None)
+        self.say(tr("The clock has been set: everything since {then} moves on by {hours:.1f} h.",
+                    then=when(self.settings.local_time(from_s), DAY_TIME), hours=shift_s / 3600.0))  # fmt: skip
+        self._last_s = at_s + shift_s
+        self._next_tick_s = first_tick_s(self.clock.now())
+        self._commit_due_s = self._look_due_s = self.clock.now()
+        self._deeds = [(at + shift_s, order, number, deed) for at, order, number, deed in self._deeds]
+        self._held = [replace(line, arrival_s=line.arrival_s + shift_s) for line in self._held]
+        self._teller.forget()
+        for name in list(self.minders):
+            record = self.journal.batch(name)
+            if record is not None:
+                self._resume(record.batch)
+                self._end_what_never_was(name)
+
+    def _end_what_never_was(self, batch: str) -> None:
+        """An alarm that only the wrong time had raised stands no more."""
+        known = {state.alarm_id for state, _ in self.minders[batch].told()}
+        self._pending.alarms += [
+            replace(record, state="normal", cleared_at_s=self._last_s)
+            for record in self.journal.alarms(standing_only=True, batch=batch)
+            if record.alarm_id not in known
+        ]
 
     def _troubles(self) -> dict[str, str]:
         """A sentence for each part of the daemon that is out of order now."""
@@ -584,6 +673,10 @@ class Watch:
 def alarm_records(minder: Minder) -> list[AlarmRecord]:
     """The present state of every alarm of a batch that was ever raised, for the journal."""
     return [record_of(state, told.message, told.probability, told.facts) for state, told in minder.told()]
+
+
+def _moved(at_s: float, from_s: float, shift_s: float) -> float:
+    return at_s + shift_s if at_s >= from_s else at_s
 
 
 def _marks(minder: Minder) -> list[tuple[str, str, float, str | None]]:

@@ -18,6 +18,8 @@ from monitor.sources.serial_port import SerialSource
 
 # What was told to whom, in the journal.
 TOLD_KEY = "told"
+# What the last watch's clock left, in the journal.
+CLOCK_KEY = "clock"
 
 
 def sources_of(settings: Settings, clock: ArrivalClock) -> list[Source]:

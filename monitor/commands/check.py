@@ -6,10 +6,10 @@ import argparse
 import os
 import time
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from monitor.clock import CLOCK_IS_SET_S
 from monitor.commands import NO, YES
 from monitor.commands.common import now_s, open_journal_to_read, parser_for, print_json, speak_for, wrapped
 from monitor.journal.database import Journal
@@ -17,8 +17,6 @@ from monitor.settings import MqttSource, SerialSource, Settings, SettingsError, 
 from monitor.standing import WATCH_IS_GONE_S, last_watched_s
 from monitor.words import tr, trc
 
-# When this was written; a clock that stands earlier has not been set.
-_CLOCK_IS_SET_S = datetime(2026, 1, 1, tzinfo=UTC).timestamp()
 # A night of recording and journal of twenty buckets fits easily into this.
 _LEAST_FREE_MB = 200
 
@@ -231,7 +229,7 @@ def _clock(settings: Settings, journal: Journal | None) -> Line:
     at_s = now_s()
     local = settings.local_time(at_s)
     shown = f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
-    if at_s < _CLOCK_IS_SET_S:
+    if at_s < CLOCK_IS_SET_S:
         return Line(
             tr("clock"),
             False,

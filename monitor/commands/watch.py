@@ -34,10 +34,10 @@ def add(parsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Wire from the settings and run; SIGTERM and Ctrl-C end it in order."""
-    from monitor.clock import ArrivalClock
+    from monitor.clock import arrival_clock
     from monitor.running import Running
     from monitor.service import Service, begin_anew
-    from monitor.watch_parts import sources_of
+    from monitor.watch_parts import CLOCK_KEY, sources_of
 
     settings = settings_of(args)
     if args.events is not None:
@@ -55,12 +55,14 @@ def run(args: argparse.Namespace) -> int:
     with open_journal(settings) as journal:
         journal.claim_watch()
         # Nothing may be judged a second time under another clock: not before the newest reading, nor the last tick.
-        clock = ArrivalClock(max(journal.last_arrival_s() or 0.0, journal.fact("last_tick_s") or 0.0))
+        clock = arrival_clock(
+            max(journal.last_arrival_s() or 0.0, journal.fact("last_tick_s") or 0.0), journal.fact(CLOCK_KEY)
+        )
         if clock.behind_s > 60.0:
             warn(
                 tr(
-                    "The clock stands {minutes:.0f} min before what the journal holds: going on from that; "
-                    "set the clock.",
+                    "The clock stands {minutes:.0f} min before what the journal holds: going on from that until the "
+                    "clock is set.",
                     minutes=clock.behind_s / 60,
                 )
             )

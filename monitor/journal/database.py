@@ -17,6 +17,7 @@ from monitor.journal.batches import Batches
 from monitor.journal.codec import message_id_for
 from monitor.journal.outbox import BACK_OFF_S, Outbox
 from monitor.journal.readings import Readings
+from monitor.journal.retiming import Retiming
 from monitor.journal.rows import (
     Act,
     AlarmRecord,
@@ -54,7 +55,7 @@ __all__ = [
 ]
 
 
-class Journal(Batches, Readings, Alarms, Outbox, State, Whole):
+class Journal(Batches, Readings, Alarms, Outbox, State, Whole, Retiming):
     """An open journal. ``read_only`` for those that only look; raises JournalError with one sentence."""
 
     def __enter__(self) -> Journal:
