@@ -83,7 +83,8 @@ def good_night() -> list[tuple[float, float]]:
 
 NIGHT = good_night()
 BATCH, LOG = read_batch_file(RECORDINGS / "night-shed-1.toml")[:2]
-CUT_S, BACK_S, SET_S, END_S = NIGHT_S + 2 * HOUR_S, NIGHT_S + 2.6 * HOUR_S, NIGHT_S + 2.9 * HOUR_S, NIGHT_S + 3.6 * HOUR_S
+CUT_S, BACK_S = NIGHT_S + 2 * HOUR_S, NIGHT_S + 2.6 * HOUR_S
+SET_S, END_S = NIGHT_S + 2.9 * HOUR_S, NIGHT_S + 3.6 * HOUR_S
 
 
 def note(shed: Shed, log: list[LogEntry], at_s: float) -> None:
