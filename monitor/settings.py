@@ -239,6 +239,19 @@ class MirrorSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class KeepSettings:
+    """How the journal is kept. ``backup_to``: the folder of the nightly backups, None for none; ``backup_minute``:
+    when, in minutes after local midnight; ``backups``: how many stay. ``raw_days``: after how many days the raw readings
+    of a batch that has ended are thinned, None for never.
+    """
+
+    backup_to: Path | None = None
+    backup_minute: int = 3 * 60 + 30
+    backups: int = 14
+    raw_days: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """All that the file and the environment say, checked. ``file`` is None when there was no file."""
 
@@ -255,6 +268,7 @@ class Settings:
     siren: SirenSettings | None = None
     drill: DrillSettings = field(default_factory=DrillSettings)
     heartbeat: HeartbeatSettings = field(default_factory=HeartbeatSettings)
+    keep: KeepSettings = field(default_factory=KeepSettings)
 
     def place(self) -> Place:
         """What the place adds to the physics."""
@@ -470,10 +484,11 @@ def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
     siren = _read_siren(top.table("siren"), path) if top.has("siren") else None
     top.asked.add("siren")
     heartbeat = _read_heartbeat(top.table("heartbeat"), sources)
+    keep = _read_keep(top.table("keep"), path)
     top.finish()
     return Settings(
         path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders, siren=siren, drill=drill,
-        heartbeat=heartbeat,
+        heartbeat=heartbeat, keep=keep,
     )  # fmt: skip
 
 
@@ -872,6 +887,29 @@ def _read_journal(table: Table, path: Path, environ: Mapping[str, str]) -> Path:
             ),
         )
     return journal
+
+
+def _read_keep(table: Table, path: Path) -> KeepSettings:
+    default = KeepSettings()
+    folder = table.optional_text("backup_to", example='"/media/stick/emberpail"')
+    at = table.text("backup_at", "03:30", example='"03:30"', check=_time_of_day_fault)
+    backups = table.whole("backups", default.backups, low=1, high=1000, example=default.backups)
+    # Younger than a month a batch may still be talked about, and compared with the next ones reading by reading.
+    raw_days = table.whole("raw_days", 0, low=30, high=36500, example=365) if table.has("raw_days") else 0
+    if raw_days and not folder:
+        table.wrong(
+            "raw_days",
+            tr("readings are thinned only where a backup holds them in full: add backup_to, or leave raw_days out."),
+        )
+        raw_days = 0
+    table.finish()
+    minute = _minute_of(at)
+    return KeepSettings(
+        _beside(path, folder) if folder else None,
+        default.backup_minute if minute is None else minute,
+        backups,
+        raw_days or None,
+    )
 
 
 def _read_mirror(table: Table) -> MirrorSettings | None:

@@ -37,4 +37,6 @@ COMMANDS: Mapping[str, str] = {
     "would-ring": "would_ring",
     "export": "exchange",
     "import": "exchange",
+    "backup": "keep",
+    "restore": "keep",
 }

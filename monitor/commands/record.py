@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import hashlib
 import os
 import re
@@ -27,11 +26,12 @@ from monitor.commands.common import (
     zone_of,
 )
 from monitor.commands.recipe_args import BEYOND_DOUBT
-from monitor.commands.record_view import bag_doubts, kept_copy, photo_folder, record_json, record_lines
+from monitor.commands.record_view import bag_doubts, record_json, record_lines
 from monitor.commands.times import parse_when
 from monitor.commands.which import batch_called, journal_of_batches
 from monitor.domain import Recipe, Vessel
 from monitor.journal.database import BatchRecord, Journal, Photo
+from monitor.journal.photo_files import copy_photo, kept_copy, photo_folder
 from monitor.settings import Settings
 from monitor.trade.amend import AMENDABLE, amended, amended_fields, told_recipe
 from monitor.trade.cautions import cautions_for
@@ -302,27 +302,13 @@ def _keep_copy(path: Path, journal_path: Path, photo: Photo) -> None:
     if kept_copy(journal_path, photo) is not None:
         return
     folder = photo_folder(journal_path)
-    ending = "".join(c for c in path.suffix.lower() if c.isascii() and c.isalnum())[:5] or "bin"
-    half = folder / f".{photo.sha256}.{os.getpid()}.part"
     try:
-        folder.mkdir(mode=0o700, exist_ok=True)
-        digest = hashlib.sha256()
-        with path.open("rb") as source, half.open("wb") as target:
-            while block := source.read(1 << 20):
-                digest.update(block)
-                target.write(block)
-            target.flush()
-            os.fsync(target.fileno())
-        if digest.hexdigest() != photo.sha256:
+        if not copy_photo(path, folder, photo.sha256):
             raise CommandError(tr("{path} was changed while it was read; nothing was noted: try again.", path=path))
-        os.replace(half, folder / f"{photo.sha256}.{ending}")
     except OSError as error:
         raise CommandError(
             tr("The photograph cannot be copied to {path}: {reason}.", path=folder, reason=error.strerror or error)
         ) from None
-    finally:
-        with contextlib.suppress(OSError):
-            half.unlink(missing_ok=True)
 
 
 # ---- what was weighed, put right -----------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from typing import Any
 from monitor.commands.common import clock_words, wrapped
 from monitor.domain import PASTE_PROBES, Event, LogEntry
 from monitor.journal.database import AlarmRecord, BatchRecord, Detail, Journal, LoggedEntry, Photo
+from monitor.journal.photo_files import kept_copy
 from monitor.judgement.phrases import percent_with_range
 from monitor.moving import moved_from
 from monitor.settings import Settings
@@ -287,17 +288,6 @@ def hottest(journal: Journal, record: BatchRecord, now_s: float) -> Peak | None:
         for at_s, _, high in journal.thinned(batch.bucket, probe, batch.started_s, until_s)
     ]
     return max(slots, key=lambda peak: peak.temperature_c, default=None)
-
-
-def photo_folder(journal_path: Path) -> Path:
-    """Where copies of photographs are kept: a folder beside the journal."""
-    return journal_path.absolute().with_name("photos")
-
-
-def kept_copy(journal_path: Path, photo: Photo) -> Path | None:
-    """The copy of a photograph, by its hash; None where none is kept."""
-    found = sorted(photo_folder(journal_path).glob(f"{photo.sha256}.*")) if photo.sha256.isalnum() else []
-    return found[0] if found else None
 
 
 def _there(path: Path) -> bool:

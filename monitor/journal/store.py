@@ -71,6 +71,17 @@ def explained(error: sqlite3.Error, path: Path) -> JournalError:
     return JournalError(tr("Journal {path}: {says}.", path=path, says=str(error) or type(error).__name__))
 
 
+def claim_of(path: Path) -> IO[str]:
+    """The lock of the one watch on the journal at ``path``, held until it is closed; Refused when another has it."""
+    claim = open(f"{path}.watch", "w", encoding="ascii")  # noqa: SIM115 - it stays open as long as it is held
+    try:
+        fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        claim.close()
+        raise Refused(tr("Journal {path}: a watch already runs on it; stop that one first.", path=path)) from error
+    return claim
+
+
 class Store:
     """An open journal file: the part that all tables share."""
 
@@ -265,15 +276,7 @@ class Store:
         Two of them would send every message twice. The claim is a lock on a file beside the journal, which the
         system drops when the process dies, also by kill -9.
         """
-        claim = open(f"{self.path}.watch", "w", encoding="ascii")  # noqa: SIM115 - it stays open as long as we do
-        try:
-            fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            claim.close()
-            raise Refused(
-                tr("Journal {path}: a watch already runs on it; stop that one first.", path=self.path)
-            ) from error
-        self._watch_claim = claim
+        self._watch_claim = claim_of(self.path)
 
     def check(self) -> str:
         """Read the whole file and say that it is sound; raises JournalError, in one sentence, when it is not."""
