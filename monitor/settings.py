@@ -240,9 +240,11 @@ class MirrorSettings:
 
 @dataclass(frozen=True, slots=True)
 class KeepSettings:
-    """How the journal is kept. ``backup_to``: the folder of the nightly backups, None for none; ``backup_minute``:
-    when, in minutes after local midnight; ``backups``: how many stay. ``raw_days``: after how many days the raw readings
-    of a batch that has ended are thinned, None for never.
+    """How the journal is kept.
+
+    ``backup_to``: the folder of the nightly backups, None for none; ``backup_minute``: when, in minutes after local
+    midnight; ``backups``: how many stay. ``raw_days``: so many days after its end the raw readings of a batch are
+    thinned, None for never.
     """
 
     backup_to: Path | None = None

@@ -31,10 +31,6 @@ class PutBack:
     aside: Path | None
 
 
-class _WrittenMeanwhile(Exception):
-    """Somebody wrote into the present journal after it was copied aside."""
-
-
 def put_back(backup: Path, journal: Path, dated: str) -> PutBack:
     """Put ``backup`` in the place of ``journal``; ``dated`` names what is kept aside ("2026-01-17-180500").
 
@@ -143,47 +139,38 @@ def _is_damaged(journal: Path) -> bool:
 
 
 def _take_in(staged: Path, journal: Path, dated: str) -> Path:
-    """The journal is in order: keep a copy of it, then let it take the backup in, in one transaction."""
-    with (
-        contextlib.closing(sqlite3.connect(journal, isolation_level=None, timeout=BUSY_S)) as present,
-        contextlib.closing(sqlite3.connect(journal, isolation_level=None, timeout=BUSY_S)) as witness,
-        contextlib.closing(sqlite3.connect(staged, isolation_level=None)) as source,
-    ):
-        present.execute("PRAGMA journal_mode = WAL")  # so that the witness can look while it is being written
-        while True:
-            seen = witness.execute("PRAGMA data_version").fetchone()[0]
-            aside = _free_name(journal, f"before-restore-{dated}")
-            copy_journal(journal, aside)
-            try:
-                _pour(source, present, witness, seen)
-                break
-            except _WrittenMeanwhile:
-                aside.unlink()
-        present.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        return aside
+    """The journal is in order: keep a copy of it, and let it take the backup in, in one transaction.
 
-
-def _pour(source: sqlite3.Connection, present: sqlite3.Connection, witness: sqlite3.Connection, seen: int) -> None:
-    """Everything of ``source`` into ``present``, unless somebody has written there since ``seen``."""
+    It is copied aside when it is locked for all who write already, so that nothing is in neither.
+    """
+    aside = _free_name(journal, f"before-restore-{dated}")
     give_up_at = time.monotonic() + BUSY_S
 
-    def nobody_wrote(status: int, _remaining: int, _total: int) -> None:
-        # Python would wait for ever for one who does not let go.
-        if status in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED) and time.monotonic() > give_up_at:
-            busy = sqlite3.OperationalError("database is locked")
-            busy.sqlite_errorname = "SQLITE_BUSY"
-            raise busy
-        # From the first page on the journal is locked for others: what was written before that shows here.
-        if witness.execute("PRAGMA data_version").fetchone()[0] != seen:
-            raise _WrittenMeanwhile
+    def keep_it_first(status: int, _remaining: int, _total: int) -> None:
+        if status in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            # Python would wait for ever for one who does not let go.
+            if time.monotonic() > give_up_at:
+                busy = sqlite3.OperationalError("database is locked")
+                busy.sqlite_errorname = "SQLITE_BUSY"
+                raise busy
+        elif not aside.exists():
+            copy_journal(journal, aside)
 
-    source.backup(present, pages=1000, progress=nobody_wrote)
+    with (
+        contextlib.closing(sqlite3.connect(journal, isolation_level=None, timeout=BUSY_S)) as present,
+        contextlib.closing(sqlite3.connect(staged, isolation_level=None)) as source,
+    ):
+        present.execute("PRAGMA journal_mode = WAL")  # so that it can be read while it is being written
+        # Page by page: after the first one nothing is decided yet, however small the file is.
+        source.backup(present, pages=1, progress=keep_it_first)
+        present.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return aside
 
 
 def _move_aside(staged: Path, journal: Path, dated: str) -> Path:
     """The journal is damaged: keep what is there byte for byte, and put the backup in its place."""
     aside = _free_name(journal, f"damaged-{dated}")
-    for ending in ("-wal", ""):
+    for ending in ("", "-wal"):
         part = journal.with_name(journal.name + ending)
         if part.exists():
             half = aside.with_name(aside.name + ending + ".part")
@@ -207,7 +194,9 @@ def _remove_helpers(journal: Path) -> None:
 def _free_name(journal: Path, what: str) -> Path:
     """A name beside the journal that nothing has: journal-before-restore-2026-01-17-180500.sqlite."""
     number, more = 1, ""
-    while (path := journal.with_name(f"{journal.stem}-{what}{more}{journal.suffix or '.sqlite'}")).exists():
+    while True:
+        path = journal.with_name(f"{journal.stem}-{what}{more}{journal.suffix or '.sqlite'}")
+        if not path.exists() and not path.with_name(path.name + "-wal").exists():
+            return path
         number += 1
         more = f"-{number}"
-    return path
