@@ -11,7 +11,6 @@ import contextlib
 import os
 import shutil
 import sqlite3
-import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -144,16 +143,14 @@ def _take_in(staged: Path, journal: Path, dated: str) -> Path:
     It is copied aside when it is locked for all who write already, so that nothing is in neither.
     """
     aside = _free_name(journal, f"before-restore-{dated}")
-    give_up_at = time.monotonic() + BUSY_S
 
     def keep_it_first(status: int, _remaining: int, _total: int) -> None:
         if status in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-            # Python would wait for ever for one who does not let go.
-            if time.monotonic() > give_up_at:
-                busy = sqlite3.OperationalError("database is locked")
-                busy.sqlite_errorname = "SQLITE_BUSY"
-                raise busy
-        elif not aside.exists():
+            # SQLite has waited its time; Python would go on for ever for one who does not let go.
+            busy = sqlite3.OperationalError("database is locked")
+            busy.sqlite_errorname = "SQLITE_BUSY"
+            raise busy
+        if not aside.exists():
             copy_journal(journal, aside)
 
     with (

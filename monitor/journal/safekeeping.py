@@ -24,6 +24,8 @@ _PAGES = 2000
 # A file system without hard links (a stick with FAT) answers so to an attempt at one.
 _NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EXDEV)
 HALF = ".part"
+# Who only reads waits for one who is just changing the file as a whole, no longer.
+_WAIT_S = 5.0
 
 # Hears pages copied and pages in all, and answers whether to go on.
 Progress = Callable[[int, int], bool]
@@ -50,15 +52,16 @@ class Contents:
 def reading(path: Path) -> Iterator[sqlite3.Connection]:
     """A connection that only reads, also from a place where nothing can be written (a locked stick)."""
     address = f"{path.absolute().as_uri()}?mode=ro"
-    db = sqlite3.connect(address, uri=True, isolation_level=None)
+    db = sqlite3.connect(address, uri=True, isolation_level=None, timeout=_WAIT_S)
     try:
         try:
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()
         except sqlite3.OperationalError as error:
-            # Without room for its helper file SQLite cannot open a file that was left in its quick mode.
-            if not error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
-                raise
-            if path.with_name(path.name + "-wal").exists():
+            # Without room for its helper files SQLite cannot open a file that was left in its quick mode. With a log
+            # beside it the file alone would not be the truth.
+            log = path.with_name(path.name + "-wal")
+            refused = error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY"))
+            if not refused or (log.is_file() and log.stat().st_size):
                 raise
             db.close()
             db = sqlite3.connect(f"{address}&immutable=1", uri=True, isolation_level=None)

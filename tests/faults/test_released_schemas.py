@@ -22,7 +22,7 @@ from monitor.settings import load_settings
 from monitor.words import ENGLISH, speaking
 from tests.commands.conftest import assert_one_sentence
 
-STORED = Path(__file__).parent / "schemas"
+STORED = Path(__file__).parents[1] / "journal" / "schemas"
 SCHEMAS = range(1, NEWEST + 1)
 POOR, GOOD = "Quillmarsh 22", "Quillmarsh 21"
 _TOP = Path(__file__).parents[2]

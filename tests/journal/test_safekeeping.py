@@ -1,0 +1,350 @@
+"""A journal copied while it is in use, looked at before it is trusted, and put back."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import shutil
+import sqlite3
+from collections import namedtuple
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.domain import Batch, Reading
+from monitor.journal import putting_back, safekeeping
+from monitor.journal.database import Journal, JournalError, Photo, Refused
+from monitor.journal.migrations import NEWEST
+from monitor.journal.photo_files import copy_by_hash, copy_photo, kept_copy, photo_folder
+from monitor.journal.putting_back import put_back
+from monitor.journal.safekeeping import Stopped, copy_journal, examine, name_for_good, reading
+
+T0 = 1_773_480_000.0
+DATED = "2026-01-17-180500"
+_DiskUsage = namedtuple("_DiskUsage", "total used free")
+
+
+@pytest.fixture
+def filled(journal: Journal) -> Journal:
+    fill(journal, 3000)
+    return journal
+
+
+def fill(journal: Journal, readings: int, name: str = "Quillmarsh 12") -> None:
+    journal.add_batch(Batch(name, "shed-2", T0))
+    journal.add_readings(Reading("shed-2", "core", T0 + n, T0 + n, 20.0 + n % 50) for n in range(readings))
+
+
+def other(path: Path, readings: int = 5) -> Path:
+    """A backup of another journal."""
+    with Journal(path.with_name("other.sqlite")) as journal:
+        fill(journal, readings, "Quillmarsh 11")
+        copy_journal(journal.path, path)
+    return path
+
+
+def names(path: Path) -> list[str]:
+    with Journal(path) as journal:
+        journal.check()
+        return [record.batch.name for record in journal.batches()]
+
+
+def damage(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    data = bytearray(path.read_bytes())
+    for at in range(len(data) // 3, len(data) - 2048, 1024):
+        data[at : at + 512] = b"\xff" * 512
+    path.write_bytes(data)
+
+
+def failing(number: int) -> Any:
+    def fail(*_given: object, **_more: object) -> None:
+        raise OSError(number, os.strerror(number))
+
+    return fail
+
+
+# ---- copies ----
+
+
+def test_a_copy_is_of_one_moment_however_long_it_takes(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is written while it is made is not in it, and does not make it begin anew."""
+    monkeypatch.setattr(safekeeping, "_PAGES", 20)
+    seen: list[tuple[int, int]] = []
+
+    def progress(done: int, of: int) -> bool:
+        seen.append((done, of))
+        filled.set_fact(f"n{len(seen)}", 1)
+        return True
+
+    size = copy_journal(filled.path, tmp_path / "copy.sqlite", progress, pause_s=0.001)
+    assert [done for done, _ in seen] == sorted({done for done, _ in seen}) and seen[-1][0] == seen[-1][1]
+    assert size == (tmp_path / "copy.sqlite").stat().st_size
+    with Journal(tmp_path / "copy.sqlite") as copy:
+        assert copy.fact("n1") is None and len(list(copy.readings())) == 3000
+
+
+def test_a_copy_that_is_stopped_leaves_nothing(filled: Journal, tmp_path: Path) -> None:
+    with pytest.raises(Stopped):
+        copy_journal(filled.path, tmp_path / "copy.sqlite", lambda _done, _all: False)
+    assert not list(tmp_path.glob("copy*"))
+
+
+def test_a_copy_takes_nobody_s_place(filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not that of a file that was there, nor of one that came meanwhile, nor on a stick without hard links."""
+    target = tmp_path / "copy.sqlite"
+    target.write_text("mine", encoding="utf-8")
+    with pytest.raises(Refused, match="overwrites nothing"):
+        copy_journal(filled.path, target)
+    half = tmp_path / "half"
+    half.write_text("new", encoding="utf-8")
+    with pytest.raises(Refused, match="overwrites nothing"):
+        name_for_good(half, target)
+    monkeypatch.setattr(os, "link", failing(errno.EPERM))
+    with pytest.raises(Refused, match="overwrites nothing"):
+        name_for_good(half, target)
+    assert target.read_text(encoding="utf-8") == "mine"
+    name_for_good(half, tmp_path / "free")
+    assert (tmp_path / "free").read_text(encoding="utf-8") == "new" and not half.exists()
+
+
+def test_what_the_disk_refuses_is_one_sentence(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with pytest.raises(JournalError, match="cannot be opened"):
+        copy_journal(filled.path, tmp_path / "no folder" / "copy.sqlite")
+    with pytest.raises(JournalError, match="cannot be opened"):
+        copy_journal(tmp_path / "missing.sqlite", tmp_path / "copy.sqlite")
+    monkeypatch.setattr(os, "link", failing(errno.EIO))
+    with pytest.raises(JournalError, match="it cannot be written") as error:
+        copy_journal(filled.path, tmp_path / "copy.sqlite")
+    assert error.value.again and not list(tmp_path.glob("copy*"))
+
+
+def test_a_damaged_journal_gives_no_copy(filled: Journal, tmp_path: Path) -> None:
+    filled.close()
+    damage(filled.path)
+    with pytest.raises(JournalError, match="copy of it is damaged"):
+        copy_journal(filled.path, tmp_path / "copy.sqlite")
+    assert not list(tmp_path.glob("copy*"))
+
+
+def test_a_journal_can_be_read_where_nothing_can_be_written(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A locked stick: SQLite's helper files cannot be made there. One that is locked by somebody is not such a one."""
+    monkeypatch.setattr(safekeeping, "_WAIT_S", 0.05)
+    filled.close()
+    (tmp_path / "journal.sqlite-wal").mkdir()
+    with reading(filled.path) as db:
+        assert db.execute("SELECT count(*) FROM readings").fetchone() == (3000,)
+    (tmp_path / "journal.sqlite-wal").rmdir()
+    with closing(sqlite3.connect(filled.path, isolation_level=None)) as busy:
+        busy.execute("PRAGMA journal_mode = DELETE")
+        busy.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(sqlite3.OperationalError, match="locked"), reading(filled.path):
+            pass
+    with pytest.raises(sqlite3.DatabaseError), reading(_text(tmp_path / "text.sqlite")):
+        pass
+
+
+def _text(path: Path) -> Path:
+    path.write_text("not a database " * 100, encoding="utf-8")
+    return path
+
+
+# ---- looking ----
+
+
+def test_what_is_in_a_backup(filled: Journal, tmp_path: Path) -> None:
+    copy_journal(filled.path, tmp_path / "copy.sqlite")
+    found = examine(tmp_path / "copy.sqlite")
+    assert (found.schema, found.batches, found.readings) == (NEWEST, 1, 3000)
+    assert found.running == ("Quillmarsh 12",) and found.newest_s == T0 + 2999
+    with Journal(tmp_path / "new.sqlite"):
+        pass
+    assert examine(tmp_path / "new.sqlite").newest_s is None
+
+
+def test_what_cannot_be_trusted_is_refused(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No file, no database, another program's, a newer one, rows without what they belong to, pages overwritten."""
+    made = {}
+    for name in ("newer", "loose", "torn", "damaged"):
+        made[name] = tmp_path / f"{name}.sqlite"
+        copy_journal(filled.path, made[name])
+    with closing(sqlite3.connect(made["newer"])) as db:
+        db.execute(f"PRAGMA user_version = {NEWEST + 1}")
+    with closing(sqlite3.connect(made["loose"])) as db:
+        db.execute("DELETE FROM probes")
+        db.commit()
+    damage(made["damaged"])
+    made["torn"].write_bytes(made["torn"].read_bytes()[:5000])
+    with closing(sqlite3.connect(tmp_path / "foreign.sqlite")) as db:
+        db.execute("CREATE TABLE theirs (x)")
+    for name, says in (
+        ("newer", "newer Emberpail"), ("loose", "is damaged"), ("torn", "damaged"), ("damaged", "is damaged"),
+        ("foreign", "another program"), ("missing", "There is no backup"),
+    ):  # fmt: skip
+        with pytest.raises(JournalError, match=says):
+            examine(tmp_path / f"{name}.sqlite")
+    with pytest.raises(JournalError, match="is no journal"):
+        examine(_text(tmp_path / "text.sqlite"))
+    monkeypatch.setattr(Path, "open", failing(errno.EIO))
+    with pytest.raises(JournalError, match="cannot be read"):
+        examine(made["newer"])
+
+
+# ---- putting back ----
+
+
+def test_what_was_is_back_and_what_is_lies_aside(filled: Journal, tmp_path: Path) -> None:
+    backup = other(tmp_path / "backup.sqlite")
+    done = put_back(backup, filled.path, DATED)
+    assert names(filled.path) == ["Quillmarsh 11"] and done.contents.batches == 1
+    assert done.aside == tmp_path / f"journal-before-restore-{DATED}.sqlite"
+    assert names(done.aside) == ["Quillmarsh 12"]
+    again = put_back(done.aside, filled.path, DATED)
+    assert again.aside is not None and again.aside.name == f"journal-before-restore-{DATED}-2.sqlite"
+    assert names(filled.path) == ["Quillmarsh 12"]
+
+
+def test_nothing_there_yet(tmp_path: Path) -> None:
+    """A new computer, or a file that a dead card left empty."""
+    backup = other(tmp_path / "backup.sqlite")
+    assert put_back(backup, tmp_path / "new" / "journal.sqlite", DATED).aside is None
+    (tmp_path / "empty.sqlite").touch()
+    assert put_back(backup, tmp_path / "empty.sqlite", DATED).aside is None
+    assert names(tmp_path / "empty.sqlite") == names(tmp_path / "new" / "journal.sqlite") == ["Quillmarsh 11"]
+
+
+def test_a_journal_that_cannot_be_read_is_moved_aside(filled: Journal, tmp_path: Path) -> None:
+    """With the log beside it; the next one gets another name."""
+    backup = other(tmp_path / "backup.sqlite")
+    filled.close()
+    damage(filled.path)
+    before = filled.path.read_bytes()
+    assert put_back(backup, filled.path, "once").aside is not None
+    assert (tmp_path / "journal-damaged-once.sqlite").read_bytes() == before
+    for ending, breaking in ((f"damaged-{DATED}", damage), (f"damaged-{DATED}-2", _text)):
+        breaking(filled.path)
+        (tmp_path / "journal.sqlite-wal").write_bytes(b"x" * 100)
+        before = filled.path.read_bytes()
+        done = put_back(backup, filled.path, DATED)
+        assert done.aside == tmp_path / f"journal-{ending}.sqlite"
+        assert done.aside.read_bytes() == before
+        assert done.aside.with_name(done.aside.name + "-wal").read_bytes() == b"x" * 100
+        assert names(filled.path) == ["Quillmarsh 11"]
+
+
+def test_other_pages_and_an_older_schema_are_brought_in_line(tmp_path: Path) -> None:
+    """The journal takes in pages of its own size only."""
+    path = tmp_path / "journal.sqlite"
+    with closing(sqlite3.connect(path, isolation_level=None)) as db:
+        db.execute("PRAGMA page_size = 4096")
+        db.execute("VACUUM")
+    with Journal(path) as journal:
+        fill(journal, 10)
+        page_bytes = journal._row("PRAGMA page_size")[0]
+    put_back(Path(__file__).parent / "schemas" / "schema-1.sqlite", path, DATED)
+    assert names(path) == ["Quillmarsh 21", "Quillmarsh 22"]
+    with Journal(path) as journal:
+        assert journal._row("PRAGMA page_size")[0] == page_bytes
+        assert journal.details("Quillmarsh 21") == {}
+
+
+def test_what_must_not_be(filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The journal itself, another program's file, under a watch, without room, where nothing can be written."""
+    backup = other(tmp_path / "backup.sqlite")
+    with pytest.raises(Refused, match="the journal itself"):
+        put_back(filled.path, filled.path, DATED)
+    with closing(sqlite3.connect(tmp_path / "foreign.sqlite")) as db:
+        db.execute("CREATE TABLE theirs (x)")
+    with pytest.raises(Refused, match="another program"):
+        put_back(backup, tmp_path / "foreign.sqlite", DATED)
+    with Journal(filled.path) as watching:
+        watching.claim_watch()
+        with pytest.raises(Refused, match="already runs"):
+            put_back(backup, filled.path, DATED)
+    (tmp_path / "file").touch()
+    with pytest.raises(JournalError, match="it cannot be written"):
+        put_back(backup, tmp_path / "file" / "journal.sqlite", DATED)
+    with monkeypatch.context() as patch:
+        patch.setattr(shutil, "disk_usage", lambda _path: _DiskUsage(1, 1, 1))
+        with pytest.raises(JournalError, match="must be free"):
+            put_back(backup, filled.path, DATED)
+    assert names(filled.path) == ["Quillmarsh 12"]
+    assert not list(tmp_path.glob("journal-*")) and not list(tmp_path.glob(".journal*"))
+
+
+@pytest.mark.parametrize("fails", ["fsync", "replace"])
+def test_a_disk_that_refuses_leaves_the_journal(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails: str
+) -> None:
+    backup = other(tmp_path / "backup.sqlite")
+    filled.close()
+    damage(filled.path)
+    before = filled.path.read_bytes()
+    monkeypatch.setattr(os, fails, failing(errno.EIO))
+    with pytest.raises(JournalError, match="cannot be written"):
+        put_back(backup, filled.path, DATED)
+    assert filled.path.read_bytes() == before
+
+
+def test_one_who_does_not_let_go_is_not_waited_for_without_end(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once he lets go in time it goes on; otherwise one sentence, and nothing has changed."""
+    backup = other(tmp_path / "backup.sqlite")
+    monkeypatch.setattr(putting_back, "BUSY_S", 0.05)
+    with filled.transaction():
+        filled.set_fact("half", 1)
+        with pytest.raises(JournalError, match="does not let go"):
+            put_back(backup, filled.path, DATED)
+    assert filled.fact("half") == 1
+
+
+def test_a_file_that_the_disk_does_not_give_is_not_called_damaged(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An error of the disk is told; the journal is not moved aside for it."""
+    backup = other(tmp_path / "backup.sqlite")
+    real = putting_back.reading
+
+    def unreadable(path: Path) -> Any:
+        if path == filled.path:
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorname = "SQLITE_IOERR_READ"
+            raise error
+        return real(path)
+
+    monkeypatch.setattr(putting_back, "reading", unreadable)
+    with pytest.raises(JournalError, match="disk reports an error"):
+        put_back(backup, filled.path, DATED)
+    assert names(filled.path) == ["Quillmarsh 12"]
+
+
+# ---- photographs ----
+
+
+def test_a_picture_is_copied_by_its_hash_or_not_at_all(tmp_path: Path) -> None:
+    """One that was changed since is not taken for what it was."""
+    picture = tmp_path / "soap.JPEG"
+    picture.write_bytes(b"soap")
+    sha256 = hashlib.sha256(b"soap").hexdigest()
+    journal = tmp_path / "journal.sqlite"
+    photo = Photo("Quillmarsh 12", str(picture), sha256, "", T0, T0)
+    assert kept_copy(journal, photo) is None
+    assert copy_photo(picture, photo_folder(journal), sha256)
+    assert kept_copy(journal, photo) == tmp_path / "photos" / f"{sha256}.jpeg"
+    picture.write_bytes(b"another")
+    assert not copy_photo(picture, tmp_path / "elsewhere", sha256)
+    assert list((tmp_path / "elsewhere").iterdir()) == []
+    assert copy_by_hash(tmp_path, "../*") is None
