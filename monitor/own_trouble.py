@@ -27,7 +27,10 @@ _PAST_JOURNAL_EVERY_S = 1800.0
 # Which words of the catalogue a part of the daemon takes.
 _PROBLEM_OF = {
     "journal": "journal", "recording": "disk", "events": "disk", "phone": "phone", "clock": "clock", "source": "source",
+    "backup": "backup", "damaged": "damaged",
 }  # fmt: skip
+# What costs nobody an alarm tonight.
+_CAN_WAIT = ("backup",)
 
 
 @dataclass(slots=True)
@@ -54,15 +57,17 @@ class OwnTrouble:
         """One tick: ``troubles`` holds a sentence for each part that is out of order now."""
         if troubles:
             self._since_s = now_s if self._since_s is None else self._since_s
-            part = next(iter(sorted(troubles)))
+            # What can wait for daylight never hides what cannot.
+            part = min(troubles, key=lambda name: (_problem_of(name) in _CAN_WAIT, name))
+            urgency = "daylight" if _problem_of(part) in _CAN_WAIT else "now"
             facts = {
-                "problem": _PROBLEM_OF.get(part.partition(" ")[0], "worker"),
+                "problem": _problem_of(part),
                 "problem_since_min": (now_s - self._since_s) / 60.0,
                 "detail": "; ".join(f"{name}: {says}" for name, says in sorted(troubles.items())),
                 "emergency_number": self.emergency_number,
             }
             # Silence is this program's one unforgivable fault, so it wakes: while it lasts nobody is rung for a bucket.
-            self.condition = Condition(KIND, True, False, 1.0, "now", facts=facts)
+            self.condition = Condition(KIND, True, False, 1.0, urgency, facts=facts)
         else:
             self._since_s = None
             self.condition = Condition(KIND, False, True, 0.0, "now", facts=self.condition.facts)
@@ -110,3 +115,7 @@ class OwnTrouble:
         if move.change == "cleared":
             message = wording.back_to_normal(KIND, bucket="", batch="", condition=self.condition)
         return alarm_event(move, self.condition.probability, message)
+
+
+def _problem_of(part: str) -> str:
+    return _PROBLEM_OF.get(part.partition(" ")[0], "worker")

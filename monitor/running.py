@@ -16,6 +16,7 @@ from monitor.beating import Beating
 from monitor.bedside import Bedside
 from monitor.clock import ArrivalClock
 from monitor.courses import forecast_of
+from monitor.housekeeping import Housekeeping
 from monitor.journal.database import Journal, JournalError
 from monitor.own_trouble import OwnTrouble
 from monitor.page_wiring import PageWiring
@@ -122,6 +123,8 @@ class Running:
         if self.settings.heartbeat.url:
             beating = Beating(self.settings.heartbeat, self.journal.path, self.clock.now, self.amiss)
             self._supervisor.add(Work("heartbeat", beating.beat_on, beating.age_s))
+        night = Housekeeping(self.settings, self.journal.path, self.clock.now, self.watch.trouble)
+        self._supervisor.add(Work("housekeeping", night.run, night.age_s))
         self._supervisor.add(Work("judging", None, lambda: self.watch.age_s))
         self._supervisor.watch_over()
         names = ", ".join(source.name for source in self.watch.sources)

@@ -13,6 +13,7 @@ from zlib import crc32
 
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
 from monitor.drill_told import drill_troubles
+from monitor.housekeeping import keeping_notes
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.judgement.alarms import RULES, rule_for
 from monitor.judgement.phrases import percent_with_range
@@ -88,7 +89,7 @@ def status_view(
         place=settings.site.name,
         buckets=buckets,
         watch=tuple(_watch_troubles(journal, settings, now_s)),
-        notes=tuple(_notes(journal)),
+        notes=(*_notes(journal), *keeping_notes(journal, settings, now_s)),
         no_phone=settings.no_phone,
         emergency_number=number,
         first_aid=with_emergency_number(CAUTIONS["first_aid"], number),

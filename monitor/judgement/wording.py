@@ -572,6 +572,14 @@ _WATCH_PROBLEMS = {
         mark("Look at that phone and its route, then test it with `emberpail ring`."),
     ),
     "source": (mark("A source of readings is down"), mark("Look at the port, the broker or the network.")),
+    "backup": (
+        mark("The journal is not backed up any more"),
+        mark("Look at the stick or disk that the backups go to, then try it with `emberpail backup`."),
+    ),
+    "damaged": (
+        mark("The journal is damaged"),
+        mark("Look at the card or disk. Stop the watch, restore a backup (`emberpail restore`), start it again."),
+    ),
     "broker": (mark("The broker cannot be reached"), mark("Look at the broker and the network.")),
 }
 
@@ -585,13 +593,18 @@ def _watch_fault(case: _Case) -> Message:
     if problem and not known:
         what = f"{what}: {problem.replace('_', ' ')}"
     since = _lasting(facts.number("problem_since_min"))
+    first = _where(case.short_bucket, clip(what, 100), since)
+    form = problem if problem in _WATCH_PROBLEMS else "other"
+    wait = may_wait(facts, case.condition.urgency)
+    if problem == "backup":
+        goes_on = tr("The watch goes on and rings as ever; what it writes would be lost with the card.")
+        says = sentences(_where(case.bucket, what, since), goes_on)
+        short = (first, tr("The watch goes on and rings as ever."), sentences(do, wait))
+        return case.message(f"watch_fault.{form}", tr("no backup"), says, sentences(do, wait), short, deeds=("look",))
     says = sentences(
         _where(case.bucket, what, since),
         tr("Until it is mended do not rely on being rung: look at the buckets yourself, from the door first."),
     )
-    first = _where(case.short_bucket, clip(what, 100), since)
-    form = problem if problem in _WATCH_PROBLEMS else "other"
-    wait = may_wait(facts, case.condition.urgency)
     short = (first, tr("Do not rely on being rung: look yourself."), sentences(do, wait))
     do = sentences(tr("Near a bucket: visor, gloves, long sleeves."), do, wait)
     return case.message(f"watch_fault.{form}", tr("the watch has trouble"), says, do, short, deeds=("look",))
