@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from functools import partial
+from operator import eq
 from pathlib import Path
 from typing import Any
 
@@ -180,7 +182,8 @@ def _arrivals(
     """
     seen = 0
     batch, prelude_s = result.batch, result.batch.started_s - PRELUDE_S
-    decoder = Decoder(probe_settings=probe_settings)
+    takes = partial(eq, batch.bucket)  # however many others there are, this one's clock is not forgotten
+    decoder = Decoder(probe_settings, takes)
     default_bucket: str | None = batch.bucket
     lines = read_recording(recording)
     for line in lines:
@@ -197,7 +200,7 @@ def _arrivals(
                 default_bucket = _bucket_of(line.note, batch.bucket)
             if line.note.get("note") == WATCH_STARTED:
                 # The watch that started knew nothing of what the nodes' clocks had shown before.
-                decoder = Decoder(probe_settings=probe_settings)
+                decoder = Decoder(probe_settings, takes)
                 if isinstance(last_tick_s, int | float) and at_s >= prelude_s:
                     yield at_s, Pause(float(last_tick_s), at_s)
                 else:

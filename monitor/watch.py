@@ -32,9 +32,11 @@ from monitor.pipeline import TICK_S, Act, Amendment, Minder, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
 from monitor.resetting import CLOCK_SET_RIGHT
 from monitor.sensing.senml import Decoder
+from monitor.sensing.strangers import STRANGE_BUCKET, KnownBuckets, strange_bucket_words
 from monitor.settings import Settings
 from monitor.sources.line import Line, Source
 from monitor.sources.recording import RecordingWriter
+from monitor.sources.waiting import LineQueue
 from monitor.stored import (
     AFTER_TICK,
     BEFORE_TICK,
@@ -59,7 +61,8 @@ TICK_GRACE_S = 0.2
 LOOK_EVERY_S = 1.0
 # The network sets a clock within minutes of a start; a power cut may take the router down for longer.
 CLOCK_TROUBLE_AFTER_S = 900.0
-MOST_WAITING_LINES = 200_000
+# Half an hour of a hundred nodes. Beyond it the sources wait, and what they read from waits with them.
+MOST_WAITING_BYTES = 32 * 1024 * 1024
 # More than the events of one tick of all buckets take.
 # A wall clock that is off by more is another clock, and what was noted by it is told apart by that.
 _OTHER_CLOCK_S = 120.0
@@ -109,10 +112,11 @@ class Watch:
         self._record_path, self._events_path = record, events_file
         self._recorder: RecordingWriter | None = None
         self._on_tick = on_tick
-        self._decoder = Decoder(probe_settings=probe_settings(settings))
+        self._buckets = KnownBuckets(bucket.name for bucket in settings.buckets)
+        self._decoder = Decoder(probe_settings(settings), self._buckets.takes)
         # By source: the bucket of a node that sends its probes' names bare.
         self._bucket_of = {source.name: source.bucket for source in settings.sources}
-        self._lines: queue.Queue[Line] = queue.Queue(MOST_WAITING_LINES)
+        self._lines = LineQueue(MOST_WAITING_BYTES)
         self._held: list[Line] = []
         self._pending = _Pending()
         self._faults: Counter[tuple[str, str]] = Counter()
@@ -181,6 +185,8 @@ class Watch:
             self._recorder = RecordingWriter(self._record_path, buckets=self._bucket_of)
             self._recorder.note({"at": now_s, "note": WATCH_STARTED, "last_tick": last_tick_s})
         self._pending.facts |= {WATCHED_KEY: self._watched, CLOCK_KEY: self.clock.kept().as_dict()}
+        for known in self.journal.batches():
+            self._buckets.know(known.batch.bucket)
         for batch in self.journal.running_batches():
             self._resume(batch)
         for record in self.journal.batches():
@@ -250,6 +256,8 @@ class Watch:
         decoded = self._decoder.decode(line.data, arrival_s, retained=line.retained, default_bucket=bucket)
         for fault in decoded.faults:
             self._faults[(line.origin.name, fault)] += 1
+        if decoded.strange:
+            self._count_strange(line.origin.name)
         for reading in decoded.readings:
             self._pending.readings.append(reading)
             self._heard_through[reading.bucket] = line.origin.name
@@ -258,6 +266,12 @@ class Watch:
                     minder.take(reading)
         if line.ack is not None:
             self._pending.acks.append(line.ack)
+
+    def _count_strange(self, source: str) -> None:
+        """Readings of more buckets than anybody has: counted, and said at the first."""
+        self._faults[(source, STRANGE_BUCKET)] += 1
+        if self._faults[(source, STRANGE_BUCKET)] == 1:
+            self.say(strange_bucket_words(source))
 
     def _unacknowledged_full(self) -> bool:
         return len(self._pending.acks) >= COMMIT_AT_UNACKNOWLEDGED
@@ -418,6 +432,7 @@ class Watch:
 
     def _resume(self, batch: Batch) -> None:
         """Fold what is known of a batch through a new minder, ticks and all, up to the tick that comes next."""
+        self._buckets.know(batch.bucket)
         key = f"minded_from/{batch.name}"
         minded_from_s = self.journal.fact(key)
         if minded_from_s is None:
