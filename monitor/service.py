@@ -126,5 +126,5 @@ def begin_anew(argv: Sequence[str] | None = None) -> None:
             stream.flush()
     words = list(sys.orig_argv if argv is None else argv)
     with contextlib.suppress(OSError):
-        os.execv(sys.executable, [sys.executable, *words[1:]])
+        os.execv(sys.executable, [sys.executable, *words[1:]])  # nosec B606 # ourselves, as we were started
     os._exit(EXIT_AGAIN)

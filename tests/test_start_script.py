@@ -193,14 +193,25 @@ def test_the_tests_get_their_own_parts(machine: Machine, tmp_path: Path) -> None
 
 
 def test_ci_installs_the_exact_versions(machine: Machine) -> None:
-    """With CI=true the constraints file is given to the installer, and only then; what CI has will do for anyone."""
+    """With CI=true, and only then, the files written down are installed and nothing else; that will do for anyone."""
     machine.run()
-    assert "--constraint" not in machine.deeds("pip install")[0]
+    assert "constraints.txt" not in machine.deeds("pip install")[0]
     machine.run(CI="true")
-    assert "--constraint" in machine.deeds("pip install")[1]
+    exact, ourselves = machine.deeds("pip install")[1:]
+    assert "--require-hashes --no-deps -r" in exact and exact.endswith("constraints.txt")
+    assert ourselves.endswith("--no-index --no-build-isolation -e .")
     assert machine.run("x") == (0, "ran [x]\n", "")
     assert machine.run("x", CI="true") == (0, "ran [x]\n", "")
-    assert len(machine.deeds("pip install")) == 2
+    assert len(machine.deeds("pip install")) == 3
+
+
+def test_another_file_than_the_one_written_down_is_told(machine: Machine) -> None:
+    """The set-up fails, in words."""
+    words = "ERROR: THESE PACKAGES DO NOT MATCH THE HASHES FROM THE REQUIREMENTS FILE."
+    code, out, err = machine.run(CI="true", FAKE_PIP_FAILS=words)
+    assert (code, out) == (2, "")
+    assert "not the very one that is written down" in _one_line(err)
+    assert len(machine.deeds("pip install")) == 1
 
 
 # ---- what is missing is said in one line ----
@@ -360,8 +371,9 @@ def test_uv_is_used_where_there_is_one(machine: Machine) -> None:
     assert (code, out) == (0, "ran by uv\n")
     (made,) = machine.deeds("uv venv")
     assert "--python python3" in made
-    (installed,) = machine.deeds("uv pip install")
-    assert "-e . --constraint" in installed
+    exact, ourselves = machine.deeds("uv pip install")
+    assert "--require-hashes --no-deps -r" in exact
+    assert ourselves.endswith("--no-index --no-build-isolation -e .")
     assert machine.deeds("-m pip install") == []
 
 

@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
 
 def no_phone_words(host: str, port: int) -> str:
     """Why no phone can open the page, and how to mend it."""
-    if host in ("0.0.0.0", "::", ""):
+    if host in ("0.0.0.0", "::", ""):  # nosec B104 # asked of, not bound to
         return tr("This computer is in no network now, so no phone can open the page; connect it, then ask again.")
     return tr(
         'The page is for this computer only (http://{host}:{port}/). For phones set host = "0.0.0.0" under [page] of '

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib.util
-import subprocess
+import subprocess  # nosec B404 # starts our own tests
 import sys
 from pathlib import Path
 from typing import Any
@@ -31,4 +31,4 @@ def run(args: argparse.Namespace) -> int:
     if importlib.util.find_spec("pytest") is None:
         raise CommandError(tr("pytest is missing here: run ./emberpail test, which installs it."))
     arguments = args.pytest[1:] if args.pytest[:1] == ["--"] else args.pytest
-    return subprocess.call([sys.executable, "-m", "pytest", *arguments], cwd=checkout)
+    return subprocess.call([sys.executable, "-m", "pytest", *arguments], cwd=checkout)  # nosec B603 # no shell; ours

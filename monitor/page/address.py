@@ -18,7 +18,8 @@ def lan_address() -> str | None:
         except OSError:
             return None
         found = str(probe.getsockname()[0])
-    return None if ipaddress.ip_address(found).is_loopback or found == "0.0.0.0" else found
+    address = ipaddress.ip_address(found)
+    return None if address.is_loopback or address.is_unspecified else found
 
 
 def phone_address(
@@ -30,7 +31,7 @@ def phone_address(
     """
     if address:
         return address
-    if host in ("0.0.0.0", "::", ""):
+    if host in ("0.0.0.0", "::", ""):  # nosec B104 # asked of, not bound to
         found = find()
         return None if found is None else f"http://{found}:{port}"
     try:

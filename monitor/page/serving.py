@@ -54,7 +54,7 @@ class Served:
 
 
 def _address_words(host: str) -> str:
-    if host in ("0.0.0.0", "::", ""):
+    if host in ("0.0.0.0", "::", ""):  # nosec B104 # asked of, not bound to
         return "localhost"
     return f"[{host}]" if ":" in host else host
 

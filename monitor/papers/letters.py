@@ -68,7 +68,7 @@ def face_at_hand() -> Face:
         if Path(regular).is_file() and Path(bold).is_file():
             try:
                 return Face(regular, bold, _letters_of(regular) & _letters_of(bold))
-            except Exception:
+            except Exception:  # nosec B112 # another font will do
                 continue
     return HELVETICA
 

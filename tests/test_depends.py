@@ -1,0 +1,83 @@
+"""What we depend on: every package has its reason, its version and its hashes, and nothing is installed beside them."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from importlib import metadata
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+from packaging.version import Version
+
+_TOP = Path(__file__).parents[1]
+_PROJECT = tomllib.loads((_TOP / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+_PINS = (_TOP / ".ci" / "constraints.txt").read_text(encoding="utf-8")
+_REASONS = (_TOP / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## What we depend on")[2]
+
+
+def asked_for() -> dict[str, Requirement]:
+    """Everything in pyproject.toml, extras too, by its name."""
+    lists = [_PROJECT["dependencies"], *_PROJECT["optional-dependencies"].values()]
+    found = [Requirement(text) for one in lists for text in one]
+    return {canonicalize_name(one.name): one for one in found}
+
+
+def pinned() -> dict[str, tuple[str, list[str]]]:
+    """Name -> version and hashes."""
+    marker = r"(?: ; platform_machine == \"\w+\")?"
+    pin = rf"^([A-Za-z0-9._-]+)==([^\s;]+){marker}((?: \\\n    --hash=sha256:[0-9a-f]{{64}})*)$"
+    found = re.findall(pin, _PINS, re.MULTILINE)
+    return {
+        canonicalize_name(name): (version, re.findall(r"[0-9a-f]{64}", hashes)) for name, version, hashes in found
+    }
+
+
+def with_reason() -> set[str]:
+    """The names in the table of reasons."""
+    rows = re.findall(r"^\| (?!package|-)([^|]+) \| ([^|]+) \|$", _REASONS, re.MULTILINE)
+    assert all(len(reason.split()) >= 1 for _, reason in rows)
+    names = [re.sub(r"\(.*?\)", "", part).strip() for cell, _ in rows for part in cell.split(",")]
+    return {canonicalize_name(name) for name in names}
+
+
+def test_every_package_has_its_reason_and_every_reason_its_package() -> None:
+    """In the table of DEVELOPERS.md, section "What we depend on"."""
+    assert with_reason() == set(asked_for())
+
+
+def test_every_package_is_pinned_to_a_version_that_we_ask_for() -> None:
+    """What CI tries is what pyproject.toml allows."""
+    pins = pinned()
+    for name, requirement in asked_for().items():
+        assert name in pins, f"{name}: add it with .ci/pin.py"
+        assert requirement.specifier.contains(Version(pins[name][0]), prereleases=True), name
+
+
+def test_every_pin_has_its_hashes_and_nothing_else_stands_there() -> None:
+    """Names, versions and hashes: no address of any index, no way round the hashes."""
+    pins = pinned()
+    lines = [line for line in _PINS.splitlines() if not line.startswith("#")]
+    assert len(lines) == sum(1 + len(hashes) for _, hashes in pins.values())
+    assert all(hashes for _, hashes in pins.values()), "run .ci/pin.py"
+    assert "://" not in _PINS and "--index" not in _PINS and "@" not in _PINS
+
+
+def test_no_pin_is_left_over() -> None:
+    """Each is asked for by us, or by another that is; setuptools builds us."""
+    needed: set[str] = set()
+    ahead = [(name, one.extras) for name, one in asked_for().items()]
+    while ahead:
+        name, extras = ahead.pop()
+        needed.add(name)
+        try:
+            requires = metadata.requires(name) or []
+        except metadata.PackageNotFoundError:
+            pytest.skip(f"{name} is not installed here; in CI all are")
+        for one in map(Requirement, requires):
+            wanted = any(one.marker is None or one.marker.evaluate({"extra": extra}) for extra in ("", *extras))
+            if wanted and canonicalize_name(one.name) not in needed:
+                ahead.append((canonicalize_name(one.name), one.extras))
+    assert set(pinned()) == needed | {"setuptools"}
