@@ -777,7 +777,7 @@ def _read_day(table: Table, key: str, text: str) -> int | None:
 
 def _read_drill(table: Table) -> DrillSettings:
     default = DrillSettings()
-    text = table.text("day", "sun", example='"sun"')
+    text = table.text("day", "sun", example='"sun"', may_be_empty=True)
     day = _read_day(table, "day", text) if text.strip() else None
     at = table.text("at", "18:00", example='"18:00"', check=_time_of_day_fault)
     table.finish()
@@ -811,7 +811,7 @@ def _read_reminders(table: Table) -> ReminderSettings:
     enabled = table.flag("enabled", default.enabled)
     evening = table.text("evening_at", "", example='"21:00"', check=_time_of_day_fault)
     at_night = table.flag("at_night", default.at_night)
-    morning = table.text("morning_at", "07:00", example='"07:00"', check=_time_of_day_or_none_fault)
+    morning = table.text("morning_at", "07:00", example='"07:00"', check=_time_of_day_fault, may_be_empty=True)
     table.finish()
     return ReminderSettings(enabled, _minute_of(evening), at_night, _minute_of(morning))
 
@@ -820,10 +820,6 @@ def _minute_of(text: str) -> int | None:
     """"21:30" as minutes after midnight; None for an empty text."""
     hour, _, minute = text.partition(":")
     return int(hour) * 60 + int(minute) if text else None
-
-
-def _time_of_day_or_none_fault(text: str) -> str | None:
-    return _time_of_day_fault(text) if text else None
 
 
 def _time_of_day_fault(text: str) -> str | None:

@@ -222,12 +222,17 @@ class Table:
             return MISSING
         return value
 
-    def text(self, key: str, default: str, *, example: str, check: Callable[[str], str | None] | None = None) -> str:
+    def text(
+        self, key: str, default: str, *, example: str, check: Callable[[str], str | None] | None = None,
+        may_be_empty: bool = False,
+    ) -> str:  # fmt: skip
         value = self.take(key, str, tr("a text in quotes"), example)
         if value is MISSING:
             return default
         text = self._filled(key, value)
         if not text.strip():
+            if may_be_empty:
+                return ""
             self.wrong(
                 key,
                 tr(

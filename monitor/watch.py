@@ -34,6 +34,7 @@ from monitor.resetting import CLOCK_SET_RIGHT
 from monitor.sensing.senml import Decoder
 from monitor.sensing.strangers import STRANGE_BUCKET, KnownBuckets, strange_bucket_words
 from monitor.settings import Settings
+from monitor.sources.again import SentAgain
 from monitor.sources.line import Line, Source
 from monitor.sources.recording import RecordingWriter
 from monitor.sources.waiting import LineQueue
@@ -57,6 +58,10 @@ COMMIT_EVERY_S = 3.0
 COMMIT_AT_UNACKNOWLEDGED = 10
 # Lines stamped just before a tick may still be on their way to the worker when the minute is full.
 TICK_GRACE_S = 0.2
+# What arrives at once is kept apart by this; a recording and the arrival clock know no smaller step.
+_BURST_STEP_S = 0.001
+# What was taken of a source, by the numbers of its messages: see ``sources.again``.
+_TAKEN_KEY = "taken/"
 # How soon an entry made by another command is taken up.
 LOOK_EVERY_S = 1.0
 # The network sets a clock within minutes of a start; a power cut may take the router down for longer.
@@ -119,6 +124,7 @@ class Watch:
         self._lines = LineQueue(MOST_WAITING_BYTES)
         self._held: list[Line] = []
         self._pending = _Pending()
+        self._again = SentAgain()
         self._faults: Counter[tuple[str, str]] = Counter()
         self._heard_through: dict[str, str] = {}  # bucket -> source
         self._seq = 0
@@ -126,6 +132,7 @@ class Watch:
         self._numbers = count()
         self._watched: list[list[float]] = []
         self._last_s = 0.0  # nothing is stamped earlier than this any more
+        self._last_line_s = 0.0  # nor a line as early as this
         self._next_tick_s = first_tick_s(clock.now())
         self._commit_due_s = clock.now()
         self._look_due_s = clock.now()
@@ -177,6 +184,7 @@ class Watch:
         self._seq = self.journal.last_change()
         if self.own is not None:
             self.own.load()
+        self._again.load({one.name: self.journal.fact(_TAKEN_KEY + one.name, []) for one in self.sources})
         kept = self.journal.fact(WATCHED_KEY, [])
         self._watched = [one for one in kept if one[1] > now_s - FORGET_WATCHED_S]
         last_tick_s = self._watched[-1][1] if self._watched else None
@@ -226,7 +234,7 @@ class Watch:
         try:
             for number in range(5000):
                 line = self._lines.get(timeout=wait_s) if wait_s > 0 and not number else self._lines.get_nowait()
-                if line.arrival_s < self._next_tick_s:
+                if self._arrival_s(line) < self._next_tick_s:
                     self._take_line(line)
                 else:
                     self._held.append(line)
@@ -241,15 +249,25 @@ class Watch:
 
     def _take_held(self) -> None:
         """Take the held lines that arrived before the coming tick; the others wait, however late that tick is."""
-        early = [line for line in self._held if line.arrival_s < self._next_tick_s]
-        self._held = [line for line in self._held if line.arrival_s >= self._next_tick_s]
-        for line in early:
-            self._take_line(line)
+        held, self._held = self._held, []
+        for line in held:
+            if self._arrival_s(line) < self._next_tick_s:
+                self._take_line(line)
+            else:
+                self._held.append(line)
+
+    def _arrival_s(self, line: Line) -> float:
+        """From when a line counts, in one order for everything: not before what was stamped last, and each of a burst a
+        millisecond after the one before, or of two without times of their own only the first would be kept.
+        """
+        return max(line.arrival_s, self._last_s, round(self._last_line_s + _BURST_STEP_S, 3))
 
     def _take_line(self, line: Line) -> None:
-        # One order for everything: a line that was held up on its way counts from when it got here.
-        arrival_s = max(line.arrival_s, self._last_s)
-        self._last_s = arrival_s
+        if self._again.knows(line):  # it was taken before; only that it was has not reached the broker
+            if line.ack is not None:
+                self._pending.acks.append(line.ack)
+            return
+        self._last_s = self._last_line_s = arrival_s = self._arrival_s(line)
         if self._recorder is not None:
             self._pending.lines.append((arrival_s, line))
         bucket = self._bucket_of.get(line.origin.name)
@@ -264,6 +282,7 @@ class Watch:
             for minder in self.minders.values():
                 if minder.batch.bucket == reading.bucket:
                     minder.take(reading)
+        self._again.take(line, decoded.readings)
         if line.ack is not None:
             self._pending.acks.append(line.ack)
 
@@ -605,6 +624,8 @@ class Watch:
                     self.journal.save_alarm(record)
                 for key, value in pending.facts.items():
                     self.journal.set_fact(key, value)
+                for source in self._again.changed:
+                    self.journal.set_fact(_TAKEN_KEY + source, self._again.as_kept(source))
                 if tick_s is not None:
                     self._save_state(tick_s)
         except JournalError as error:
@@ -615,6 +636,7 @@ class Watch:
         if self._recorder is not None:
             self._recorder.flush()
         self._pending = _Pending()
+        self._again.changed.clear()
         for ack in pending.acks:
             ack()
 

@@ -93,6 +93,15 @@ def test_the_sample_with_every_comment_taken_off_loads(tmp_path: Path) -> None:
     assert settings.sources[1].tls  # type: ignore[union-attr]
 
 
+def test_never_can_be_said_of_the_drill_and_of_the_night_s_summary(tmp_path: Path) -> None:
+    """An empty text, as the example has it."""
+    path = tmp_path / "emberpail.toml"
+    path.write_text('[drill]\nday = ""\n[reminders]\nmorning_at = ""\n', encoding="utf-8")
+    settings = load_settings(path, {"HOME": "/"})
+    assert settings.drill.day is None
+    assert settings.reminders.morning_minute is None
+
+
 def test_the_sample_names_every_setting() -> None:
     """A setting that the reader knows stands in the example, so that nobody has to read the code for it."""
     sample = _SAMPLE.read_text(encoding="utf-8")

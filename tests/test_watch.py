@@ -146,6 +146,53 @@ def test_a_reading_that_comes_twice_is_kept_and_judged_once(bench: Bench) -> Non
     assert bench.watch.minders[batch.name].latest_c()["core"][1] == pytest.approx(good_c(NIGHT_S + 102.0), abs=0.01)
 
 
+def test_a_message_that_the_broker_sends_again_after_a_kill_is_kept_once(bench: Bench) -> None:
+    """Without a time of its own it would pass for a later reading; the broker's mark and number tell. It is given back
+    to the broker all the same, once it is on the disk."""
+
+    def hear(celsius: float, delivery: str, duplicate: bool) -> None:
+        bench.watch._deliver(
+            Line(
+                bench.clock.now(), pack("shed-1", celsius), Origin("mqtt", "wire"), False, duplicate,
+                lambda: bench.acked.append(delivery.encode()), delivery,
+            )
+        )  # fmt: skip
+
+    bench.sources = [StillSource("wire")]
+    bench.kill()
+    bench.start()
+    for number in range(3):
+        hear(50.0 + number, f"{number}:aa", False)
+    bench.until(bench.now_s + 4.0)
+    assert [one.temperature_c for one in kept(bench)] == [50.0, 51.0, 52.0]
+    bench.kill()
+    bench.now_s += 5.0
+    bench.start()
+    bench.acked.clear()
+    hear(51.0, "1:aa", True)
+    hear(52.0, "2:aa", True)
+    hear(53.0, "3:aa", True)  # sent before the kill and never committed
+    hear(50.0, "0:aa", False)  # a new session's message with an old number
+    hear(50.0, "0:aa", True)  # and that one again, before its commit
+    bench.until(bench.now_s + 4.0)
+    assert [one.temperature_c for one in kept(bench)] == [50.0, 51.0, 52.0, 53.0, 50.0]
+    assert sorted(bench.acked) == [b"0:aa", b"0:aa", b"1:aa", b"2:aa", b"3:aa"]
+
+
+def test_readings_without_a_time_that_arrive_at_once_are_all_kept(bench: Bench) -> None:
+    """A backlog comes in a burst: each counts a millisecond after the one before, and before the tick or after it as
+    the lines of a recording would."""
+    at_s = bench.watch._next_tick_s - 0.002
+    bench.until(at_s)
+    for number in range(6):
+        bench.watch._deliver(Line(at_s, pack("shed-1", 50.0 + number), Origin("serial", "wire")))
+    bench.until(at_s + 5.0)
+    found = kept(bench)
+    assert [one.temperature_c for one in found] == [50.0 + number for number in range(6)]
+    stamps = [one.arrival_s for one in found]
+    assert stamps == sorted(set(stamps)) and stamps[-1] - stamps[0] < 0.3
+
+
 def test_damaged_lines_are_counted_and_shown(bench: Bench) -> None:
     """They never become readings, and the totals outlive the watch."""
     for _ in range(3):

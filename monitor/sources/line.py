@@ -41,8 +41,8 @@ class Origin:
 class Line:
     """One line as it came over the wire, without its line feed; damaged ones too.
 
-    ``retained``: the broker had kept it and it may be old. ``duplicate``: the broker says it has sent it before (it
-    may not say so, therefore duplicates are recognised by their time stamps, not by this). ``ack``, where there is
+    ``retained``: the broker had kept it and it may be old. ``duplicate``: the broker says it has sent it before.
+    ``delivery`` is then the same as before; a node's own doubles are known by their time stamps. ``ack``, where there is
     one, is to be called once the line is committed; any thread may call it, and calling it twice does no harm.
     """
 
@@ -52,6 +52,7 @@ class Line:
     retained: bool = False
     duplicate: bool = False
     ack: Callable[[], None] | None = None
+    delivery: str = ""
 
 
 Deliver = Callable[[Line], None]

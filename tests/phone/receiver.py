@@ -13,7 +13,9 @@ from typing import Any
 
 
 class Receiver:
-    """What a path begins with says how it answers: /ok, /status/NNN, /hang, /late/SECONDS, /drip."""
+    """What a path begins with says how it answers: /ok, /status/NNN, /hang, /late/SECONDS, /drip,
+    /took/SECONDS (takes it at once and says so later).
+    """
 
     def __init__(self) -> None:
         self.taken: list[dict[str, Any]] = []
@@ -33,6 +35,8 @@ class Receiver:
                     receiver.open.wait(float(rest.split("/")[0]))
                 if status < 300 and kind != "hang":
                     receiver.taken.append({"path": self.path, "at": time.monotonic(), **json.loads(body or b"{}")})
+                if kind == "took":
+                    receiver.open.wait(float(rest.split("/")[0]))
                 with contextlib.suppress(OSError):
                     self.send_response(status)
                     if kind == "drip":
