@@ -151,7 +151,7 @@ def test_a_message_that_the_broker_sends_again_after_a_kill_is_kept_once(bench: 
     to the broker all the same, once it is on the disk."""
 
     def hear(celsius: float, delivery: str, duplicate: bool) -> None:
-        bench.watch._deliver(
+        bench.watch.deliver(
             Line(
                 bench.clock.now(), pack("shed-1", celsius), Origin("mqtt", "wire"), False, duplicate,
                 lambda: bench.acked.append(delivery.encode()), delivery,
@@ -185,7 +185,7 @@ def test_readings_without_a_time_that_arrive_at_once_are_all_kept(bench: Bench) 
     at_s = bench.watch._next_tick_s - 0.002
     bench.until(at_s)
     for number in range(6):
-        bench.watch._deliver(Line(at_s, pack("shed-1", 50.0 + number), Origin("serial", "wire")))
+        bench.watch.deliver(Line(at_s, pack("shed-1", 50.0 + number), Origin("serial", "wire")))
     bench.until(at_s + 5.0)
     found = kept(bench)
     assert [one.temperature_c for one in found] == [50.0 + number for number in range(6)]
