@@ -42,8 +42,8 @@ class Line:
     """One line as it came over the wire, without its line feed; damaged ones too.
 
     ``retained``: the broker had kept it and it may be old. ``duplicate``: the broker says it has sent it before.
-    ``delivery`` is then the same as before; a node's own doubles are known by their time stamps. ``ack``, where there is
-    one, is to be called once the line is committed; any thread may call it, and calling it twice does no harm.
+    ``delivery`` is then the same as before; a node's own doubles are known by their time stamps. ``ack``, where there
+    is one, is to be called once the line is committed; any thread may call it, and calling it twice does no harm.
     """
 
     arrival_s: float

@@ -17,6 +17,7 @@ What must hold (``Killing.broken`` gathers what does not):
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import random
@@ -142,10 +143,8 @@ class Load:
             line = coded(SERIAL, number, 70.0 + number % 5 / 16) + b"\n"
             self.sent[SERIAL].add(_code(number))
             self.sent_at.append((time.monotonic(), _code(number)))
-            try:
+            with contextlib.suppress(BlockingIOError):  # nobody reads, and the cable is full
                 os.write(self._node.master, line)  # perhaps a part of it: a cut line
-            except BlockingIOError:
-                pass  # nobody reads, and the cable is full
 
     def end(self) -> None:
         """Stop sending, and wait until the broker has taken all."""
@@ -302,13 +301,14 @@ class Killing:
         if gone:
             self._breaks(f"alarms or messages that were in the journal and are not: {sorted(gone)[:5]}")
         if any(times > 1 for times in now.raised.values()) or set(now.raised) - now.alarms:
-            self._breaks(f"events of alarms that came twice, or alarms without a state: {now.raised - Counter(now.alarms)}")
+            extra = now.raised - Counter(now.alarms)
+            self._breaks(f"events of alarms that came twice, or alarms without a state: {extra}")
         rung = self.receiver.taken[rung_before:]
         self.heard = rung_before + len(rung)
         self._phones(before, now, rung)
 
     def _phones(self, before: Left, now: Left, rung: list[dict[str, Any]]) -> None:
-        """Of the messages with one text no more came in this life than were open when it began or were written in it."""
+        """Of the messages with one text no more came in this life than were open at its start or written in it."""
         open_ones = Counter(
             text for message_id, (_, text, _) in now.messages.items()
             if before.messages.get(message_id, ("", "", "waiting"))[2] != "sent"
@@ -354,7 +354,7 @@ class Killing:
     # ---- in the end ------------------------------------------------------------------------------------------------
 
     def finish(self) -> None:
-        """A last life that is not killed: it takes in all that waits and tells all that is due, and is ended in order."""
+        """A last life that is not killed: it takes in all that waits, tells all that is due, and is ended in order."""
         self.load.end()
         life = self.start()
         self.minding(life)
@@ -410,10 +410,8 @@ class Killing:
         self.load._stop.set()
         self.load._client.loop_stop()
         if self.life is not None:
-            try:
+            with contextlib.suppress(ProcessLookupError):
                 os.kill(self.life.pid, signal.SIGKILL)
-            except ProcessLookupError:
-                pass
         self.womb.close()
         self.receiver.close()
         self.node.unplug()
@@ -426,8 +424,8 @@ class Killing:
         return (
             f"seed {self.seed}: {self.kills} kills ({self.cold} of the program as started cold, {self.early} during "
             f"start-up); the broker took {sum(taken.values())} messages, of the cable {len(self.seen)} lines are kept; "
-            f"{len(self.last.raised)} alarms ({kinds}), {len(self.receiver.taken)} messages on the phone, {self.cut} hand-overs "
-            f"cut by the kill; broken: {len(self.broken)}"
+            f"{len(self.last.raised)} alarms ({kinds}), {len(self.receiver.taken)} messages on the phone, "
+            f"{self.cut} hand-overs cut by the kill; broken: {len(self.broken)}"
         )
 
     def _breaks(self, what: str) -> None:

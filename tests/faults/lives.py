@@ -1,7 +1,7 @@
 """Lives of the real program, each begun in a moment, so that many can be killed in little time.
 
     python -m tests.faults.lives SPEED                 # a womb: see ``Womb``
-    python -m tests.faults.lives SPEED watch ...       # ``python -m monitor watch ...`` with a clock SPEED times as fast
+    python -m tests.faults.lives SPEED watch ...       # the same as ``python -m monitor``, SPEED times as fast
 
 Loading the program's parts takes about a second of computing and touches no file of ours. A womb loads them once and
 forks a life each time it is asked to; what such a life does from its first line on is the program's own.
