@@ -389,15 +389,22 @@ class Minder:
             latest = self._latest.get(probe)
             if latest is not None and latest[0] >= course.poured_at_s and latest[1] >= least_c:
                 self._in_paste.add(probe)
-            # A cold mix lies hardly above the air: then a quick rise that stays, after the blend, tells.
+            # A cold mix lies hardly above the air: then a quick rise that stays, after the blend, tells. In a mix that
+            # was poured warm it would be that of a probe which shows next to nothing of the warmth it is in.
             rose_s = self._screens[probe].rose_s
-            if rose_s is not None and rose_s >= max(course.poured_at_s, course.blended_at_s):
+            cold = air is None or self._poured_c() < air[1] + 2.0 * OVER_AIR_K
+            if cold and rose_s is not None and rose_s >= max(course.poured_at_s, course.blended_at_s):
                 self._in_paste.add(probe)
             # One that is on its way up has gone in, though what it shows is not believed yet.
             if shown[1] >= least_c:
                 self._on_its_way.add(probe)
             else:
                 self._on_its_way.discard(probe)
+
+    def _poured_c(self) -> float:
+        """How warm the mix was poured, as noted; where nobody noted it, as cold as a mix may be."""
+        noted = [entry.temperature_c for entry in self._log.values() if entry.kind == "poured"]
+        return max((c for c in noted if c is not None), default=-math.inf)
 
     def _estimate(self, now_s: float) -> Estimate | None:
         try:

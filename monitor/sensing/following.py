@@ -72,6 +72,7 @@ class Follower:
     jitters_k: tuple[float, float] = (0.2, 0.2)  # what it was before the last two values
     other_time_s: float | None = None
     other_value_c: float = 0.0
+    at_85_from_s: float | None = None  # since when nothing but 85.0 has come
     last: deque[Reading] = field(default_factory=lambda: deque(maxlen=5))
     candidates: list[_Candidate] = field(default_factory=list)
     revised: list[tuple[Reading, str]] = field(default_factory=list)
@@ -91,6 +92,10 @@ class Follower:
     def take(self, reading: Reading, value_c: float) -> str:
         """The verdict on the next value, in time order: "" or "rate", "spike", "power_on_85"."""
         time_s = reading.time_s
+        if value_c != POWER_ON_C:
+            self.at_85_from_s = None
+        elif self.at_85_from_s is None:
+            self.at_85_from_s = time_s
         if self.time_s is None:
             if value_c == POWER_ON_C:
                 self._doubt(reading, value_c)
@@ -115,11 +120,15 @@ class Follower:
         return ""
 
     def _may_be_85(self, time_s: float) -> bool:
-        """Whether an exact 85.0 is where the neighbours say the batch is."""
+        """Whether an exact 85.0 is where the neighbours say the batch is.
+
+        One 85.0 after the other says no more than the first: a sensor that is under-supplied goes on with them, while
+        the batch may well come there in time.
+        """
         if self.other_time_s is None:
             return False
-        apart_s = min(time_s - self.other_time_s, 120.0)
-        return abs(POWER_ON_C - self.other_value_c) <= DIFFER_K + 0.75 * BUCKET_K_PER_S * apart_s
+        from_s = time_s if self.at_85_from_s is None else self.at_85_from_s
+        return abs(POWER_ON_C - self.other_value_c) <= _near_85_k(from_s - self.other_time_s)
 
     def _believe(self, reading: Reading, value_c: float) -> None:
         self.time_s, self.value_c = reading.time_s, value_c
@@ -210,9 +219,10 @@ class Follower:
         for candidate in self.candidates:
             if candidate.value_c == POWER_ON_C and time_s - candidate.time_s <= SPARSE_LEVEL_S + LEVEL_S:
                 # What stood alone at 85.0 has found its neighbours, when the batch goes on from there.
-                if abs(self.value_c - POWER_ON_C) <= self.tolerance_k(time_s - candidate.time_s):
+                # A probe that shows 85.0 again and again looks noisy by that alone, so its noise excuses nothing.
+                if abs(self.value_c - POWER_ON_C) <= _near_85_k(time_s - candidate.time_s):
                     self.revised.extend((member, "") for member in candidate.members)
-                    candidate.members = []
+                candidate.members = []  # the nearest neighbour has spoken; a later one would only say less
                 continue
             candidate.others += 1
             if candidate.others == 1 and len(candidate.members) <= 2:
@@ -227,6 +237,11 @@ class Follower:
             for c in self.candidates[-_MOST_CANDIDATES:]
             if c.members and time_s - c.time_s <= _FORGET_CANDIDATE_S and c.others <= 2 + len(c.members)
         ]
+
+
+def _near_85_k(apart_s: float) -> float:
+    """How far from 85.0 a neighbour in time may be that speaks for it, K."""
+    return DIFFER_K + 0.75 * BUCKET_K_PER_S * min(apart_s, 120.0)
 
 
 def _value(reading: Reading) -> float:

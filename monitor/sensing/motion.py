@@ -74,6 +74,14 @@ BACK_OVER_AIR_K = 2.0  # less than that is the air's own rise in the morning
 JUMP_K = 6.0
 JUMP_FORGOTTEN_S = 3 * 3600.0
 JUMP_BACK_SHARE = 0.35
+# It is undone by going back as it came: a batch that cools gets there too, and its probe shows too much all the same.
+JUMP_FALLS_SHARE = 0.5
+
+# What has glided for so long where no paste can be comes back from there with the same error. The contact of an
+# amplifier that stood at its end comes back at once.
+BEYOND_S = 600.0
+BEYOND_K = 1.5
+BEYOND_K_PER_S = 4.0 / 60.0
 
 
 # Values thinned to those that nothing newer tops (HIGHEST) or undercuts (LOWEST): the first is the extreme.
@@ -257,19 +265,50 @@ class Rise:
 class Jump:
     """Whether a probe in the paste went up at once, further than a batch can."""
 
-    __slots__ = ("from_c", "since_s", "to_c")
+    __slots__ = ("_high", "from_c", "since_s", "to_c")
 
     def __init__(self) -> None:
         self.since_s: float | None = None
         self.from_c = self.to_c = 0.0
+        self._high: _Extremes = deque()  # of the last ten minutes, or the last before them
 
     def begin(self, time_s: float, from_c: float, to_c: float) -> None:
         """The probe has gone from one level to another."""
         self.since_s, self.from_c, self.to_c = time_s, from_c, to_c
+        self._high = deque([(time_s, to_c)])
 
-    def is_undone(self, value_c: float) -> bool:
-        """Whether a value lies about where the probe was before it jumped, or where the batch has cooled to since."""
-        return value_c <= self.from_c + JUMP_BACK_SHARE * (self.to_c - self.from_c)
+    def is_undone_by(self, time_s: float, value_c: float) -> bool:
+        """Count a value in; whether it lies about where the probe was before it jumped, or lower, and fell there."""
+        high, height_k = self._high, self.to_c - self.from_c
+        _push(high, time_s, value_c, HIGHEST)
+        while len(high) > 1 and high[1][0] <= time_s - FALL_S:
+            high.popleft()
+        fell_k = high[0][1] - value_c
+        return value_c <= self.from_c + JUMP_BACK_SHARE * height_k and fell_k >= JUMP_FALLS_SHARE * height_k
+
+
+class Beyond:
+    """Whether a paste probe glides, or has glided here, from where no paste can be, as one does in another unit."""
+
+    __slots__ = ("_since_s", "_time_s", "_value_c")
+
+    def __init__(self) -> None:
+        self._since_s = self._value_c = 0.0
+        self._time_s: float | None = None
+
+    def take(self, time_s: float, value_c: float, *, possible: bool) -> bool:
+        """Count a value in; whether it cannot be believed. ``possible``: by itself it could be a paste's."""
+        follows = self._time_s is not None and time_s - self._time_s <= GAP_S
+        if follows:
+            assert self._time_s is not None
+            follows = abs(value_c - self._value_c) <= BEYOND_K + BEYOND_K_PER_S * (time_s - self._time_s)
+        if possible and not (follows and time_s - self._since_s >= BEYOND_S):
+            self._time_s = None
+            return False
+        if not follows:
+            self._since_s = time_s
+        self._time_s, self._value_c = time_s, value_c
+        return True
 
 
 class Fall:

@@ -15,7 +15,17 @@ from itertools import pairwise
 from monitor.domain import AMBIENT, PASTE_PROBES, ProbeHealth, Reading
 from monitor.sensing.clocks import LaggingLines
 from monitor.sensing.following import BUCKET_K_PER_S, MAD_TO_SD, POWER_ON_C, Follower
-from monitor.sensing.motion import BOILING_C, JUMP_FORGOTTEN_S, JUMP_K, REST_MOVES_K, Fall, Jump, Rise, Standstill
+from monitor.sensing.motion import (
+    BOILING_C,
+    JUMP_FORGOTTEN_S,
+    JUMP_K,
+    REST_MOVES_K,
+    Beyond,
+    Fall,
+    Jump,
+    Rise,
+    Standstill,
+)
 
 LOST_C = -127.0  # what a common host library gives for a digital sensor that does not answer
 
@@ -117,6 +127,7 @@ class ProbeScreen:
         self._run = Standstill()
         self._fall = Fall(outer=probe in _OUTER)
         self._jump = Jump()
+        self._beyond = Beyond()
         self._rise = Rise()
         self._air_c: float | None = None
         self._warm_since_s: float | None = None
@@ -178,6 +189,7 @@ class ProbeScreen:
         """The grower has moved the probe or changed the batch: what it shows from now on is not held against before."""
         self._fall = Fall(outer=self._fall.outer)
         self._jump = Jump()
+        self._beyond = Beyond()
         self._run.forget()
         self._was_warm = False
         self._fresh_from_s = at_s
@@ -200,6 +212,12 @@ class ProbeScreen:
     def _take_in_order(self, reading: Reading) -> None:
         reason = self._first_look(reading)
         value_c = reading.temperature_c
+        # Only above: what is below all paste has its wires swapped, and that is told otherwise.
+        measured = value_c is not None and value_c > self.limits.low_c and reason in ("", "out_of_range")
+        if measured and self.limits.paste:
+            assert value_c is not None
+            if self._beyond.take(reading.time_s, value_c, possible=not reason):
+                reason = "out_of_range"
         if not reason:
             assert value_c is not None
             reason = self._follower.take(reading, value_c)
@@ -232,10 +250,12 @@ class ProbeScreen:
     def _mind_jump(self, time_s: float, value_c: float) -> None:
         """Whether the probe, in the paste by itself and undisturbed, went up at once by more than a batch can."""
         jump = self._jump
-        if jump.since_s is not None and (time_s - jump.since_s > JUMP_FORGOTTEN_S or jump.is_undone(value_c)):
-            if jump.is_undone(value_c):
+        if jump.since_s is not None:
+            undone = jump.is_undone_by(time_s, value_c)
+            if undone:
                 self._fall.start_again()
-            jump.since_s = None
+            if undone or time_s - jump.since_s > JUMP_FORGOTTEN_S:
+                jump.since_s = None
         moved, self._follower.moved = self._follower.moved, None
         if moved is None or jump.since_s is not None or self._storm or self._fall.since_s is not None:
             return

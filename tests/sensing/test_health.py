@@ -228,6 +228,44 @@ def test_a_jump_up_that_no_batch_makes(by_k: float) -> None:
     assert [name for _, name, _ in run.problems()] == ["rate", "none"]
 
 
+def test_a_jump_up_is_not_undone_by_a_batch_that_cools_to_where_it_was() -> None:
+    """The offset is still there when the value has come down by itself; a probe that goes back at once is sound."""
+
+    def stepped(t: float) -> float:
+        return paste_c(t) + (12.0 if 3000.0 <= t < 10_000.0 else 0.0)
+
+    run = Run().feed(readings(stepped, to_s=11_000.0), ambient_c=12.0)
+    (_, name, _), (gone_s, after, _) = run.problems()
+    assert paste_c(9_900.0) + 12.0 < paste_c(3000.0) + 4.0, "it must have cooled to where it jumped from"
+    assert (name, after) == ("rate", "none") and 10_000.0 <= gone_s <= 10_200.0
+
+
+def test_what_glides_down_from_where_no_paste_can_be_is_not_believed_on_its_way() -> None:
+    """A node in Fahrenheit shows 170 and, hours later, 110: neither is the paste, until somebody has been there."""
+    run = Run().feed(readings(lambda t: paste_c(t, 8.0) * 1.8 + 32.0, from_s=120.0, to_s=7 * HOUR), ambient_c=8.0)
+    assert min(r.temperature_c for r in run.verdicts if r.temperature_c is not None) < 105.0
+    assert set(run.verdicts.values()) == {"out_of_range"}
+    assert run.health.problem == "out_of_range"
+    run.screen.begin_anew(7 * HOUR)
+    run.feed(readings(lambda t: paste_c(t, 8.0), from_s=7 * HOUR, to_s=7.5 * HOUR), ambient_c=8.0)
+    assert run.health.problem is None
+
+
+@pytest.mark.parametrize("every_s", [10.0, 60.0])
+def test_an_amplifier_that_stood_at_its_end_is_believed_when_its_contact_is_back(every_s: float) -> None:
+    """It comes back at once, perhaps through a filter of some seconds, and not by gliding."""
+
+    def broken(t: float) -> float:
+        if t < 3000.0:
+            return paste_c(t)
+        return 1372.0 if t < 5000.0 else paste_c(t) + 1290.0 * math.exp(-(t - 5000.0) / 3.0)
+
+    run = Run().feed(readings(broken, every_s=every_s))
+    assert [name for _, name, _ in run.problems()] == ["out_of_range", "none"]
+    late = [reason for reading, reason in run.verdicts.items() if reading.time_s > 5100.0]
+    assert set(late) == {None}
+
+
 def test_a_loose_contact_that_is_open_a_third_of_the_time() -> None:
     """Open for one reading in three, all the time, is a fault; one outage of seven minutes ends when it ends."""
     rng = random.Random(11)

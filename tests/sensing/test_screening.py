@@ -140,6 +140,14 @@ def test_85_repeated_while_the_neighbours_were_at_20_is_rejected() -> None:
     assert run.health.problem == "lost"
 
 
+def test_85_for_good_is_not_believed_because_the_batch_might_have_got_there() -> None:
+    """A sensor under-supplied amid a batch of 81 °C: the first 85.0 jumps, and those after it prove no more."""
+    run = Run().feed(readings(lambda t: 81.0 if t < 1800.0 else 85.0, to_s=5400.0, every_s=30.0))
+    assert {r.temperature_c for r, reason in run.verdicts.items() if reason == "power_on_85"} == {85.0}
+    assert [r.temperature_c for r, reason in run.verdicts.items() if reason is None and r.time_s >= 1800.0] == []
+    assert run.health.problem == "lost"
+
+
 def test_85_from_the_start_is_not_believed_until_something_else_comes() -> None:
     """A probe that has only ever shown 85.0 has not measured."""
     assert Run().feed([at(10.0 * k, 85.0) for k in range(60)]).reasons() == {"power_on_85": 60}
