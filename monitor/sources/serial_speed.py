@@ -17,8 +17,12 @@ _ENOUGH_BYTES = 64
 _GARBLED_SHARE = 0.2
 # A node that is reset or plugged in sends junk for a second or two; a wrong speed goes on.
 _PERSIST_S = 8.0
-# Nodes commonly send every 10 s, so one speed has to be listened to for longer than that.
+# Nodes commonly send every 10 s, so one speed has to be listened to for longer than that; one that sends seldom is
+# waited for, for what never came through at a speed says nothing against it.
 _LISTEN_S = 12.0
+_LISTEN_AT_MOST_S = 75.0
+# A speed is not left amid a line, unless what comes at it never ends.
+_ENDLESS_BYTES = 512
 # When no speed gave text, the fault lies elsewhere (ground wire, level): look again, but not all the time.
 _REST_S = 600.0
 
@@ -57,6 +61,7 @@ class SpeedWatch:
         self._recent = b""
         self._garbled_since_s: float | None = None
         self._listening_since_s = 0.0
+        self._heard_bytes = 0
         self._rest_until_s = 0.0
         self._found_none = False
 
@@ -66,7 +71,11 @@ class SpeedWatch:
             self._settle()
             return None
         if self._hunting:
-            return self._next_speed(now_s) if now_s - self._listening_since_s >= _LISTEN_S else None
+            self._heard_bytes += len(data)
+            amid_a_line = data and not lines and self._heard_bytes < _ENDLESS_BYTES
+            least_s = _LISTEN_S if self._heard_bytes else _LISTEN_AT_MOST_S
+            enough = not amid_a_line and now_s - self._listening_since_s >= least_s
+            return self._next_speed(now_s) if enough else None
         if not data:
             return None
         self._recent = (self._recent + data)[-512:]
@@ -91,6 +100,7 @@ class SpeedWatch:
 
     def _next_speed(self, now_s: float) -> int:
         self._listening_since_s = now_s
+        self._heard_bytes = 0
         self._recent = b""
         if self._left:
             self.speed = self._left.pop(0)

@@ -69,6 +69,24 @@ def test_every_usual_speed_is_found_from_every_other_within_three_minutes() -> N
             assert watch.says is not None and f"set baud = {node_baud}" in watch.says
 
 
+def test_a_node_that_sends_once_a_minute_is_found_too() -> None:
+    """A speed is given up only after something came at it: in twelve seconds nothing need have come."""
+    watch = SpeedWatch(9600)
+    play(watch, 19200, 600, every_s=60)
+    assert watch.speed == 19200 and not watch.unreadable
+
+
+def test_the_right_speed_is_not_left_amid_a_line() -> None:
+    """A port gives a byte first and the rest of the line later; half a minute has passed by the first."""
+    watch = SpeedWatch(9600)
+    for turn in range(12):
+        whole = PACK + b"\n"
+        data = whole if watch.speed == 19200 else seen_at(whole, 19200, watch.speed)
+        for piece in (data[:1], data[1:], b""):
+            watch.see(piece, (piece and data).split(b"\n")[:-1] if piece == data[1:] else [], 30.0 * turn)
+    assert watch.speed == 19200 and not watch.unreadable
+
+
 def test_the_right_speed_with_some_noise_is_left_alone() -> None:
     """One damaged line in three, as a motor makes it, is no wrong speed."""
     rng, watch = random.Random(7), SpeedWatch(9600)
@@ -94,7 +112,7 @@ def test_when_no_speed_gives_text_it_goes_back_and_says_where_else_to_look() -> 
     rng, watch = random.Random(3), SpeedWatch(9600)
     speeds = []
     for second in range(400):
-        new_speed = watch.see(bytes(rng.randrange(128, 256) for _ in range(20)), [], float(second))
+        new_speed = watch.see(bytes(rng.randrange(128, 256) for _ in range(50)), [], float(second))
         if new_speed is not None:
             speeds.append(new_speed)
     assert speeds == [115200, 57600, 38400, 19200, 9600]
