@@ -11,6 +11,7 @@ from dataclasses import replace
 from functools import lru_cache
 from zlib import crc32
 
+from monitor import counted
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
 from monitor.drill_told import drill_troubles
 from monitor.housekeeping import keeping_notes
@@ -23,7 +24,6 @@ from monitor.page.kinds import kind_words
 from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, RecordView, StatusView, StepView
 from monitor.phone.routes import no_routes_warning
 from monitor.retelling import retold, retold_short
-from monitor.sensing.strangers import STRANGE_BUCKET, strange_bucket_words
 from monitor.settings import Settings
 from monitor.trade.dilution import potash_left
 from monitor.trade.making import (
@@ -39,7 +39,7 @@ from monitor.trade.making import (
 from monitor.trade.oils import told_name
 from monitor.trade.record import field_words, those_that_stand, told_value
 from monitor.trade.steps import STEP_BY_ID, STIRRINGS
-from monitor.words import DAY_DATE_TIME, DAY_TIME, TIME, US, number, quantity, tr, trn, voice, when
+from monitor.words import DAY_DATE_TIME, DAY_TIME, TIME, US, number, quantity, tr, voice, when
 
 MINUTE_S = 60.0
 # A paste reading older than this says nothing of the direction any more.
@@ -89,7 +89,7 @@ def status_view(
         place=settings.site.name,
         buckets=buckets,
         watch=tuple(_watch_troubles(journal, settings, now_s)),
-        notes=(*_notes(journal), *keeping_notes(journal, settings, now_s)),
+        notes=(*counted.notes(journal.counters()), *keeping_notes(journal, settings, now_s)),
         no_phone=settings.no_phone,
         emergency_number=number,
         first_aid=with_emergency_number(CAUTIONS["first_aid"], number),
@@ -136,30 +136,6 @@ def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[
         retold(alarm)[0] for alarm in journal.alarms(standing_only=True, batch="") if alarm.cleared_at_s is None
     ]
     return troubles
-
-
-def _notes(journal: Journal) -> list[str]:
-    """What is counted and shown, and is no trouble by itself: damaged lines never become readings."""
-    damaged: dict[str, int] = {}
-    strange = []
-    for (source, what), total in journal.counters().items():
-        if what == STRANGE_BUCKET:
-            strange.append(strange_bucket_words(source))
-        else:
-            damaged[source] = damaged.get(source, 0) + total
-    return [
-        *strange,
-        *(
-            trn(
-                "{source}: {n} damaged line so far, passed over.",
-                "{source}: {n} damaged lines so far, passed over.",
-                total,
-                source=source,
-            )
-            for source, total in sorted(damaged.items())
-            if total
-        ),
-    ]
 
 
 def _bucket_view(  # noqa: PLR0917

@@ -121,11 +121,13 @@ class Watch:
         self._decoder = Decoder(probe_settings(settings), self._buckets.takes)
         # By source: the bucket of a node that sends its probes' names bare.
         self._bucket_of = {source.name: source.bucket for source in settings.sources}
+        self._named = {bucket.name for bucket in settings.buckets}
         self._lines = LineQueue(MOST_WAITING_BYTES)
         self._held: list[Line] = []
         self._pending = _Pending()
         self._again = SentAgain()
-        self._faults: Counter[tuple[str, str]] = Counter()
+        self._faults: Counter[tuple[str, str]] = Counter()  # by source and kind, since this watch began
+        self._faults_before: dict[tuple[str, str], int] = {}
         self._heard_through: dict[str, str] = {}  # bucket -> source
         self._seq = 0
         self._deeds: list[tuple[float, int, int, Deed]] = []  # a heap by time: what people entered, until it counts
@@ -182,6 +184,7 @@ class Watch:
         self.clock.reached(now_s)
         self._next_tick_s = first_tick_s(now_s)
         self._seq = self.journal.last_change()
+        self._faults_before = self.journal.counters()
         if self.own is not None:
             self.own.load()
         self._again.load({one.name: self.journal.fact(_TAKEN_KEY + one.name, []) for one in self.sources})
@@ -272,13 +275,15 @@ class Watch:
             self._pending.lines.append((arrival_s, line))
         bucket = self._bucket_of.get(line.origin.name)
         decoded = self._decoder.decode(line.data, arrival_s, retained=line.retained, default_bucket=bucket)
-        for fault in decoded.faults:
+        for fault in (*decoded.faults, *decoded.unfit):
             self._faults[(line.origin.name, fault)] += 1
         if decoded.strange:
             self._count_strange(line.origin.name)
         for reading in decoded.readings:
             self._pending.readings.append(reading)
             self._heard_through[reading.bucket] = line.origin.name
+            if self._named and reading.bucket not in self._named:
+                self._faults[(line.origin.name, "other_bucket")] += 1
             for minder in self.minders.values():
                 if minder.batch.bucket == reading.bucket:
                     minder.take(reading)
@@ -643,8 +648,8 @@ class Watch:
     def _save_state(self, tick_s: float) -> None:
         self.journal.set_fact("last_tick_s", tick_s)
         self.journal.set_fact(WATCHED_KEY, self._watched)
-        for (source, what), total in self._faults.items():
-            self.journal.set_counter(source, what, total)
+        for (name, what), total in self._totals().items():
+            self.journal.set_counter(name, what, total)
         for heard in self.sources:
             health = heard.health()
             self.journal.set_health(heard.name, health.state == "connected", health.says, tick_s)
@@ -652,6 +657,13 @@ class Watch:
             self._save_alarms(minder)
         if self.own is not None:
             self.own.save()
+
+    def _totals(self) -> Counter[tuple[str, str]]:
+        """What has been counted of each source: by the decoder, by the source itself, and by the watches before."""
+        totals = self._faults + Counter(self._faults_before)
+        for source in self.sources:
+            totals.update({(source.name, what): times for what, times in source.health().faults.items()})
+        return totals
 
     def _tell(self, now_s: float) -> None:
         try:

@@ -59,12 +59,13 @@ class StillSource:
     def __init__(self, name: str = "wire") -> None:
         self.name = name
         self.state, self.says = "connected", "connected."
+        self.faults: dict[str, int] = {}
 
     def run(self, deliver: Callable[[Line], None], stop: Any) -> None:
         stop.wait()
 
     def health(self) -> SourceHealth:
-        return SourceHealth(self.state, self.says, 0.0, 0, {}, None, 0.0)
+        return SourceHealth(self.state, self.says, 0.0, 0, self.faults, None, 0.0)
 
 
 class Breaking(Journal):

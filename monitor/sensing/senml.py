@@ -59,6 +59,10 @@ FAULTS = {
     "strange_bucket": mark("readings of buckets that nobody named, beyond those that are kept"),
 }  # fmt: skip
 
+# Whole, but of no use here: no damage, and worth a word to whoever wonders where the readings are. A probe's value in
+# another unit than Cel (or V for a thermocouple voltage); a temperature whose name ends in no probe known here.
+UNFIT = ("other_unit", "other_name")
+
 
 @dataclass(frozen=True, slots=True)
 class ProbeSettings:
@@ -81,7 +85,8 @@ class Decoded:
     """What one line gave: readings in time order, faults by their short names (``FAULTS``), records passed over.
 
     ``uncorrected`` counts readings of a straight-line amplifier that came without a cold junction and stand as shown;
-    ``strange`` counts records of buckets that the decoder was told not to take.
+    ``strange`` counts records of buckets that the decoder was told not to take; ``unfit`` names those of the ones
+    passed over that may be a probe of ours, as its node calls or measures it.
     """
 
     readings: tuple[Reading, ...] = ()
@@ -89,6 +94,7 @@ class Decoded:
     ignored: int = 0
     uncorrected: int = 0
     strange: int = 0
+    unfit: tuple[str, ...] = ()
 
 
 class Record(NamedTuple):
@@ -365,11 +371,14 @@ class Decoder:
             return Decoded(faults=(str(refused),))
         faults = ["bad_value"] * bad_values
         ignored = strange = 0
+        unfit: list[str] = []
         groups: dict[tuple[str, str], list[tuple[str, Record]]] = {}
         for record in records:
             named = None if record.value is None else split_name(record.name, default_bucket)
             if named is None:
                 ignored += 1
+                if record.value is not None and record.unit == "Cel":
+                    unfit.append("other_name")
                 continue
             bucket, probe, kind = named
             if not self._takes(bucket):
@@ -381,6 +390,7 @@ class Decoder:
                     faults.append("no_unit")
                 else:
                     ignored += 1
+                    unfit.append("other_unit")
                 continue
             groups.setdefault((bucket, probe), []).append((kind, record))
         found = _Found(arrival_s, retained, faults)
@@ -388,7 +398,7 @@ class Decoder:
             self._take_probe(key, members, found)
         if len(found.readings) > 1:
             found.readings.sort(key=_time)  # a resolved pack is in time order (RFC 8428, 4.6)
-        return Decoded(tuple(found.readings), tuple(faults), ignored, found.uncorrected, strange)
+        return Decoded(tuple(found.readings), tuple(faults), ignored, found.uncorrected, strange, tuple(unfit))
 
     def _take_probe(self, key: tuple[str, str], members: list[tuple[str, Record]], found: _Found) -> None:
         """One probe's records of one line."""

@@ -114,6 +114,7 @@ def test_other_units_and_names_are_passed_over() -> None:
     assert len(decoded.readings) == 1
     assert decoded.ignored == 7
     assert decoded.faults == ()
+    assert sorted(decoded.unfit) == ["other_name", "other_name", "other_unit"]
 
 
 def test_a_temperature_without_a_unit_is_a_fault() -> None:
