@@ -80,6 +80,7 @@ EXCEPTIONS: dict[str, str] = {
     "commands/batch.py: {} water-added": "a command to be typed",
     "commands/unit.py: RestrictAddressFamilies=": "the words of a unit file",
     "commands/unit.py: After=": "the words of a unit file",
+    "commands/unit.py: SystemCallFilter=": "the words of a unit file",
     "commands/unit.py: DeviceAllow=": "the words of a unit file",
     "page/charts.py: The batch cannot be read": "for the developer's log; the page says it in its own words",
     "page/charts.py: There is no such curve here": "for programs (curve.json)",

@@ -154,18 +154,18 @@ def test_it_is_judged_as_if_the_clock_had_been_right(wrong: Shed, right: Shed) -
 
     assert last(wrong).at_s == last(right).at_s
     for what in ("completeness", "completeness_sd", "self_heating_k"):
-        assert last(wrong).values[what] == pytest.approx(last(right).values[what], abs=0.01, rel=0.02)
+        assert last(wrong).values[what] == pytest.approx(last(right).values[what], abs=0.005, rel=0.005)
     # The wrong clock hid the time without power, so it does matter: else this test could not fail.
     kinds = [alarm.kind for alarm in wrong.desk.alarms(standing_only=True)]
     assert kinds == [alarm.kind for alarm in right.desk.alarms(standing_only=True)]
 
 
 def test_the_wrong_time_would_have_told(right: Shed, tmp_path: Path) -> None:
-    """Without the setting the figures differ by more than the test above allows."""
+    """Without the setting the figures differ by far more than the test above allows."""
     shed = night(tmp_path, wrong_s=-75 * 60.0, sets=False)
     mine, theirs = (one.desk.last_estimate(BATCH.name) for one in (shed, right))
     assert mine is not None and theirs is not None
-    assert abs(mine.values["self_heating_k"] - theirs.values["self_heating_k"]) > 0.03 * theirs.values["self_heating_k"]
+    assert abs(mine.values["self_heating_k"] - theirs.values["self_heating_k"]) > 0.02 * theirs.values["self_heating_k"]
     assert shed.clock.waits == PLAUSIBLE and "clock" in shed.watch.trouble
     shed.close()
 
@@ -179,7 +179,7 @@ def test_no_event_is_told_twice_and_a_replay_says_the_same(wrong: Shed) -> None:
     batch = wrong.desk.batch(BATCH.name)
     assert batch is not None
     told = wrong.events("shed-1")
-    assert len(told) == len(set(told)) > 20
+    assert len(told) == len(set(told)) > 12
     for mine, theirs in zip(wrong.replayed(batch.batch), told, strict=True):
         assert mine == theirs
 

@@ -27,7 +27,7 @@ from monitor.words import localised, several, tr, trn
 def add(parsers: Any) -> None:
     """Describe the commands."""
     backup = parser_for(
-        parsers, "backup", tr("copy the journal to a safe place, also while watch runs"),
+        parsers, "backup", tr("copy the journal to another disk, also while watch runs"),
         "emberpail backup /media/stick/emberpail --keep 14",
         description=tr(
             "Copy the journal, with its photographs, to one checked file that is named by the date. Works while watch "
