@@ -721,6 +721,8 @@ def _read_broker(table: Table, path: Path) -> tuple[str, int, bool, Path | None,
 
 
 def _host_fault(text: str) -> str | None:
+    if "@" in text:  # what stands before it may be a password, so none of it is shown
+        return tr("it holds a user or password; give those as username and password, and here the bare host name")
     if "://" in text or "/" in text or " " in text:
         return tr(
             '"{text}" is not a bare host name or address: leave out any mqtt:// and path, and give the port as port',

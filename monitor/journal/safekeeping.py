@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.journal.migrations import APPLICATION_ID, NEWEST, version_of
-from monitor.journal.store import JournalError, Refused, explained
+from monitor.journal.store import JournalError, Refused, explained, make_private
 from monitor.words import tr
 
 # Copied at a time (2 MB with our pages); in between whoever asked is told how far it is, and may stop it.
@@ -101,6 +101,7 @@ def copy_journal(
 
 
 def _copy(source: Path, half: Path, progress: Progress, pause_s: float) -> None:
+    make_private(half)
     with reading(source) as db, contextlib.closing(sqlite3.connect(half, isolation_level=None)) as copy:
         # One moment of the journal for the whole copy: without it every commit would make the copy begin anew.
         db.execute("BEGIN")

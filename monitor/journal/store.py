@@ -73,6 +73,7 @@ def explained(error: sqlite3.Error, path: Path) -> JournalError:
 
 def claim_of(path: Path) -> IO[str]:
     """The lock of the one watch on the journal at ``path``, held until it is closed; Refused when another has it."""
+    make_private(Path(f"{path}.watch"))  # whoever can open it can hold it, and then no watch begins
     claim = open(f"{path}.watch", "w", encoding="ascii")  # noqa: SIM115 - it stays open as long as it is held
     try:
         fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -80,6 +81,15 @@ def claim_of(path: Path) -> IO[str]:
         claim.close()
         raise Refused(tr("Journal {path}: a watch already runs on it; stop that one first.", path=path)) from error
     return claim
+
+
+def make_private(path: Path) -> None:
+    """Make a file that is not there yet, for this user only: a journal holds the key that signs the page's addresses.
+
+    What cannot be made is left to whoever opens it next, who says why.
+    """
+    with contextlib.suppress(OSError):
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
 
 
 class Store:
@@ -124,6 +134,7 @@ class Store:
                     tr("Journal {path}: its folder cannot be made ({reason}).", path=self.path, reason=error.strerror),
                     again=True,
                 ) from error
+            make_private(self.path)
         address = f"{self.path.absolute().as_uri()}?mode={'ro' if self.read_only else 'rwc'}"
         try:
             db = sqlite3.connect(address, uri=True, timeout=self._busy_s, isolation_level=None, check_same_thread=False)
@@ -317,6 +328,7 @@ class Store:
         half = target.with_name(target.name + ".part")
         try:
             half.unlink(missing_ok=True)
+            make_private(half)
             copy = sqlite3.connect(half, isolation_level=None)
             try:
                 with self._lock:
