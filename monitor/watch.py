@@ -68,9 +68,9 @@ LOOK_EVERY_S = 1.0
 CLOCK_TROUBLE_AFTER_S = 900.0
 # Half an hour of a hundred nodes. Beyond it the sources wait, and what they read from waits with them.
 MOST_WAITING_BYTES = 32 * 1024 * 1024
-# More than the events of one tick of all buckets take.
 # A wall clock that is off by more is another clock, and what was noted by it is told apart by that.
 _OTHER_CLOCK_S = 120.0
+# More than the events of one tick of all buckets take.
 _EVENTS_TAIL_BYTES = 512 * 1024
 
 
