@@ -113,18 +113,6 @@ def _has_not_taken(found: Facts, bucket: str, name: str, state: str, assumed: st
     return Message("took.not_taken", says, do, title(bucket, tr("has not taken")), short, deeds)
 
 
-def took_text(
-    estimate: Estimate | None,
-    *,
-    bucket: str,
-    probability_not_taken: float | None = None,
-    facts: Mapping[str, object] | None = None,
-) -> str:
-    """`took_message` as one text."""
-    message = took_message(estimate, bucket=bucket, probability_not_taken=probability_not_taken, facts=facts)
-    return f"{message.says} {message.do}"
-
-
 def _why_unsure(facts: Facts, probability: float | None) -> str:
     named = facts.text("why_unsure")
     known = {
@@ -263,18 +251,6 @@ def _evening_with_trouble(
         )  # fmt: skip
     do, what = tr("See the alarm for what to do."), tr("before you sleep")
     return Message("evening.deed", says, do, title(bucket, what), (says,))
-
-
-def evening_sentence(
-    estimate: Estimate | None,
-    *,
-    bucket: str,
-    conditions: Sequence[Condition] = (),
-    facts: Mapping[str, object] | None = None,
-    clock: Callable[[float], str] | None = None,
-) -> str:
-    """`evening_message`, its sentence only."""
-    return evening_message(estimate, bucket=bucket, conditions=conditions, facts=facts, clock=clock).says
 
 
 def verdict_message(

@@ -50,11 +50,9 @@ from monitor.judgement.phrases import (
 from monitor.judgement.summaries import (
     alarm_words,
     evening_message,
-    evening_sentence,
     probe_words,
     stage_words,
     took_message,
-    took_text,
     verdict_message,
     verdict_text,
 )
@@ -63,9 +61,9 @@ from monitor.words import mark, tr, trc, trn
 # What others may take from here, the summaries included, so that they need to know one module only.
 __all__ = [
     "BODY_MOST", "FORBIDDEN_ON_PHONE", "TITLE_MOST", "LockScreen", "Message", "alarm_words", "ask_what_was_done",
-    "back_to_normal", "evening_message", "evening_sentence", "first_aid", "for_someone_else", "forbidden_in",
+    "back_to_normal", "evening_message", "first_aid", "for_someone_else", "forbidden_in",
     "has_not_answered", "lock_screen", "probe_problem", "probe_words", "say", "silent_together", "stage_words",
-    "took_message", "took_text", "verdict_message", "verdict_text",
+    "took_message", "verdict_message", "verdict_text",
 ]  # fmt: skip
 
 

@@ -509,23 +509,3 @@ def _state(word: str) -> str:
     if not state or state == "ok" or len(state) > 40 or not state.isprintable():
         return ""
     return state
-
-
-# What a UART sees of a faster or slower sender: framing turns runs of bits into these, text does not hold them.
-_FRAMING_BYTES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
-_TEXT_BYTES = frozenset(range(0x20, 0x7F)) | {0x09, 0x0A, 0x0D}
-
-
-def looks_like_wrong_baud(data: bytes) -> bool:
-    """Whether bytes from a serial port look like a baud rate that does not fit, rather than a noisy line.
-
-    True when, of at least 32 bytes, a third or more are no ASCII text, or a fifth or more are no text and most of
-    those are the runs of ones and zeros that a mismatched UART makes. A line with a few damaged bytes is not.
-    """
-    if len(data) < 32:
-        return False
-    strange = [byte for byte in data if byte not in _TEXT_BYTES]
-    if 3 * len(strange) >= len(data):
-        return True
-    framing = sum(byte in _FRAMING_BYTES for byte in strange)
-    return 5 * len(strange) >= len(data) and 2 * framing >= len(strange)

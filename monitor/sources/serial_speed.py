@@ -12,8 +12,8 @@ USUAL_SPEEDS = (9600, 19200, 38400, 57600, 115200)
 # Below this many bytes a burst of noise and a wrong speed cannot be told apart.
 _ENOUGH_BYTES = 64
 # Of the bytes of a wrong speed, five to ten in ten are no plain text; at a third of the node's speed only three. A
-# pack with some bits flipped by a motor's noise has one in ten at the most. This is laxer than what the decoder asks
-# of a single line, because here it has to last, and no whole pack may come in between.
+# pack with some bits flipped by a motor's noise has one in ten at the most. A fifth will do, because it has to last,
+# and no whole pack may come in between.
 _GARBLED_SHARE = 0.2
 # A node that is reset or plugged in sends junk for a second or two; a wrong speed goes on.
 _PERSIST_S = 8.0

@@ -22,7 +22,6 @@ from monitor.judgement.wording import (
     ask_what_was_done,
     back_to_normal,
     evening_message,
-    evening_sentence,
     for_someone_else,
     forbidden_in,
     has_not_answered,
@@ -32,7 +31,6 @@ from monitor.judgement.wording import (
     silent_together,
     stage_words,
     took_message,
-    took_text,
     verdict_message,
     verdict_text,
 )
@@ -446,25 +444,24 @@ def test_after_twenty_minutes_it_says_whether_it_took_or_why_it_cannot_tell(
     assert_fit_to_print(message)
     assert message.message_id == message_id and words in message.says
     assert "no probe in the air" in message.says and "the potash was not weighed" in message.says
-    assert message.do in took_text(None, bucket="shed-2", probability_not_taken=probability, facts=facts)
 
 
 def test_the_sentence_to_sleep_on() -> None:
     """Nothing needed before morning, or what and by when; blind or too hot soon is never "nothing needed"."""
-    assert "nothing needed before morning" in evening_sentence(estimate(), bucket="shed-2")
-    assert "95 % (90 to 100)" in evening_sentence(estimate(), bucket="shed-2")
-    assert "nothing" not in evening_sentence(None, bucket="shed-2")
+    assert "nothing needed before morning" in evening_message(estimate(), bucket="shed-2").says
+    assert "95 % (90 to 100)" in evening_message(estimate(), bucket="shed-2").says
+    assert "nothing" not in evening_message(None, bucket="shed-2").says
     soon = evening_message(estimate(too_hot_in_s=2400.0), bucket="shed-2", clock=lambda at_s: "22:40")
     assert "at 22:40" in soon.says and "nothing" not in soon.says
-    trouble = evening_sentence(estimate(), bucket="shed-2", conditions=[found("cooled_early", TYPICAL)])
+    trouble = evening_message(estimate(), bucket="shed-2", conditions=[found("cooled_early", TYPICAL)]).says
     assert "within 2 h" in trouble or "within 120 min" in trouble
-    at = evening_sentence(estimate(), bucket="s", conditions=[found("cooled_early", TYPICAL)], clock=lambda t: "23:10")
-    assert "by 23:10" in at
-    later = evening_sentence(estimate(), bucket="shed-2", conditions=[found("incomplete", TYPICAL, "daylight")])
+    at = evening_message(estimate(), bucket="s", conditions=[found("cooled_early", TYPICAL)], clock=lambda t: "23:10")
+    assert "by 23:10" in at.says
+    later = evening_message(estimate(), bucket="shed-2", conditions=[found("incomplete", TYPICAL, "daylight")]).says
     assert "nothing is needed before morning" in later and "fall short" in later
     both = [found("incomplete", TYPICAL, "daylight"), found("silent", TYPICAL)]
-    assert "no readings come" in evening_sentence(estimate(), bucket="shed-2", conditions=both)
-    assert "little" in evening_sentence(estimate(final_completeness_sd=0.3), bucket="shed-2")
+    assert "no readings come" in evening_message(estimate(), bucket="shed-2", conditions=both).says
+    assert "little" in evening_message(estimate(final_completeness_sd=0.3), bucket="shed-2").says
     for message in (
         evening_message(estimate(), bucket="shed-2"), evening_message(None, bucket="shed-2"), soon,
         evening_message(estimate(), bucket="shed-2", conditions=both),
@@ -483,7 +480,7 @@ def test_nobody_is_told_to_sleep_on_a_bucket_that_nothing_reads(condition: Condi
     assert message.message_id == "evening.blind" and "nothing" not in message.says
     assert_fit_to_print(message)
     air = found("sensor_fault", {**TYPICAL, "probe": "ambient"}, "daylight")
-    assert "air probe" in evening_sentence(estimate(), bucket="shed-2", conditions=[air])
+    assert "air probe" in evening_message(estimate(), bucket="shed-2", conditions=[air]).says
 
 
 def test_ringing_is_promised_only_where_somebody_can_be_rung() -> None:
@@ -630,7 +627,9 @@ def test_a_paste_that_is_still_warm_will_cool_and_has_not_cooled() -> None:
 def test_nobody_is_told_at_20_minutes_to_blend_above_75_degrees() -> None:
     """A batch that has not taken may still stand above what may be blended."""
     hot, cool = (
-        took_text(None, bucket="b", probability_not_taken=1.0, facts={"temperature_c": at, "minutes_since_blend": 20.0})
+        took_message(
+            None, bucket="b", probability_not_taken=1.0, facts={"temperature_c": at, "minutes_since_blend": 20.0}
+        ).do
         for at in (78.0, 55.0)
     )
     assert "Do not blend above 75" in hot and "blend again" not in hot

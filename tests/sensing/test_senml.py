@@ -14,7 +14,6 @@ from monitor.sensing.senml import (
     Decoded,
     Decoder,
     ProbeSettings,
-    looks_like_wrong_baud,
     split_name,
     with_checksum,
 )
@@ -310,18 +309,7 @@ def test_a_stored_message_needs_its_own_time() -> None:
         assert decode([record], retained=True).faults == ("stale_retained",)
 
 
-# -- wrong baud rate, cost ------------------------------------------------------------------------------------------
-
-
-def test_a_wrong_baud_rate_is_told_from_noise() -> None:
-    """Framing garbage is recognised; packs, boot messages, UTF-8 notes and a line with some damaged bytes are not."""
-    assert looks_like_wrong_baud(b"\x00\x80\xf8\xff\x00\x1e\xe0\x86\xfe\x00\x98\x78" * 4)
-    assert looks_like_wrong_baud(bytes(range(128, 192)))
-    assert looks_like_wrong_baud(b"\x00" * 40)
-    assert not looks_like_wrong_baud(GOOD)
-    assert not looks_like_wrong_baud(b"ets Jun  8 2016 00:22:57\r\nrst:0x1 (POWERON_RESET)\r\n")
-    assert not looks_like_wrong_baud(GOOD[:40] + b"\xff\x00\x81" + GOOD[40:])
-    assert not looks_like_wrong_baud(b"\xff\x00")
+# -- cost -----------------------------------------------------------------------------------------------------------
 
 
 def test_taking_in_a_line_is_cheap() -> None:
