@@ -132,8 +132,9 @@ def serve(app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> Served:
     config = uvicorn.Config(
         app,
         log_config=None,
-        # A stranger who sends nonsense must not fill the log with warnings.
-        log_level="error",
+        # A stranger who sends nonsense, or breaks off in the middle, must not fill the log; what goes wrong in the page
+        # itself it logs by itself (app.broken).
+        log_level="critical",
         access_log=False,
         # What a proxy's header says of visitor and scheme anybody can say.
         proxy_headers=False,

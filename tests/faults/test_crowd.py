@@ -220,6 +220,31 @@ def test_nonsense_is_answered_with_no_more_than_a_refusal(
     assert said.out == said.err == ""
 
 
+@pytest.mark.parametrize("length", [b"transfer-encoding: chunked", b"content-length: 5000"])
+@pytest.mark.parametrize(
+    "where",
+    [(b"localhost", b"http://localhost"), (b"localhost", b"http://evil.example"), (b"evil.example", b"http://x")],
+)
+def test_a_form_that_breaks_off_is_not_logged(
+    page: Served, length: bytes, where: tuple[bytes, bytes], caplog: pytest.LogCaptureFixture,
+    capfd: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """Somebody who does so all day must not fill the log, read by us or not."""
+    host, origin = where
+    for end in (b"", b"zz\r\n"):
+        sock = connection(page)
+        sock.sendall(
+            b"POST /enter HTTP/1.1\r\nHost: " + host + b"\r\norigin: " + origin + b"\r\n" + length
+            + b"\r\ncontent-type: application/x-www-form-urlencoded\r\n\r\n5\r\npassp\r\n" + end
+        )  # fmt: skip
+        time.sleep(0.2)
+        sock.close()
+    time.sleep(0.3)
+    assert asked(page) == 200
+    said = capfd.readouterr()
+    assert said.out == said.err == "" and not caplog.records
+
+
 def test_a_body_without_end_is_not_kept(page: Served) -> None:
     """100 MB to an address that takes none: the answer comes at once, and memory does not grow with it."""
 
