@@ -244,6 +244,17 @@ def test_a_journal_that_cannot_be_read_is_moved_aside(filled: Journal, tmp_path:
         assert names(filled.path) == ["Quillmarsh 11"]
 
 
+def test_a_file_of_rubbish_is_moved_aside_alone(tmp_path: Path) -> None:
+    """It has no log of its own, and none is made up for it."""
+    backup, path = other(tmp_path / "backup.sqlite"), tmp_path / "journal.sqlite"
+    _text(path)
+    before = path.read_bytes()
+    done = put_back(backup, path, DATED)
+    assert done.aside is not None and done.aside.read_bytes() == before
+    assert sorted(tmp_path.glob("journal-damaged*")) == [done.aside]
+    assert names(path) == ["Quillmarsh 11"]
+
+
 def test_other_pages_and_an_older_schema_are_brought_in_line(tmp_path: Path) -> None:
     """The journal takes in pages of its own size only."""
     path = tmp_path / "journal.sqlite"
