@@ -5,7 +5,8 @@ it until one fails: the mutant is killed. What lives on shows a promise that no 
 anybody could see stand in ``mutants_that_change_nothing.txt`` with the reason, and are not counted.
 
 A run can be stopped and started again: what was killed stays killed while its module is the same, what lived is tried
-again. ``--fresh`` forgets all; ``--every=5`` tries each fifth only, for a first look. The promise is ``LEAST_KILLED`` in each of the three parts.
+again. ``--fresh`` forgets all; ``--every=5`` tries each fifth only, for a first look. The promise is ``LEAST_KILLED``
+in each of the three parts.
 """
 
 from __future__ import annotations
