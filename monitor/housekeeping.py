@@ -19,10 +19,13 @@ from monitor.journal.safekeeping import Stopped, reading
 from monitor.journal.store import explained
 from monitor.keeping import LAST_BACKUP, back_up, note_backup, same_disk
 from monitor.settings import Settings
+from monitor.thinning import thin
 from monitor.words import DAY_DATE_TIME, DAY_TIME, tr, when
 
 # What the last look at the journal found, in the journal itself.
 LAST_CHECK = "keep/check"
+# When readings were thinned last, and where the journal lies as it was before the first time.
+LAST_THINNING, BEFORE_THINNING = "keep/thinning", "keep/before_thinning"
 # The parts under which trouble is told, and under which each says how it is.
 BACKUP, DAMAGED = "backup", "damaged"
 # Nothing of it is urgent; a watch that has just begun has its journal to fold first. Shorter than an alarm needs to
@@ -95,6 +98,9 @@ class Housekeeping:
             if self._is_due(LAST_BACKUP, night_s, now_s):
                 self._do(LAST_BACKUP, self._back_up)
             self._mind_age(now_s)
+            thins = self._keep.raw_days is not None and BACKUP not in self._trouble
+            if thins and self._is_due(LAST_THINNING, night_s, now_s):
+                self._do(LAST_THINNING, self._thin)
 
     def _is_due(self, job: str, night_s: float, now_s: float) -> bool:
         if now_s < self._again_s.get(job, 0.0):
@@ -172,6 +178,26 @@ class Housekeeping:
         if kept.same_disk:
             says = tr("the journal was backed up to {path}, on the same disk, and is lost with it.", path=kept.path)
         self._say(BACKUP, True, says)
+
+    def _thin(self) -> None:
+        """Before the first time everything is put away once more, under a name that no rotation removes."""
+        folder, days, now_s = self._keep.backup_to, self._keep.raw_days, self._now_s()
+        assert folder is not None and days is not None
+        with Journal(self._path) as journal:
+            if thin(journal, days, now_s, dry_run=True, goes_on=self._still_goes_on).removed:
+                if journal.fact(BEFORE_THINNING) is None:
+                    self._must_be_plugged_in(folder)
+                    at = self._settings.local_time(now_s)
+                    name = f"{self._path.stem}-before-thinning-{at:%Y-%m-%d-%H%M%S}.sqlite"
+                    back_up(self._path, folder / name, at, progress=self._goes_on, pause_s=self._pause_s)
+                    journal.set_fact(BEFORE_THINNING, {"at_s": now_s, "path": str((folder / name).absolute())})
+                thin(journal, days, now_s, goes_on=self._still_goes_on)
+            if self._stop.is_set():
+                raise Stopped
+        self._note(LAST_THINNING, {"at_s": self._now_s()})
+
+    def _still_goes_on(self) -> bool:
+        return not self._stops()
 
     def _must_be_plugged_in(self, folder: Path) -> None:
         """Where a backup went to a disk of its own before, the same folder on the journal's disk is an empty mount."""

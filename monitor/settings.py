@@ -46,6 +46,8 @@ INFLUX_TOKEN_VARIABLE = "EMBERPAIL_INFLUX_TOKEN"  # nosec B105 # a name, no secr
 HEARTBEAT_VARIABLE = "EMBERPAIL_HEARTBEAT_URL"
 PAGE_PASSPHRASE_VARIABLE = "EMBERPAIL_PAGE_PASSPHRASE"  # nosec B105 # a name, no secret
 LEAST_PASSPHRASE = 8
+# A younger batch may still be talked about, and compared with the next ones reading by reading.
+LEAST_RAW_DAYS = 30
 # A farm's settings are some kilobytes.
 MOST_SETTINGS_BYTES = 1_000_000
 
@@ -894,8 +896,7 @@ def _read_keep(table: Table, path: Path) -> KeepSettings:
     folder = table.optional_text("backup_to", example='"/media/stick/emberpail"')
     at = table.text("backup_at", "03:30", example='"03:30"', check=_time_of_day_fault)
     backups = table.whole("backups", default.backups, low=1, high=1000, example=default.backups)
-    # Younger than a month a batch may still be talked about, and compared with the next ones reading by reading.
-    raw_days = table.whole("raw_days", 0, low=30, high=36500, example=365) if table.has("raw_days") else 0
+    raw_days = table.whole("raw_days", 0, low=LEAST_RAW_DAYS, high=36500, example=365) if table.has("raw_days") else 0
     if raw_days and not folder:
         table.wrong(
             "raw_days",

@@ -46,6 +46,7 @@ _WIRING = {
     "moving", "plan_desk", "log_reading", "stored", "what_if", "page_wiring", "bedside", "drilling",
     "drill_told", "morning", "what_if_jobs", "supervising", "service", "beating", "resetting",
     "keeping", "housekeeping", "counted",
+    "thinning",
 }  # fmt: skip
 
 # "importer -> imported", each with its reason. Take a line out when it is mended; put none in.

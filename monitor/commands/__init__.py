@@ -39,4 +39,5 @@ COMMANDS: Mapping[str, str] = {
     "import": "exchange",
     "backup": "keep",
     "restore": "keep",
+    "thin": "keep",
 }

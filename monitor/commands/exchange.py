@@ -67,12 +67,15 @@ def run_export(args: argparse.Namespace) -> int:
         names = _chosen(journal, settings, args.batches, first, last)
         if not names:
             raise CommandError(tr("No batch fits."))
+        thinned = [name for name in names if journal.thinned_note(name) is not None]
         target = Path(args.out).expanduser()
         export_batches(journal, names, target, args.format, force=args.force)
     if args.json:
-        print_json({"batches": names, "path": str(target)})
+        print_json({"batches": names, "path": str(target), "thinned": thinned})
     else:
         say(trn("{n} batch written to {path}.", "{n} batches written to {path}.", len(names), path=str(target)))
+        for name in thinned:
+            say(tr("The raw readings of {batch} were thinned: not all of them are there any more.", batch=name))
     return YES
 
 

@@ -1,4 +1,4 @@
-"""``backup`` and ``restore``: a journal put away, and put back."""
+"""``backup``, ``restore`` and ``thin``: a journal put away, put back, and made smaller."""
 
 from __future__ import annotations
 
@@ -18,9 +18,12 @@ from monitor.commands.common import (
     settings_of,
     warn,
 )
+from monitor.commands.which import journal_of_batches
+from monitor.journal.database import Journal
 from monitor.journal.safekeeping import Contents, examine
 from monitor.keeping import Kept, back_up, is_folder, note_backup, restore
-from monitor.settings import Settings
+from monitor.settings import LEAST_RAW_DAYS, Settings
+from monitor.thinning import thin
 from monitor.words import localised, several, tr, trn
 
 
@@ -59,6 +62,25 @@ def add(parsers: Any) -> None:
     back.add_argument("--check", action="store_true", help=tr("only read the file and say what is in it"))
     back.add_argument("--json", action="store_true", help=tr("for programs"))
     back.set_defaults(run=run_restore)
+    thin_ = parser_for(
+        parsers, "thin", tr("thin the raw readings of old batches; their curves stay"),
+        "emberpail thin --days 365 --dry-run",
+        description=tr(
+            "Of batches that ended long ago keep the readings that their curve, peak and judgement hang on, and remove "
+            "the rest. Needs a backup of the last days, and works while watch runs. Batches that run are not touched."
+        ),
+    )  # fmt: skip
+    thin_.add_argument(
+        "--days", type=int, metavar="N",
+        help=tr("how long ago a batch must have ended (default: raw_days; at least 30)"),
+    )  # fmt: skip
+    thin_.add_argument("--dry-run", action="store_true", help=tr("only say what would go"))
+    thin_.add_argument(
+        "--shrink", action="store_true",
+        help=tr("afterwards give the room back to the disk; takes minutes, and watch must be stopped"),
+    )  # fmt: skip
+    thin_.add_argument("--json", action="store_true", help=tr("for programs"))
+    thin_.set_defaults(run=run_thin)
 
 
 def run_backup(args: argparse.Namespace) -> int:
@@ -189,3 +211,46 @@ def run_restore(args: argparse.Namespace) -> int:
 
 def _newest_words(settings: Settings, contents: Contents) -> str:
     return tr("no reading yet") if contents.newest_s is None else clock_words(settings, contents.newest_s)
+
+
+def run_thin(args: argparse.Namespace) -> int:
+    """Thin, or say what would go; then shrink the file where that was asked."""
+    settings = settings_of(args)
+    days = settings.keep.raw_days if args.days is None else args.days
+    if days is None:
+        raise CommandError(tr("Say how long ago a batch must have ended: --days 365, or raw_days in the settings."))
+    if days < LEAST_RAW_DAYS:
+        raise CommandError(tr("--days {n} is too few: {least} at the least.", n=days, least=LEAST_RAW_DAYS))
+    with journal_of_batches(settings) if args.dry_run else _open_to_thin(settings) as journal:
+        if args.shrink and not args.dry_run:
+            journal.claim_watch()
+        before_bytes = settings.journal_path.stat().st_size
+        done = thin(journal, days, now_s(), dry_run=args.dry_run)
+        if args.shrink and not args.dry_run:
+            journal.shrink()
+        after_bytes = settings.journal_path.stat().st_size
+    if args.json:
+        print_json(
+            {"dry_run": args.dry_run, "batches": done.batches, "readings": done.looked_at, "removed": done.removed,
+             "bytes_before": before_bytes, "bytes_after": after_bytes}
+        )  # fmt: skip
+        return YES
+    what = {
+        "of": localised(f"{done.looked_at:,}"), "batches": trn("{n} batch", "{n} batches", len(done.batches)),
+    }  # fmt: skip
+    what["figure"] = localised(f"{done.removed:,}")
+    if args.dry_run:
+        say(tr("{figure} of {of} readings would go ({batches}, and hours without a batch).", **what))
+    else:
+        say(tr("{figure} of {of} readings were removed ({batches}, and hours without a batch).", **what))
+    if args.shrink and not args.dry_run:
+        say(tr("The journal was {before} and is {after}.", before=size_words(before_bytes),
+               after=size_words(after_bytes)))  # fmt: skip
+    elif done.removed and not args.dry_run:
+        say(tr("Their room is used for new readings; --shrink gives it back to the disk."))
+    return YES
+
+
+def _open_to_thin(settings: Settings) -> Journal:
+    journal_of_batches(settings).close()  # says so where there is none yet
+    return open_journal(settings)

@@ -1,9 +1,11 @@
-"""Readings, in the order they arrived. None is ever deleted: one that is not believed carries the reason."""
+"""Readings, in the order they arrived. One that is not believed carries the reason; none is deleted but by thinning,
+which is off unless somebody asks for it (``monitor/thinning.py``)."""
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from monitor.domain import Reading
@@ -12,6 +14,8 @@ from monitor.journal.store import Store
 
 # Rows fetched at a time: the lock is free in between, so a long read does not hold up the next commit.
 PAGE = 5000
+# Before a batch's name: the fact that its readings were thinned.
+THINNED = "thinned/"
 
 _COLUMNS = "r.id, p.bucket, p.probe, r.time_s, r.arrival_s, r.temperature_c, r.state, r.retimed, r.reason"
 _FROM = "FROM readings r JOIN probes p ON p.id = r.probe"
@@ -153,6 +157,49 @@ class Readings(Store):
             )
         }
         return sorted(found)
+
+    # ---- thinning ----
+
+    def first_reading_s(self, bucket: str, probe: str) -> float | None:
+        """The earliest time of a reading of the probe; None where it has none."""
+        row = self._row(
+            "SELECT min(time_s) FROM readings WHERE probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?)",
+            (bucket, probe),
+        )
+        return None if row is None or row[0] is None else float(row[0])
+
+    def raw_rows(
+        self, bucket: str, probe: str, from_s: float, to_s: float
+    ) -> list[tuple[int, float, float | None, str | None]]:
+        """Number, time, value and what is not plain (why it is not believed, or its state) of the readings of a probe
+        over from <= time < to, in the order of time. One whose clock was a day off is not among them."""
+        return self._rows(
+            "SELECT id, time_s, temperature_c, coalesce(reason, state) FROM readings "
+            "WHERE probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?) AND time_s >= ? AND time_s < ? "
+            "AND abs(arrival_s - time_s) < 86400.0 ORDER BY time_s",
+            (bucket, probe, from_s, to_s),
+        )
+
+    def drop_readings(self, numbers: Sequence[int]) -> int:
+        """Remove these readings in one transaction, never a probe's latest; return how many went."""
+        with self.transaction():
+            return self._run_many(
+                "DELETE FROM readings WHERE id = ? AND id NOT IN (SELECT latest FROM probes)",
+                [(number,) for number in numbers],
+            )
+
+    def note_thinned(self, batch: str, at_s: float, kept: int, of: int) -> None:
+        """Note that of the raw readings of ``batch`` only ``kept`` of ``of`` are left."""
+        with self.transaction():
+            self._run(
+                "INSERT OR REPLACE INTO facts VALUES (?, ?)",
+                (f"{THINNED}{batch}", json.dumps({"at_s": at_s, "kept": kept, "of": of})),
+            )
+
+    def thinned_note(self, batch: str) -> dict[str, Any] | None:
+        """When the readings of ``batch`` were thinned, and how many of how many were left; None where they were not."""
+        row = self._row("SELECT value FROM facts WHERE key = ?", (f"{THINNED}{batch}",))
+        return json.loads(row[0]) if row else None
 
     def _probe_id(self, bucket: str, probe: str) -> int:
         known = self._probe_ids.get((bucket, probe))

@@ -320,6 +320,12 @@ class Store:
             waiting=waiting,
         )
 
+    def shrink(self) -> None:
+        """Give the room of what was removed back to the disk: the whole file is written anew, so nobody may watch."""
+        with self._lock:
+            self._run("VACUUM")
+            self._run("PRAGMA wal_checkpoint(TRUNCATE)")
+
     def backup(self, path: str | os.PathLike[str]) -> Path:
         """Copy the journal to ``path`` while it is in use; the copy is one file, checked before it gets its name."""
         target = Path(path)

@@ -6,9 +6,11 @@ A row is a dictionary with the columns of ``TABLES``. The outbox, and whatever e
 from __future__ import annotations
 
 import contextlib
+import json
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
+from monitor.journal.readings import THINNED
 from monitor.journal.store import Refused, Store
 from monitor.words import tr
 
@@ -56,6 +58,8 @@ TABLES: dict[str, dict[str, str]] = {
         "bucket": "text", "probe": "text", "time_s": "real", "arrival_s": "real", "temperature_c": "real?",
         "state": "text?", "retimed": "real", "reason": "text?",
     },
+    # Of which batches the readings are not all there any more.
+    "thinned": {"batch": "text", "at_s": "real", "kept": "real", "of": "real"},
 }  # fmt: skip
 
 
@@ -66,6 +70,12 @@ class Whole(Store):
         """The rows of ``table`` that belong to ``batches``, in the order in which they were written."""
         if table == "readings":
             yield from self._whole_readings(batches)
+            return
+        if table == "thinned":
+            for name in batches:
+                row = self._row("SELECT value FROM facts WHERE key = ?", (f"{THINNED}{name}",))
+                if row is not None:
+                    yield {"batch": name, **json.loads(row[0])}
             return
         columns = list(TABLES[table])
         named = ", ".join(f'"{column}"' for column in columns)
@@ -105,6 +115,14 @@ class Whole(Store):
         """Put rows in; one that is there already (by its key) is left as it is. Returns how many were new."""
         if table == "readings":
             return self._put_readings(rows)
+        if table == "thinned":
+            return self._run_many(
+                "INSERT OR IGNORE INTO facts VALUES (?, ?)",
+                (
+                    (f"{THINNED}{row['batch']}", json.dumps({name: row[name] for name in ("at_s", "kept", "of")}))
+                    for row in rows
+                ),
+            )
         columns = list(TABLES[table])
         named, marks = ", ".join(f'"{column}"' for column in columns), ", ".join("?" * len(columns))
         return self._run_many(

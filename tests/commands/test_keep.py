@@ -7,12 +7,14 @@ import os
 import shutil
 import sqlite3
 import stat
+import time
 from collections import namedtuple
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from monitor.domain import Batch, Reading
 from monitor.journal.database import Journal
 from monitor.journal.migrations import NEWEST
 from monitor.keeping import LAST_BACKUP
@@ -308,3 +310,38 @@ def test_a_full_disk_leaves_the_journal_and_says_so(shed: Shed, monkeypatch: pyt
     monkeypatch.setattr("monitor.journal.putting_back.shutil.disk_usage", lambda _path: DiskUsage(10, 10, 10))
     assert "must be free" in shed.refused("restore", "mine.sqlite")
     assert len(batches(shed.journal_path)) == 2
+
+
+# ---- thin ----
+
+
+def test_old_batches_are_thinned_after_a_backup(shed: Shed) -> None:
+    """First what would go; refused without a backup; then done, told, and given back to the disk."""
+    began_s = time.time() - 400 * 86400.0
+    with shed.journal() as journal:
+        journal.add_batch(Batch("Quillmarsh 1", "shed-2", began_s))
+        journal.add_readings(
+            Reading("shed-2", "core", began_s + 10.0 * n, began_s + 10.0 * n, 60.0 - n / 300) for n in range(8000)
+        )
+        journal.end_batch("Quillmarsh 1", began_s + 80_000.0, began_s + 80_000.0, "filled")
+    assert "Say how long ago" in shed.refused("thin")
+    assert "too few" in shed.refused("thin", "--days", "29")
+    would = shed.ok("thin", "--days", "365", "--dry-run", "--json").json
+    assert would["batches"] == ["Quillmarsh 1"] and would["removed"] > 4000
+    assert "make one first" in shed.refused("thin", "--days", "365")
+    shed.ok("backup", "safe")
+    with shed.journal() as watching:
+        watching.claim_watch()
+        assert "already runs" in shed.refused("thin", "--days", "365", "--shrink")
+        said = shed.ok("thin", "--days", "365")
+    assert "readings were removed (1 batch, and hours without a batch)." in said.words and "--shrink" in said.words
+    assert "kB and is" in shed.ok("thin", "--days", "365", "--shrink").words
+    assert shed.ok("thin", "--days", "365", "--dry-run").words.startswith("0 of")
+    told = shed.ok("export", "Quillmarsh 1", "--format", "csv", "--out", "out")
+    assert "The raw readings of Quillmarsh 1 were thinned" in told.words
+    assert "Quillmarsh 1" in (shed.folder / "out" / "thinned.csv").read_text(encoding="utf-8")
+
+
+def test_without_a_journal_there_is_nothing_to_thin(shed: Shed) -> None:
+    assert "no batch yet" in shed.refused("thin", "--days", "365")
+    assert not shed.journal_path.exists()

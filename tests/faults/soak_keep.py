@@ -1,4 +1,4 @@
-"""The long form of the restore's kill test: killed before every single deed, and at random moments by the clock."""
+"""Restores killed before every single deed and at random moments by the clock; simulated batches that are thinned."""
 
 from __future__ import annotations
 
@@ -9,14 +9,58 @@ import tempfile
 import time
 from pathlib import Path
 
+from monitor.journal.database import Journal
+from monitor.sensing.senml import Decoder
+from monitor.sources.batch_file import read_batch_file
+from monitor.sources.recording import read_recording
+from monitor.thinning import thin
 from tests.faults.test_restore_killed import SEED, Scene
+from tests.simulator.write import write_set
+from tests.test_thinning import DAY_S, difference, judged, keep_backup
 
 RANDOM_KILLS = 200
+BATCHES = 24
 
 
 def soak(arguments: list[str]) -> int:
-    """``[RANDOM_KILLS]``; prints the figures and returns how many promises were broken."""
+    """``[RANDOM_KILLS [BATCHES]]``; prints the figures and returns how many promises were broken."""
     kills = int(arguments[0]) if arguments else RANDOM_KILLS
+    count = int(arguments[1]) if len(arguments) > 1 else BATCHES
+    return _restores(kills) + _thinned(count)
+
+
+def _thinned(count: int) -> int:
+    """Batches of both simulators, with faults, judged before and after thinning."""
+    broken, looked_at, removed = 0, 0, 0
+    with tempfile.TemporaryDirectory(prefix="emberpail-") as folder:
+        for path in write_set(Path(folder), SEED, count, styles=("bucket", "column")):
+            recorded = read_batch_file(path.with_suffix(".toml"))
+            one, ends_s = recorded.batch, 0.0
+            with Journal(path.with_suffix(".sqlite")) as journal:
+                journal.add_batch(one)
+                for entry in recorded.log:
+                    journal.add_entry(one.name, entry)
+                decoder = Decoder()
+                for line in read_recording(path):
+                    if line.note is None:
+                        heard = decoder.decode(line.data, line.arrival_s).readings
+                        journal.add_readings(each for each in heard if each.bucket == one.bucket)
+                        ends_s = max(ends_s, line.arrival_s + 1.0)
+                journal.end_batch(one.name, ends_s, ends_s, "filled")
+                before = judged(journal, one.name)
+                later_s = ends_s + 40 * DAY_S
+                keep_backup(journal, Path(folder) / "stick", later_s)
+                done = thin(journal, 30, later_s, pause_s=0.0)
+                looked_at, removed = looked_at + done.looked_at, removed + done.removed
+                differs = difference(before, judged(journal, one.name))
+                if differs:
+                    broken += 1
+                    print(f"BROKEN {path.name}: {differs}")
+    print(f"{count} simulated batches: {removed} of {looked_at} readings removed, {broken} judged otherwise")
+    return broken
+
+
+def _restores(kills: int) -> int:
     broken = 0
     for damaged in (False, True):
         with tempfile.TemporaryDirectory(prefix="emberpail-") as folder:
