@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import time
 from collections.abc import Iterator
@@ -92,6 +93,7 @@ def _walk(settings: Settings) -> Iterator[Line]:
     try:
         yield from _sources(settings, journal)
         yield journal_line
+        yield from _others_may_read(settings.journal_path)
         yield _clock(settings, journal)
         yield _heartbeat(settings, journal)
     finally:
@@ -213,6 +215,20 @@ def _journal(settings: Settings) -> tuple[Line, Journal | None]:
             tr("journal"), False, tr("only {mb:.0f} MB are free beside {path}: make room.", mb=free_mb, path=path)
         ), journal
     return Line(tr("journal"), True, tr("{says} Free: {gb:.0f} GB.", says=says, gb=free_mb / 1000)), journal
+
+
+def _others_may_read(path: Path) -> Iterator[Line]:
+    """A journal made by hand, or by an Emberpail of before, with which others could answer alarms."""
+    with contextlib.suppress(OSError):
+        if path.stat().st_mode & 0o077:
+            yield Line(
+                tr("journal"), None,
+                tr(
+                    "other users of this computer can read {path}, and with the key in it answer alarms from the page: "
+                    "chmod 600 {path}",
+                    path=path,
+                ),
+            )  # fmt: skip
 
 
 def _nearest(folder: Path) -> Path:

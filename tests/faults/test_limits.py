@@ -327,6 +327,21 @@ def test_check_and_watch_tell_it_when_they_begin(
     assert "chmod 600" in said and "hazel" not in said
 
 
+def test_check_tells_of_a_journal_that_others_can_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One made by an Emberpail of before; a new one is for its user only, and so are the files beside it."""
+    path = tmp_path / "emberpail.toml"
+    path.write_text('[journal]\npath = "journal.sqlite"\n')
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.set_fact("a", 1)
+        made = sorted(one for one in tmp_path.iterdir() if one.name.startswith("journal"))
+        assert len(made) == 3 and all(one.stat().st_mode & 0o077 == 0 for one in made)
+    main(["check", "--settings", str(path)])
+    assert "other users" not in " ".join(capsys.readouterr().out.split())
+    made[0].chmod(0o644)
+    main(["check", "--settings", str(path)])
+    assert f"other users of this computer can read {made[0]}" in " ".join(capsys.readouterr().out.split())
+
+
 @pytest.mark.parametrize("mode", [0o602, 0o622, 0o666])
 def test_a_file_that_everybody_can_write_is_refused(tmp_path: Path, mode: int) -> None:
     """Whoever can write it says whom the watch rings."""

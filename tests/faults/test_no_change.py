@@ -135,7 +135,8 @@ class Page:
 
 @pytest.fixture
 def page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Page]:
-    one = Page(tmp_path, monkeypatch)
+    (tmp_path / "farm").mkdir()
+    one = Page(tmp_path / "farm", monkeypatch)
     yield one
     one.wiring.stop()
 
@@ -242,6 +243,31 @@ def test_nobody_else_changes_anything_by_any_address_and_method(page: Page) -> N
 _SIGNED_MAY = (
     "no session", "a token, no session", "a forged cookie", "no token", "another's token", "a cut token",
 )  # fmt: skip
+
+
+STRANGE = ("<script>alert(1)</script>" * 100, "\x00\x1b[2J\r\n" * 300 + "９" * 300, "1e308", "../../x")
+
+
+def test_fields_without_measure_break_nothing_and_come_back_harmless(page: Page) -> None:
+    """Whoever is in may type anything into any field: a sentence comes back, no fault, and no markup of theirs."""
+    client, token = page.entered()
+    sent = 0
+    for address in DEEDS:
+        if address == "/leave":
+            continue
+        for form in page.forms(address):
+            for field in [*form, *(("text", "temperature", "water") if form.get("what") in ("note", "tick") else ())]:
+                for strange in STRANGE:
+                    answer = client.post(address, data={**form, "token": token, field: strange}, headers=HERE)
+                    sent += 1
+                    assert answer.status_code < 500, (address, field, strange[:20])
+                    assert "<script>alert" not in answer.text and "\x1b" not in answer.text
+    assert sent > 150
+    # What was taken in is shown as harmlessly, and every file stayed in its folder.
+    for address in ("/", "/bucket/shed-2", "/bucket/shed-2/log", "/batch/Quillmarsh 12", "/phones", "/plan"):
+        assert "<script>alert" not in client.get(address).text, address
+    kept = list(page.path.parent.parent.rglob("*.toml"))
+    assert kept and all(one.parent == page.path.parent / "plans" for one in kept)
 
 
 def test_the_door_changes_nothing_but_its_own_count(page: Page) -> None:
