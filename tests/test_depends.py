@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib.util
 import re
+import sys
 import tomllib
 from importlib import metadata
 from pathlib import Path
@@ -63,6 +65,17 @@ def test_every_pin_has_its_hashes_and_nothing_else_stands_there() -> None:
     assert len(lines) == sum(1 + len(hashes) for _, hashes in pins.values())
     assert all(hashes for _, hashes in pins.values()), "run .ci/pin.py"
     assert "://" not in _PINS and "--index" not in _PINS and "@" not in _PINS
+
+
+def test_the_file_is_as_its_writer_leaves_it() -> None:
+    """So that the next package changes its own lines only; one for a single machine keeps its mark."""
+    spec = importlib.util.spec_from_file_location("pin", _TOP / ".ci" / "pin.py")
+    assert spec is not None and spec.loader is not None
+    pin = importlib.util.module_from_spec(spec)
+    sys.modules["pin"] = pin
+    spec.loader.exec_module(pin)
+    assert pin.written(pin.read_pins(_PINS)) == _PINS
+    assert any(one.machine for one in pin.read_pins(_PINS).values())
 
 
 def test_no_pin_is_left_over() -> None:
