@@ -34,6 +34,7 @@ def fill(journal: Journal, batch: Batch) -> None:
     journal.save_alarm(AlarmRecord(f"{bucket}/{name}/silent/1", "silent", bucket, name, "normal", facts={"n": 1}))
     journal.add_events([Event("estimate", start_s + 600, bucket, name, {"completeness": 0.5})])
     journal.add_readings([Reading(bucket, "core", start_s + n, start_s + n, 50.0 + n) for n in range(3)])
+    journal.note_thinned(name, start_s + 9, 3, 30)
 
 
 def rows(journal: Journal, table: str, *batches: str) -> list[dict[str, object]]:
