@@ -48,6 +48,8 @@ def put_back(backup: Path, journal: Path, dated: str) -> PutBack:
     try:
         _make_room(journal, contents.size_bytes)
         _stage(backup, staged, journal)
+        _give(staged, journal)
+        _give(Path(claim.name), journal)
         return PutBack(contents, _swap(staged, journal, dated))
     except sqlite3.Error as error:
         raise explained(error, journal) from error
@@ -64,6 +66,13 @@ def _cannot_write(journal: Path, error: OSError) -> JournalError:
            reason=error.strerror or error),
         again=True,
     )  # fmt: skip
+
+
+def _give(path: Path, journal: Path) -> None:
+    """Let ``path`` belong to whoever the journal, or its folder, belongs to: root may restore for the watch's user."""
+    owner = (journal if journal.exists() else journal.parent).stat()
+    with contextlib.suppress(OSError):
+        os.chown(path, owner.st_uid, owner.st_gid)
 
 
 def _make_room(journal: Path, backup_bytes: int) -> None:

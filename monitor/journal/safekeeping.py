@@ -83,6 +83,7 @@ def copy_journal(
     half = target.with_name(target.name + HALF)
     try:
         half.unlink(missing_ok=True)
+        make_private(half)
         _copy(source, half, progress, pause_s)
         with half.open("rb") as file:
             os.fsync(file.fileno())

@@ -1,8 +1,8 @@
 """What it costs to keep years: ``python -m tests.bench.keeping [--batches 40] [--without exchange night thin]``.
 
 A journal with so many batches of 72 h, a reading each ten seconds of core and air. Prints the seconds of each deed, the
-longest that a commit of somebody else had to wait meanwhile, and how much memory each deed took at most; the file goes
-into a folder that is removed at the end.
+longest that a commit of somebody else had to wait meanwhile (first while nothing is done at all), and how much memory
+each deed took at most; the file goes into a folder that is removed at the end.
 """
 
 from __future__ import annotations
@@ -61,9 +61,10 @@ def fill(path: Path, batches: int) -> None:
 
 def _measured(deed: Callable[[], object], out: multiprocessing.queues.SimpleQueue[object]) -> None:
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    began = time.perf_counter()
+    began, began_cpu = time.perf_counter(), time.process_time()
     deed()
-    out.put((time.perf_counter() - began, (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024.0))
+    more_mb = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024.0
+    out.put((time.perf_counter() - began, time.process_time() - began_cpu, more_mb))
 
 
 def measure(words: str, deed: Callable[[], object], path: Path, *, beside: bool = True) -> None:
@@ -76,13 +77,13 @@ def measure(words: str, deed: Callable[[], object], path: Path, *, beside: bool 
         thread.start()
     process = multiprocessing.get_context("fork").Process(target=_measured, args=(deed, out))
     process.start()
-    took_s, more_mb = out.get()  # type: ignore[misc]
+    took_s, cpu_s, more_mb = out.get()  # type: ignore[misc]
     process.join()
     done.set()
     if beside:
         thread.join()
     told = f", longest commit beside it {1000 * max(waits):.0f} ms of {len(waits)}" if waits else ""
-    print(f"{words:<34} {took_s:7.1f} s, {more_mb:6.0f} MB more memory{told}", flush=True)
+    print(f"{words:<34} {took_s:7.1f} s ({cpu_s:.1f} s of processor), {more_mb:4.0f} MB more memory{told}", flush=True)
 
 
 def _commit(path: Path, done: threading.Event, waits: list[float]) -> None:
@@ -139,6 +140,7 @@ def main() -> None:
         with Journal(path) as journal:
             journal._run("PRAGMA wal_checkpoint(TRUNCATE)")
         print(f"{args.batches} batches, {path.stat().st_size / 1e6:.0f} MB")
+        measure("nothing at all", lambda: time.sleep(5.0), path)
         if "night" not in args.without:
             measure("quick_check", lambda: _check(path, "quick_check"), path)
             measure("integrity_check", lambda: _check(path, "integrity_check"), path)

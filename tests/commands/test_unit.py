@@ -5,13 +5,14 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from monitor.cli import main
 from monitor.commands.unit import unit_text
-from monitor.settings import MqttSource, SerialSource, Settings
+from monitor.settings import KeepSettings, MqttSource, SerialSource, Settings
 
 needs_systemd = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze on the PATH")
 
@@ -112,3 +113,15 @@ def test_without_settings_it_says_what_to_do_first(
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     assert main(["unit"]) == 2
     assert "emberpail.toml" in capsys.readouterr().err
+
+
+@needs_systemd
+def test_the_nightly_backup_may_write_and_a_missing_stick_keeps_nothing_from_starting(tmp_path: Path) -> None:
+    """The folder of the backups is let through; with the dash systemd passes over one that is not there."""
+    settings = replace(settings_in(tmp_path, "mqtt"), keep=KeepSettings(backup_to=Path("/media/a stick/emberpail")))
+    text = unit_text(settings, user="wren", python="/opt/python")
+    assert 'ReadWritePaths="-/media/a stick/emberpail"' in text.splitlines()
+    path = tmp_path / "emberpail.service"
+    path.write_text(unit_text(settings, user="daemon", python=sys.executable), encoding="utf-8")
+    found = analyze("verify", str(path))
+    assert (found.returncode, found.stderr.strip()) == (0, "")

@@ -342,6 +342,22 @@ def test_a_file_that_the_disk_does_not_give_is_not_called_damaged(
     assert names(filled.path) == ["Quillmarsh 12"]
 
 
+def test_what_is_put_back_belongs_to_the_user_of_the_watch_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Root may restore for him: the journal and its claim are given to whoever the folder, or the journal, is of."""
+    backup, home = other(tmp_path / "backup.sqlite"), tmp_path / "home"
+    home.mkdir()
+    given: list[tuple[str, int, int]] = []
+    monkeypatch.setattr(os, "chown", lambda path, uid, gid: given.append((Path(path).name, uid, gid)))
+    put_back(backup, home / "journal.sqlite", DATED)
+    owner = home.stat().st_uid, home.stat().st_gid
+    assert given == [(".journal.sqlite.restoring", *owner), ("journal.sqlite.watch", *owner)]
+    assert (home / "journal.sqlite").stat().st_mode & 0o777 == 0o600 == backup.stat().st_mode & 0o777
+    monkeypatch.setattr(os, "chown", failing(errno.EPERM))
+    put_back(backup, home / "journal.sqlite", DATED)
+
+
 # ---- photographs ----
 
 
