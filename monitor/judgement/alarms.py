@@ -337,8 +337,8 @@ def _raised(state: AlarmState, condition: Condition, now_s: float, moves: list[T
         state = _unshelved(state, now_s, moves)
     state = replace(
         state, state=UNACKNOWLEDGED, urgency=condition.urgency, raised_at_s=now_s, worsened_at_s=None,
-        cleared_at_s=None, gone_since_s=None, acknowledged_at_s=None, acknowledged_by="", going_at_s=None,
-        answered_at_s=None, count=state.count + 1,
+        cleared_at_s=None, acknowledged_at_s=None, acknowledged_by="", going_at_s=None, answered_at_s=None,
+        count=state.count + 1,
     )  # fmt: skip
     moves.append(_move("raised", state, now_s, condition))
     return state
@@ -358,7 +358,7 @@ def _worsened(state: AlarmState, condition: Condition, now_s: float, moves: list
 
 def _cleared(state: AlarmState, condition: Condition, now_s: float, moves: list[Transition]) -> AlarmState:
     seen = state.state == ACKNOWLEDGED
-    state = replace(state, state=NORMAL if seen else RETURNED_UNACKNOWLEDGED, cleared_at_s=now_s, standing_since_s=None)
+    state = replace(state, state=NORMAL if seen else RETURNED_UNACKNOWLEDGED, cleared_at_s=now_s)
     moves.append(_move("cleared", state, now_s, condition))
     return state
 

@@ -167,6 +167,7 @@ def test_the_same_entry_twice_is_one_entry(journal: Journal) -> None:
 
 def test_changes_come_in_order_and_once(journal: Journal) -> None:
     """Polling with the number of the last time gives exactly what people entered since, also what they took back."""
+    assert journal.last_change() == 0
     journal.add_batch(BATCH)
     entry = journal.add_entry(BATCH.name, LogEntry("poured", T0, T0 + 30))
     changes, seq = journal.changes_since(0)

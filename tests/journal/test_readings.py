@@ -136,6 +136,43 @@ def test_marks_and_latest_concern_their_own_probe(journal: Journal) -> None:
     assert {probe: kept.reading for probe, kept in journal.latest("shed-3").items()} == {"core": elsewhere}
 
 
+def test_the_very_first_reading_is_at_hand(journal: Journal) -> None:
+    """A probe that has sent once is shown at once."""
+    journal.add_readings([core(0)])
+    assert journal.latest("shed-2")["core"].reading == core(0)
+
+
+def test_reasons_for_other_readings_than_these_are_a_slip(journal: Journal) -> None:
+    """One reason for two readings: which is meant cannot be known, and nothing is kept."""
+    with pytest.raises(ValueError, match="shorter"):
+        journal.add_readings([core(0), core(1)], ["spike"])
+    assert list(journal.readings()) == []
+
+
+def test_a_probe_of_the_same_name_elsewhere_is_not_marked(journal: Journal) -> None:
+    """Whichever of the two buckets has sent first."""
+    elsewhere = Reading("shed-1", "core", T0, T0, 51.0)
+    journal.add_readings([elsewhere, core(0)])
+    journal.mark_readings([("shed-2", "core", T0, "spike")])
+    assert [kept.reason for kept in journal.kept_readings("shed-1")] == [None]
+    assert [kept.reason for kept in journal.kept_readings("shed-2")] == ["spike"]
+
+
+def test_a_probe_that_says_it_cannot_measure_is_not_believed(journal: Journal) -> None:
+    """Also where a temperature came with it; nor is a reading without a temperature, whatever it calls itself."""
+    journal.add_readings([core(0, 50.0), core(1, 90.0, state="noisy"), core(2, None)])
+    assert list(journal.readings(believed_only=True)) == [core(0, 50.0)]
+    assert journal.extremes("shed-2", "core", T0, T0 + 10, 1) == [(T0, 50.0)]
+    assert journal.thinned("shed-2", "core", T0, T0 + 10, 1) == [(T0, 50.0, 50.0)]
+
+
+def test_a_curve_has_four_hundred_slots_unless_asked_otherwise(journal: Journal) -> None:
+    """As many as a phone has columns to spare."""
+    journal.add_readings([core(n, 50.0) for n in range(2000)])
+    assert len(journal.thinned("shed-2", "core", T0, T0 + 2000)) == 400
+    assert len(journal.extremes("shed-2", "core", T0, T0 + 2000)) == 400
+
+
 def test_a_bucket_and_a_span_can_be_asked_for_together(journal: Journal) -> None:
     """Only what fulfils both; and by halving, wherever the first one lies."""
     mine = [core(n, late_s=0) for n in range(0, 40, 2)]
@@ -182,10 +219,10 @@ def test_a_curve_to_zoom_into_shows_believed_readings_of_its_span_only(journal: 
 
 def test_slots_of_a_curve_are_of_equal_length_from_its_start(journal: Journal) -> None:
     """A reading on the boundary of two slots belongs to the later one; the mean time tells where the slot lies."""
-    journal.add_readings([core(0, 10.0), core(9.9, 20.0), core(10, 30.0), core(19, 40.0), core(20, 99.0)])
+    journal.add_readings([core(0, 30.0), core(9.9, 40.0), core(10, 10.0), core(19, 20.0), core(20, 99.0)])
     journal.add_readings([Reading("shed-2", "wall", T0 + 1, T0 + 1, 5.0), core(-1, 1.0)])
     thin = journal.thinned("shed-2", "core", T0, T0 + 20, 2)
-    assert [(low, high) for _, low, high in thin] == [(10.0, 20.0), (30.0, 40.0)]
+    assert [(low, high) for _, low, high in thin] == [(30.0, 40.0), (10.0, 20.0)]
     assert [round(time_s - T0, 3) for time_s, _, _ in thin] == [4.95, 14.5]
     assert journal.thinned("shed-2", "core", T0, T0 + 20, 1)[0][1:] == (10.0, 40.0)
 
