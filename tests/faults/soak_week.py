@@ -104,14 +104,19 @@ def growth(hours: Sequence[Sample]) -> float:
 def _judge(week: Week, hours: Sequence[Sample], rests: Sequence[Sample], days: float) -> int:
     broken = []
     for probe in ("core", "ambient"):
-        sent, kept = week.ledger.sent, week.kept(probe)
-        print(f"{probe}: {sum(sent.values())} readings sent, {sum(kept.values())} in the journal")
-        if sent != kept:
-            lost, more = sent - kept, kept - sent
-            broken.append(f"{probe}: {lost.total()} lost, {more.total()} too many: {_some(lost)} {_some(more)}")
+        lost, more, placed = week.account(probe)
+        print(
+            f"{probe}: {week.ledger.sent.total()} readings sent, {week.kept(probe).total()} in the journal, {placed} "
+            "of them at their arrival"
+        )
+        if lost or more:
+            broken.append(f"{probe}: {lost} lost, {more} too many")
     raised = week.raised()
     by_kind = dict(Counter(kind for _, kind in raised.elements()))
     print(f"alarms raised: {by_kind}; messages: {len(week.receiver.taken)}")
+    for event in week.desk.events():
+        if event.event == "alarm" and event.values["kind"] == "watch_fault":
+            print(f"  {(event.at_s - START_S) / DAY:.3f} d {event.values['state']}: {event.values['says']}")
     for name, kind in week.kinds.items():
         old_enough = (name, 25 * HOUR) in week.noted
         if kind in DUE and old_enough and not raised[name, DUE[kind]]:
@@ -137,10 +142,6 @@ def _judge(week: Week, hours: Sequence[Sample], rests: Sequence[Sample], days: f
     for one in broken:
         print(f"BROKEN: {one}")
     return len(broken)
-
-
-def _some(stamps: Counter[tuple[str, float]]) -> str:
-    return ", ".join(f"{bucket} {(at_s - START_S) / HOUR:.3f} h" for bucket, at_s in sorted(stamps)[:4])
 
 
 assert set(DUE) < set(KINDS)

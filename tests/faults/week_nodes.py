@@ -46,7 +46,10 @@ class Curve:
         self._ages = {probe: [age for age, _ in values] for probe, values in self._found.items()}
 
     def at(self, probe: str, age_s: float) -> float:
-        """°C."""
+        """°C. After its end the last day comes again."""
+        over_s = age_s - self._ages[probe][-1]
+        if over_s > 0:
+            age_s -= 24 * HOUR * (1 + over_s // (24 * HOUR))
         place = bisect_right(self._ages[probe], age_s) - 1
         return float(self._found[probe][max(0, place)][1])
 
@@ -132,6 +135,7 @@ class CableNode:
         self._master = self._slave = -1
         self._lock = threading.Lock()
         self._waiting: deque[tuple[str, float, bytes]] = deque()
+        self._begun = 0  # bytes of the first that waits which are on the cable already
         self.ready = False  # whether the other end has it open: opening throws away what came before
 
     def plug_in(self) -> None:
@@ -157,9 +161,11 @@ class CableNode:
         """Once all that is on the cable was read: what is lost with a cable was not sent by it."""
         with self._lock:
             give_up = time.monotonic() + 20.0
-            while self.unread() and time.monotonic() < give_up:
-                time.sleep(0.01)
-            assert not self.unread(), "nobody reads the cable"
+            while (self.unread() or self._begun) and time.monotonic() < give_up:
+                if self._begun:
+                    self._write_on()
+                time.sleep(0.05)
+            assert not self.unread() and not self._begun, "nobody reads the cable"
             self.link.unlink()
             for one in (self._slave, self._master):
                 os.close(one)
@@ -169,25 +175,31 @@ class CableNode:
     def send(self, bucket: str, at_s: float, line: bytes) -> None:
         with self._lock:
             self._waiting.append((bucket, at_s, line + b"\n"))
-            # As much as a port of the usual buffer takes, whole lines only.
-            while self.ready and self._waiting and self.unread() + len(self._waiting[0][2]) < 3000:
-                of, sent_s, data = self._waiting[0]
-                with contextlib.suppress(BlockingIOError):
-                    if os.write(self._master, data) != len(data):
-                        raise AssertionError("a line was cut by a full buffer")
-                    self._waiting.popleft()
-                    self._ledger.note(of, sent_s)
-                    continue
-                break
+            # As much as a port of the usual buffer takes. A line that it took in part goes on with the rest.
+            while self.ready and self._waiting and (self._begun or self.unread() < 3000):
+                if not self._write_on():
+                    break
+
+    def _write_on(self) -> bool:
+        """Write the first line that waits, or the rest of it; whether it went out whole."""
+        bucket, at_s, line = self._waiting[0]
+        with contextlib.suppress(BlockingIOError):
+            self._begun += os.write(self._master, line[self._begun :])
+        if self._begun < len(line):
+            return False
+        self._begun = 0
+        self._waiting.popleft()
+        self._ledger.note(bucket, at_s)
+        return True
 
     def settle(self, within_s: float = 60.0) -> None:
         """Wait until all that was sent is read."""
         give_up = time.monotonic() + within_s
         while (self._waiting or self.unread()) and time.monotonic() < give_up:
-            if self._waiting:
-                bucket, at_s, line = self._waiting.pop()
-                self.send(bucket, at_s, line[:-1])
-            time.sleep(0.02)
+            with self._lock:
+                while self._waiting and self._write_on():
+                    pass
+            time.sleep(0.05)
         assert not self._waiting and not self.unread(), "the cable was not read to its end"
 
     def end(self) -> None:

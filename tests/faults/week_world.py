@@ -401,9 +401,26 @@ class Week:
         return any(title in one["title"] for one in self.receiver.taken)
 
     def kept(self, probe: str) -> Counter[tuple[str, float]]:
-        """How often each time stamp of a probe stands in the journal, by bucket."""
+        """How often each time stamp of a probe stands in the journal, by bucket; of those whose stamp was not believed
+        (so fast, a delay of a third of a second looks like a clock that is a minute late), the bucket alone."""
         with sqlite3.connect(f"file:{self.folder}/journal.sqlite?mode=ro", uri=True) as db:
             rows = db.execute(
-                "SELECT p.bucket, r.time_s FROM readings r JOIN probes p ON p.id = r.probe WHERE p.probe = ?", (probe,)
+                "SELECT p.bucket, r.time_s, r.retimed FROM readings r JOIN probes p ON p.id = r.probe "
+                "WHERE p.probe = ?",
+                (probe,),
             )
-            return Counter((bucket, time_s) for bucket, time_s in rows)
+            return Counter((bucket, -1.0 if retimed else time_s) for bucket, time_s, retimed in rows)
+
+    def account(self, probe: str) -> tuple[int, int, int]:
+        """Readings of a probe (lost, too many, placed by their arrival)."""
+        sent, kept = self.ledger.sent, self.kept(probe)
+        lost = more = placed = 0
+        for bucket in self.names:
+            left = Counter({at_s: n for (name, at_s), n in sent.items() if name == bucket})
+            left.subtract({at_s: n for (name, at_s), n in kept.items() if name == bucket and at_s >= 0})
+            by_arrival = kept[bucket, -1.0]
+            missing = sum(n for n in left.values() if n > 0) - by_arrival
+            lost += max(0, missing)
+            more += max(0, -missing) + sum(-n for n in left.values() if n < 0)
+            placed += by_arrival
+        return lost, more, placed
