@@ -35,7 +35,9 @@ def test_a_watch_that_loses_its_wires_again_and_again_leaks_nothing_and_loses_no
             lost, more, _ = week.account(probe)
             assert (lost, more, week.kept(probe).total()) == (0, 0, week.ledger.sent.total())
         assert rests[-1].open_files <= rests[0].open_files, rests
-        assert rests[-1].names <= rests[0].names, rests
+        assert rests[-1].lasting <= rests[0].lasting, rests
+        # Two people, a route each, and one picture: more of those at the quietest moment would be left over.
+        assert rests[-1].threads - rests[-1].lasting.total() <= 3, rests
         assert week.raised()["Invented b1 0", "too_hot"] == 1
         assert week.ended_with == 0
         assert week.visitors.asked and week.visitors.news and not week.visitors.refused

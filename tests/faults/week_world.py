@@ -106,6 +106,11 @@ class Sample:
     def threads(self) -> int:
         return self.names.total()
 
+    @property
+    def lasting(self) -> Counter[str]:
+        """The threads but for those of one hand-over or one picture."""
+        return Counter({name: n for name, n in self.names.items() if not name.startswith(("phone ", "picture"))})
+
 
 @dataclass
 class Visitors:
