@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from monitor.deeds import HEARD_FACT
-from monitor.journal.database import Journal
+from monitor.journal.database import GIVEN_UP, Journal
 from monitor.judgement.drill import Drilled, heard_by, missed
 from monitor.settings import Settings
 from monitor.words import DAY_DATE_TIME, DAY_TIME, tr, when
@@ -103,7 +103,7 @@ def ring_refused(journal: Journal, due_s: float, person: str, number: int) -> bo
         if (message.person, message.what) == (person, ring_of(number))
     ]
     return bool(mine) and all(
-        message.state == "given_up" or (message.state == "failed" and message.attempts >= 2) for message in mine
+        message.state in GIVEN_UP or (message.state == "failed" and message.attempts >= 2) for message in mine
     )
 
 

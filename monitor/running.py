@@ -30,6 +30,7 @@ from monitor.sources.line import Source
 from monitor.sources.mqtt import Announcement, MqttSource
 from monitor.supervising import Supervisor, Work
 from monitor.telling import Teller
+from monitor.untold import Untold
 from monitor.watch import Watch
 from monitor.watch_parts import people_of, sleeping_hours
 from monitor.words import tr
@@ -82,6 +83,7 @@ class Running:
         # Everybody is told in their own language and units.
         voices = {person.name: settings.site.voice(person.language, person.units) for person in people}
         self._phone_journal = Journal(journal.path)
+        self._untold = Untold(self._phone_journal, settings, people)
         self._postman = Postman(
             self._phone_journal, routes_of(people), clock.now, voices=voices, asleep=sleeping_hours(settings, people),
             picture=self._page.picture_of,
@@ -219,6 +221,7 @@ class Running:
             else:
                 self.watch.trouble.pop(part, None)
             self._phone_journal.set_health(part, delivery.ok, delivery.says, self.clock.now())
+            self._untold.after(delivery, self.clock.now())
             if not delivery.ok:
                 self._say(delivery.says)
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, fields, replace
 from monitor.domain import Condition
 from monitor.drilling import Drilling
 from monitor.duty import ringing_order
-from monitor.journal.database import AlarmRecord, Journal
+from monitor.journal.database import GIVEN_UP, AlarmRecord, Journal
 from monitor.journal.database import Message as Outgoing
 from monitor.judgement import escalation, wording
 from monitor.judgement.alarms import AlarmState
@@ -39,6 +39,8 @@ _SAID_BY: Mapping[str, tuple[str, ...]] = {
 
 # Longer than any batch stands, and than anybody keeps an alarm waiting.
 _FORGET_AFTER_S = 30 * 86400.0
+# Of an alarm that is over and done with, as long as a message about it may still wait (a day), and the night be told.
+_FORGET_GONE_AFTER_S = 2 * 86400.0
 
 
 # The alarm, the name of who is told and the time -> the address of a page on which that person may answer, or None.
@@ -116,13 +118,15 @@ class Teller:
         of_these = [one for one in self._load() if one.is_about(ids)]
         grouped = escalation.group(views, of_these, rules, groups)
         self._take_back(grouped, said, rules, now_s)
-        unreached = [one for one in grouped if _has_somebody_left(one, of_these, len(people), rules, now_s)]
-        told_so_far = self._marked_failed(of_these, {view.alarm_id for view in unreached})
+        about = _by_alarm(of_these)
+        unreached = [
+            one for one in grouped if _has_somebody_left(one, _all_about(one, about), len(people), rules, now_s)
+        ]
+        about = _by_alarm(self._marked_failed(of_these, {view.alarm_id for view in unreached}))
         new = 0
         for view in grouped:
-            for decision in escalation.all_due(view, told_so_far, now_s, people, rules):
+            for decision in escalation.all_due(view, _all_about(view, about), now_s, people, rules):
                 new += self._write(view, decision, words, now_s)
-                told_so_far.append(decision.as_told(now_s))
         return new
 
     def forget(self) -> None:
@@ -148,7 +152,13 @@ class Teller:
             link = self._link(view, decision, now_s)
         body = "\n\n".join(part for part in (screen.body, message.do, link) if part)
         telling = decision.as_told(now_s)
-        told = [one for one in self._load() if one.at_s > now_s - _FORGET_AFTER_S] + [telling]
+        # All of it is written with each message, so what nobody asks for any more is left out.
+        known = frozenset(words)
+        told = [
+            one for one in self._load()
+            if one.at_s > now_s - (_FORGET_AFTER_S if one.is_about(known) else _FORGET_GONE_AFTER_S)
+        ]  # fmt: skip
+        told.append(telling)
         with self.journal.transaction():
             # What this person has not been told yet of the alarm is said by this message, and better.
             self.journal.take_back(
@@ -254,6 +264,22 @@ class Teller:
         ]
 
 
+def _by_alarm(told: Iterable[Told]) -> dict[str, list[Told]]:
+    """What was told, by the id of each alarm that it was about."""
+    found: dict[str, list[Told]] = {}
+    for one in told:
+        for alarm_id in {one.alarm_id, *one.covers}:
+            found.setdefault(alarm_id, []).append(one)
+    return found
+
+
+def _all_about(view: AlarmView, about: Mapping[str, list[Told]]) -> list[Told]:
+    """What was told of an alarm, or of any of a group, each once."""
+    if not view.also:
+        return about.get(view.alarm_id, [])
+    return list(dict.fromkeys(one for alarm_id in sorted(view.ids) for one in about.get(alarm_id, ())))
+
+
 def _as_kept(one: Told) -> dict[str, object]:
     return {each.name: getattr(one, each.name) for each in fields(Told)}
 
@@ -264,10 +290,10 @@ def _nobody_took(messages: Sequence[Outgoing], routes: Sequence[str]) -> bool:
     """
     if any(message.state == "sent" for message in messages):
         return False
-    tried = {message.route for message in messages if message.attempts or message.state == "given_up"}
+    tried = {message.route for message in messages if message.attempts or message.state in GIVEN_UP}
     if all(message.state == "superseded" for message in messages):
         return bool(tried)
-    last_word = any(message.state == "given_up" for message in messages)
+    last_word = any(message.state in GIVEN_UP for message in messages)
     return tried.issuperset(routes) and (last_word or sum(message.attempts for message in messages) >= 2)
 
 

@@ -19,6 +19,7 @@ from monitor.journal.outbox import BACK_OFF_S, Outbox
 from monitor.journal.readings import Readings
 from monitor.journal.retiming import Retiming
 from monitor.journal.rows import (
+    GIVEN_UP,
     Act,
     AlarmRecord,
     Amendment,
@@ -37,6 +38,7 @@ from monitor.journal.whole import Whole
 
 __all__ = [
     "BACK_OFF_S",
+    "GIVEN_UP",
     "Act",
     "AlarmRecord",
     "Amendment",

@@ -104,6 +104,23 @@ class Outbox(Store):
             self._run_many("UPDATE outbox SET state = 'given_up' WHERE message_id = ?", ids)
             return [found for (message_id,) in ids if (found := self.message(message_id))]
 
+    def given_up_messages(self, person: str, since_s: float) -> list[Message]:
+        """What was written for a person from ``since_s`` on, given up, and has not been summed up; the oldest first."""
+        rows = self._rows(
+            f"SELECT {_COLUMNS} FROM outbox WHERE state = 'given_up' AND person = ? AND created_s >= ? "
+            "ORDER BY created_s, rowid",
+            (person, since_s),
+        )
+        return [Message(*row) for row in rows]
+
+    def sum_up(self, message_ids: Iterable[str]) -> int:
+        """Mark what was given up as dealt with: summed up to the person, or told otherwise; returns how many."""
+        with self.transaction():
+            return self._run_many(
+                "UPDATE outbox SET state = 'summed_up' WHERE message_id = ? AND state = 'given_up'",
+                [(message_id,) for message_id in message_ids],
+            )
+
     def supersede_messages(self, about: str, keep: Iterable[str] = ()) -> int:
         """Take back what has not been told yet about an alarm, but for the messages ``keep`` ("cleared", ...).
 

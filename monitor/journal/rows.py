@@ -11,7 +11,9 @@ ACTS = ("acknowledged", "shelved", "unshelved", "going")
 # ISA-18.2 / IEC 62682 names; "shelved" is told by shelved_until_s, because a shelved alarm keeps its state beneath.
 ALARM_STATES = ("unacknowledged", "acknowledged", "returned_unacknowledged", "normal")
 CHANGES = ("batch-started", "batch-ended", "batch-amended", "entry-added", "entry-undone", "act")
-MESSAGE_STATES = ("waiting", "failed", "sent", "given_up", "superseded")
+MESSAGE_STATES = ("waiting", "failed", "sent", "given_up", "summed_up", "superseded")
+# Nobody tries these any more; the latter's person has been told of it in a summary.
+GIVEN_UP = ("given_up", "summed_up")
 
 # A message that wakes is worth telling for a day; after that the morning has told it. Reasoning, no source.
 EXPIRES_AFTER_S = 24 * 3600.0

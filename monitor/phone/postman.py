@@ -157,6 +157,7 @@ class Postman:
         self._takes_picture = takes_picture
         self._monotonic = monotonic
         self._due_since: dict[str, float] = {}  # waking messages, by id, on the monotonic clock
+        self._joined: set[str] = set()  # those of them that the next route has been given, too
         self._change = threading.Condition()
         self._lanes: dict[tuple[str, str], _Lane] = {}
         self._in_hand: set[str] = set()
@@ -235,10 +236,12 @@ class Postman:
         moment, joined = self._monotonic(), []
         wakes = {letter.message_id: letter for letter in due if letter.urgency == "now"}
         self._due_since = {message_id: self._due_since.get(message_id, moment) for message_id in wakes}
+        self._joined &= set(wakes)
         for message_id, since in self._due_since.items():
             following = self._route_after(wakes[message_id])
-            if following is not None and moment - since >= JOIN_AFTER_S:
+            if following is not None and message_id not in self._joined and moment - since >= JOIN_AFTER_S:
                 added = self._journal.hand_on(message_id, following, now_s)
+                self._joined.add(message_id)
                 joined += [] if added is None else [added]
         return joined
 

@@ -12,6 +12,11 @@ from collections.abc import Iterator
 from typing import Any
 
 
+class _Server(http.server.ThreadingHTTPServer):
+    # Of many that call at once on a busy machine a queue of five, the usual one, turns some away.
+    request_queue_size = 128
+
+
 class Receiver:
     """What a path begins with says how it answers: /ok, /status/NNN, /hang, /late/SECONDS, /drip,
     /took/SECONDS (takes it at once and says so later).
@@ -52,7 +57,7 @@ class Receiver:
             def log_message(self, *_: object) -> None:
                 pass
 
-        self._server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self._server = _Server(("127.0.0.1", 0), Handler)
         self._server.daemon_threads = True
         self.port = self._server.server_port
         threading.Thread(target=self._server.serve_forever, args=(0.05,), daemon=True).start()
