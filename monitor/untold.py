@@ -101,7 +101,7 @@ class Untold:
             lines = [*self._alarms(told), *self._reminders(told)]
             more = len(lines) - MOST_LINES
             if more > 1:
-                lines = [*lines[:MOST_LINES], trn("and {n} more", "and {n} more", more)]
+                lines = [*lines[:MOST_LINES], tr("and {n} more", n=more)]
             body = "\n".join(
                 [
                     tr("Since {since} no phone service took these messages for you. They are no news: see the page for "
