@@ -39,9 +39,9 @@ ALARMS, OUTBOX = "monitor/judgement/alarms.py", "monitor/journal/outbox.py"
 _FIRST = {
     "alarms": ["tests/journal/test_alarms_and_state.py"],
     "batches": ["tests/journal/test_batches.py"],
-    "codec": ["tests/journal/test_batches.py"],
-    "migrations": ["tests/journal/test_store.py"],
-    "photo_files": ["tests/journal/test_safekeeping.py"],
+    "codec": ["tests/journal/test_codec.py"],
+    "migrations": ["tests/journal/test_records.py", "tests/journal/test_store.py"],
+    "photo_files": ["tests/journal/test_photo_files.py"],
     "putting_back": ["tests/journal/test_safekeeping.py"],
     "safekeeping": ["tests/journal/test_safekeeping.py"],
     "retiming": ["tests/journal/test_retiming.py"],

@@ -14,6 +14,8 @@ from monitor.journal.database import Journal, Photo, Refused
 from monitor.journal.migrations import MIGRATIONS, NEWEST, migrate, version_of
 
 T0 = 1_773_480_000.0
+# A journal as each schema that was released has left it.
+SCHEMAS = Path(__file__).parent / "schemas"
 BATCH = Batch(
     "Quillmarsh 12", "shed-2", T0, Recipe((OilShare("sunflower", 4.2),), 0.85, 0.9, 1.3), Vessel(25, "bare"),
 )  # fmt: skip
@@ -62,6 +64,27 @@ def test_a_photograph_can_be_taken_off_and_its_row_stays(kept: Journal) -> None:
     assert kept.photos(NAME, with_undone=True) == [replace(photo, undone_at_s=T0 + 99.0)]
 
 
+def test_taking_one_photograph_off_leaves_the_others_and_the_first_time_stands(kept: Journal) -> None:
+    """Twice is once, and what was taken off stays taken off since then."""
+    one = kept.add_photo(PHOTO)
+    other = kept.add_photo(replace(PHOTO, caption="the other side", at_s=T0 - 5.0))
+    gone = kept.add_photo(replace(PHOTO, caption="blurred", at_s=T0 + 50.0))
+    assert kept.photos(NAME) == [other, one, gone], "in the order in which they were taken"
+    kept.undo_photo(gone.photo_id, T0 + 60.0)
+    kept.undo_photo(one.photo_id, T0 + 70.0)
+    kept.undo_photo(one.photo_id, T0 + 80.0)
+    assert kept.photos(NAME) == [other]
+    found = {photo.photo_id: photo.undone_at_s for photo in kept.photos(NAME, with_undone=True)}
+    assert found == {one.photo_id: T0 + 70.0, other.photo_id: None, gone.photo_id: T0 + 60.0}
+
+
+def test_a_photograph_has_the_id_that_the_first_release_gave_it(kept: Journal) -> None:
+    """Or the same note, repeated after an update, would be there twice. One that has an id keeps it."""
+    assert kept.add_photo(PHOTO).photo_id == "bbdb9885b449"
+    assert kept.amend_batch(NAME, BATCH.recipe, BATCH.vessel, T0).amendment_id == "6792e891f10e"
+    assert kept.add_photo(replace(PHOTO, photo_id="mine", caption="x")).photo_id == "mine"
+
+
 def test_the_recipe_now_is_the_last_correction_and_the_batch_row_is_untouched(kept: Journal) -> None:
     """What was entered at the start can always be read again."""
     assert kept.recipe_now(NAME) == (BATCH.recipe, BATCH.vessel)
@@ -69,7 +92,10 @@ def test_the_recipe_now_is_the_last_correction_and_the_batch_row_is_untouched(ke
     kept.amend_batch(NAME, first, BATCH.vessel, T0 + 5.0)
     kept.amend_batch(NAME, second, Vessel(30, "box"), T0 + 6.0, "Ada")
     assert kept.recipe_now(NAME) == (second, Vessel(30, "box"))
-    assert [amendment.recipe for amendment in kept.amendments(NAME)] == [first, second]
+    third = replace(BATCH.recipe, koh_kg=0.88)
+    kept.amend_batch(NAME, third, Vessel(31, "box"), T0 + 7.0)
+    assert kept.recipe_now(NAME) == (third, Vessel(31, "box"))
+    assert [amendment.recipe for amendment in kept.amendments(NAME)] == [first, second, third]
     record = kept.batch(NAME)
     assert record is not None and record.batch == BATCH
     assert kept.changes_since(0)[0][-1].amendment == kept.amendments(NAME)[-1]
@@ -194,6 +220,20 @@ def test_step_one_still_writes_what_the_first_release_wrote(tmp_path: Path) -> N
             rows = db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall()
             plain = [(table, "".join(sql.split())) for table, sql in rows]
             schemas.append((plain, version_of(db), db.execute("PRAGMA application_id").fetchone()))
+    assert schemas[0] == schemas[1]
+
+
+@pytest.mark.parametrize("stored", sorted(SCHEMAS.glob("schema-*.sqlite")), ids=lambda path: path.stem)
+def test_the_steps_still_write_what_each_release_wrote(stored: Path, tmp_path: Path) -> None:
+    """Column by column: a file made anew has the very tables of one that was stored then."""
+    schemas = []
+    for path in (stored, tmp_path / "now.sqlite"):
+        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=rwc&immutable={int(path == stored)}", uri=True,
+                                                isolation_level=None)) as db:  # fmt: skip
+            if path != stored:
+                migrate(db, "test", MIGRATIONS[: schemas[0][1]])
+            rows = db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall()
+            schemas.append(([(table, "".join(sql.split())) for table, sql in rows], version_of(db)))
     assert schemas[0] == schemas[1]
 
 
