@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from monitor import housekeeping as hk
+from monitor.commands.status import in_words
 from monitor.domain import Batch, Reading
 from monitor.housekeeping import BACKUP, DAMAGED, LAST_CHECK, Housekeeping, keeping_notes, last_night_s
 from monitor.journal.database import Journal
@@ -275,6 +276,8 @@ def test_it_stands_on_status_and_page(night: Night) -> None:
         notes = status_view(journal, night.settings, night.now_s, with_curves=False).notes
         assert any("read through Sun 03:31" in note for note in notes)
         assert any("last backup was made Sun 03:31" in note for note in notes)
+        view = status_view(journal, night.settings, night.now_s, with_curves=False)
+        assert "The journal was read through Sun 03:31 and is sound." in in_words(view, night.settings)
     damage(night.path)
     night.look(DUE_S + DAY_S + 60.0)
     with Journal(night.path, read_only=True) as journal:

@@ -90,6 +90,8 @@ def in_words(view: StatusView, settings: Settings, *, with_log: bool = False) ->
         lines += wrapped(tr("No bucket yet: start a batch, see emberpail start --help."))
     for bucket in sorted(view.buckets, key=lambda bucket: list(STANDING_WORDS).index(bucket.standing)):
         lines += ["", *_bucket_lines(bucket, view, settings, with_log)]
+    for note in view.notes:
+        lines += ["", *wrapped(note)] if note is view.notes[0] else wrapped(note)
     return "\n".join(lines).strip("\n")
 
 

@@ -1,8 +1,8 @@
-"""What it costs to keep years: ``python -m tests.bench.keeping [--batches 40] [--without exchange night thin]``.
+"""What it costs to keep years: ``python -m tests.bench.keeping [--batches 40] [--every 10]``.
 
-A journal with so many batches of 72 h, a reading each ten seconds of core and air. Prints the seconds of each deed, the
-longest that a commit of somebody else had to wait meanwhile (first while nothing is done at all), and how much memory
-each deed took at most; the file goes into a folder that is removed at the end.
+A journal with so many batches of 72 h, core and air. Prints the seconds of each deed, the longest that a commit of
+somebody else had to wait meanwhile (first while nothing is done at all), and how much memory each deed took at most.
+``--without exchange night thin`` leaves parts out. The file goes into a folder that is removed at the end.
 """
 
 from __future__ import annotations
@@ -26,23 +26,23 @@ from monitor.journal.database import Journal, JournalError
 from monitor.keeping import back_up, note_backup, restore
 from monitor.thinning import thin
 
-START_S, EVERY_S, HOURS = 1_600_000_000.0, 10.0, 72.0
+START_S, HOURS = 1_600_000_000.0, 72.0
 APART_S = 9 * 86400.0
 RECIPE = Recipe((OilShare("rapeseed", 3.31),), koh_kg=0.64, koh_purity=0.90, water_kg=1.0)
 
 
-def readings(number: int) -> Iterator[Reading]:
+def readings(number: int, every_s: float) -> Iterator[Reading]:
     """Core and air of one batch, with the noise of a sensor of 1/16 K."""
     from_s, bucket = START_S + number * APART_S, f"shed-{number % 4}"
-    for n in range(int(HOURS * 3600.0 / EVERY_S)):
-        at_s, after_h = from_s + EVERY_S * n, n * EVERY_S / 3600.0
+    for n in range(int(HOURS * 3600.0 / every_s)):
+        at_s, after_h = from_s + every_s * n, n * every_s / 3600.0
         ripple = ((n * 2654435761) % 5 - 2) / 16.0
         core_c = 8.0 + 75.0 * (1.0 - 2.0 ** (-after_h * 9.0)) * 2.0 ** (-after_h / 6.0)
         yield Reading(bucket, "core", at_s, at_s + 0.4, round(core_c * 16.0) / 16.0 + ripple)
         yield Reading(bucket, "ambient", at_s, at_s + 0.4, 8.0 + ripple)
 
 
-def fill(path: Path, batches: int) -> None:
+def fill(path: Path, batches: int, every_s: float) -> None:
     """So many batches, each with its log, its estimates and its readings."""
     with Journal(path) as journal:
         journal._db.execute("PRAGMA synchronous = OFF")
@@ -55,7 +55,7 @@ def fill(path: Path, batches: int) -> None:
                 Event("estimate", at_s + 600.0 * n, f"shed-{number % 4}", name, {"completeness": 0.5, "sd": 0.05 + n})
                 for n in range(1, 432)
             )
-            journal.add_readings(readings(number))
+            journal.add_readings(readings(number, every_s))
             journal.end_batch(name, at_s + HOURS * 3600.0, at_s + HOURS * 3600.0, "filled")
 
 
@@ -131,12 +131,13 @@ def main() -> None:
     """Fill, measure, print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--batches", type=int, default=40)
+    parser.add_argument("--every", type=float, default=10.0, help="seconds from one reading to the next")
     parser.add_argument("--without", nargs="*", default=[], choices=["exchange", "night", "thin"])
     args = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="emberpail-") as name:
         folder = Path(name)
         path, at = folder / "journal.sqlite", datetime(2026, 1, 17, tzinfo=UTC)
-        fill(path, args.batches)
+        fill(path, args.batches, args.every)
         with Journal(path) as journal:
             journal._run("PRAGMA wal_checkpoint(TRUNCATE)")
         print(f"{args.batches} batches, {path.stat().st_size / 1e6:.0f} MB")
