@@ -27,7 +27,7 @@ LAST_CHECK = "keep/check"
 # When readings were thinned last, and where the journal lies as it was before the first time.
 LAST_THINNING, BEFORE_THINNING = "keep/thinning", "keep/before_thinning"
 # The parts under which trouble is told, and under which each says how it is.
-BACKUP, DAMAGED = "backup", "damaged"
+BACKUP, DAMAGED, HANGS = "backup", "damaged", "backup hangs"
 # Nothing of it is urgent; a watch that has just begun has its journal to fold first. Shorter than an alarm needs to
 # clear, so that one that stands is not told twice over a restart.
 FIRST_LOOK_S = 120.0
@@ -78,13 +78,14 @@ class Housekeeping:
     def age_s(self) -> float:
         """Always 0: the watch does not begin anew for a stick that hangs, it tells of it."""
         if self._monotonic() - self._sign_at > HANGS_AFTER_S:
-            self._trouble[BACKUP] = tr(
+            self._trouble[HANGS] = tr(
                 "the nightly look at the journal, or its backup, hangs: look at the disk or stick that it goes to."
             )
         return 0.0
 
     def _sign(self) -> None:
         self._sign_at = self._monotonic()
+        self._trouble.pop(HANGS, None)
 
     def look(self) -> None:
         """Do what is due now. Raises Stopped."""
@@ -94,7 +95,9 @@ class Housekeeping:
             self._do(LAST_CHECK, self._check)
         elif (last := self._fact(LAST_CHECK)) is not None and last.get("ok") is False:
             self._trouble[DAMAGED] = str(last.get("says"))  # found by the watch before this one
-        if self._keep.backup_to is not None and DAMAGED not in self._trouble:
+        if self._keep.backup_to is None:
+            self._forget_backups()
+        elif DAMAGED not in self._trouble:
             if self._is_due(LAST_BACKUP, night_s, now_s):
                 self._do(LAST_BACKUP, self._back_up)
             self._mind_age(now_s)
@@ -213,6 +216,13 @@ class Housekeeping:
 
     def _goes_on(self, _done: int, _all: int) -> bool:
         return not self._stops()
+
+    def _forget_backups(self) -> None:
+        """They are not asked for any more: what went wrong with the last one is no trouble."""
+        with contextlib.suppress(JournalError), Journal(self._path, read_only=True) as journal:
+            wrong = any(one.part == BACKUP and not one.ok for one in journal.health())
+            if wrong:
+                self._say(BACKUP, True, tr("no nightly backups are asked for."))
 
     def _mind_age(self, now_s: float) -> None:
         """A last good backup that is too old is told, whatever the reason."""

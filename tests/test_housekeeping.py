@@ -7,6 +7,7 @@ import sqlite3
 import threading
 import time
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -232,7 +233,17 @@ def test_a_journal_that_takes_no_note_is_not_backed_up_every_minute(
 def test_a_stick_that_hangs_is_told_and_is_no_cause_to_begin_anew(night: Night) -> None:
     night.mono_s = hk.HANGS_AFTER_S + 1.0
     assert night.worker.age_s() == 0.0
-    assert "hangs" in night.trouble[BACKUP]
+    assert "hangs" in night.trouble[hk.HANGS]
+    night.look(DUE_S + 60.0)
+    assert night.trouble == {}, "it goes on"
+
+
+def test_backups_that_are_not_asked_for_any_more_are_no_trouble(tmp_path: Path) -> None:
+    night = Night(tmp_path, backup_to=tmp_path / "media" / "stick")
+    assert BACKUP in night.look(DUE_S + 60.0) and not night.health()[BACKUP][0]
+    night.settings = replace(night.settings, keep=KeepSettings())
+    night.begin()
+    assert night.look(DUE_S + 120.0) == {} and night.health()[BACKUP][0]
 
 
 def test_stopping_ends_a_backup_and_a_check_in_the_middle(night: Night, monkeypatch: pytest.MonkeyPatch) -> None:
