@@ -143,6 +143,30 @@ def test_looking_for_what_is_past_its_time_waits_for_nobody(journal: Journal) ->
         assert journal.give_up_expired(T0) == []
 
 
+def test_what_was_given_up_for_a_person_can_be_summed_up_once(journal: Journal) -> None:
+    """Their own, from the time asked for on, the oldest first; not what waits, was told or has been summed up."""
+    ids = put(
+        journal,
+        letter("late", state="given_up", created_s=T0 + 9),
+        letter("first", state="given_up"),
+        letter("second", state="given_up"),
+        letter("old", state="given_up", created_s=T0 - 1),
+        letter("hers", state="given_up", person="Ben"),
+        letter("open"),
+        letter("told", state="sent"),
+    )
+    given_up = journal.given_up_messages("Ada", T0)
+    assert [message.what for message in given_up] == ["first", "second", "late"]
+    assert given_up[0] == journal.message(ids[1])
+    assert journal.sum_up(ids[i] for i in (1, 0, 5, 6)) == 2
+    assert [message.what for message in journal.given_up_messages("Ada", T0)] == ["second"]
+    assert {message.what: message.state for message in journal.messages()} == {
+        "late": "summed_up", "first": "summed_up", "second": "given_up", "old": "given_up", "hers": "given_up",
+        "open": "waiting", "told": "sent",
+    }  # fmt: skip
+    assert journal.sum_up(ids[:2]) == 0
+
+
 # ---- superseded, taken back ----
 
 
