@@ -10,8 +10,8 @@ from monitor.domain import Batch, LogEntry, Reading, Recipe, Vessel
 ACTS = ("acknowledged", "shelved", "unshelved", "going")
 # ISA-18.2 / IEC 62682 names; "shelved" is told by shelved_until_s, because a shelved alarm keeps its state beneath.
 ALARM_STATES = ("unacknowledged", "acknowledged", "returned_unacknowledged", "normal")
-CHANGES = ("batch-started", "batch-ended", "batch-amended", "entry-added", "entry-undone", "act")
-MESSAGE_STATES = ("waiting", "failed", "sent", "given_up", "summed_up", "superseded")
+# ``Change.what`` is batch-started, batch-ended, batch-amended, entry-added, entry-undone or act; ``Message.state`` is
+# waiting, failed, sent, given_up, summed_up or superseded.
 # Nobody tries these any more; the latter's person has been told of it in a summary.
 GIVEN_UP = ("given_up", "summed_up")
 

@@ -48,7 +48,7 @@ _FIRST = {
     "outbox": ["tests/journal/test_outbox_moves.py", "tests/journal/test_outbox.py"],
     "readings": ["tests/journal/test_readings.py"],
     "records": ["tests/journal/test_records.py"],
-    "rows": ["tests/journal/test_outbox.py"],
+    "rows": ["tests/journal/test_outbox_moves.py"],
     "state": ["tests/journal/test_alarms_and_state.py"],
     "store": ["tests/journal/test_store.py", "tests/journal/test_store_in_trouble.py"],
     "whole": ["tests/journal/test_whole.py"],

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from monitor.domain import Event
-from monitor.journal.database import Journal, Message
+from monitor.journal.database import AlarmRecord, Journal, Message
 from monitor.journal.outbox import STEADY_S
+from monitor.journal.rows import GIVEN_UP
 
 T0 = 1_773_480_000.0
 DAY = 24 * 3600.0
@@ -165,6 +166,13 @@ def test_what_was_given_up_for_a_person_can_be_summed_up_once(journal: Journal) 
         "open": "waiting", "told": "sent",
     }  # fmt: skip
     assert journal.sum_up(ids[:2]) == 0
+    assert {"given_up", "summed_up"} == set(GIVEN_UP), "the states that nobody tries any more"
+
+
+def test_what_does_not_say_that_it_wakes_can_wait() -> None:
+    """A forgotten word must not ring anybody out of bed."""
+    assert Message("a1", "raised", "Ada", "old", "title", "body", T0).urgency == "daylight"
+    assert AlarmRecord("a1", "silent", "shed-2", "Q 12", "normal").urgency == "daylight"
 
 
 # ---- superseded, taken back ----

@@ -131,6 +131,14 @@ def test_a_reading_that_comes_onto_another_one_is_kept_beside_it(journal: Journa
     assert found[1].arrival_s == BOOT_S + 101.0
 
 
+def test_the_reading_of_the_very_moment_moves_too(journal: Journal) -> None:
+    """From that arrival on, as with everything else."""
+    at = Reading("shed-2", "core", BOOT_S - 1.0, BOOT_S, 50.0)
+    journal.add_readings([core(BEFORE_S), at])
+    assert journal.retime(BOOT_S, SHIFT_S) == 1
+    assert list(journal.readings()) == [core(BEFORE_S), moved(at)]
+
+
 def test_what_was_told_stays_as_it_was_told(journal: Journal) -> None:
     """Events are the record of what was said, with the times that were said then."""
     event = Event("estimate", SINCE_S, "shed-2", "q", {"completeness": 0.5})
