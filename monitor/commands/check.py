@@ -93,7 +93,8 @@ def _walk(settings: Settings) -> Iterator[Line]:
     try:
         yield from _sources(settings, journal)
         yield journal_line
-        yield from _others_may_read(settings.journal_path)
+        if journal_line.ok:  # else what is wrong with it comes first
+            yield from _others_may_read(settings.journal_path)
         yield _clock(settings, journal)
         yield _heartbeat(settings, journal)
     finally:
