@@ -1,29 +1,30 @@
 """The daemon's own trouble as an alarm like any other: disk, worker, clock, phone. Never in a replay.
 
-Its state is kept in the journal like the others'. When the journal itself is the trouble, the outbox cannot be written
-either, and the phones are told past it.
+Its state is kept in the journal like the others'. When the journal itself is the trouble, its messages go by the outbox
+in memory (``journal.aside``), as those of every alarm do then.
 """
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from monitor.domain import Condition, Event
 from monitor.journal.database import Journal
 from monitor.judgement import alarms, wording
 from monitor.judgement.events import alarm_event
 from monitor.judgement.messages import lock_screen
-from monitor.phone import routes
-from monitor.phone.people import Person
 from monitor.telling import record_of
-from monitor.words import ENGLISH, Voice, speaking
+from monitor.words import ENGLISH, speaking
 
 KIND = "watch_fault"
 _STATE_KEY = "watch_fault/state"
-# Told past the outbox at most this often: nobody can say "I have seen it" to a journal that cannot be written.
-_PAST_JOURNAL_EVERY_S = 1800.0
+# The parts that are out of order when the disk is. A card that has hiccuped takes the next write, some seconds later;
+# one that refuses for so long is full or broken, and nobody need wait two minutes to be sure of it. It is also told
+# again as soon as it comes back: what is not kept cannot wait.
+DISK_PARTS = frozenset({"journal", "recording", "events"})
+DISK_IS_SURE_AFTER_S = 10.0
+_DISK_RULE = replace(alarms.RULES[KIND], on_delay_s=DISK_IS_SURE_AFTER_S, re_raise_after_s=0.0)
 # Which words of the catalogue a part of the daemon takes.
 _PROBLEM_OF = {
     "journal": "journal", "recording": "disk", "events": "disk", "phone": "phone", "clock": "clock", "source": "source",
@@ -38,14 +39,12 @@ class OwnTrouble:
     """Steps the alarm at every tick; ``condition`` is what the words are made from."""
 
     journal: Journal
-    people: Sequence[Person]
     emergency_number: str = ""
-    voice_of: Callable[[Person], Voice] = lambda person: ENGLISH
-    tell: Callable[..., object] = routes.tell
     state: alarms.AlarmState = field(default_factory=lambda: alarms.AlarmState("", "", KIND))
     condition: Condition = field(default_factory=lambda: Condition(KIND, False, True, 0.0))
     _since_s: float | None = None
-    _told_past_s: float | None = None
+    _disk_since_s: float | None = None
+    _rang_for_disk: bool = False
 
     def load(self) -> None:
         """Go on where the last watch was."""
@@ -54,7 +53,7 @@ class OwnTrouble:
             self.state = alarms.AlarmState.from_dict(kept)
 
     def step(self, troubles: Mapping[str, str], now_s: float) -> list[Event]:
-        """One tick: ``troubles`` holds a sentence for each part that is out of order now."""
+        """A tick, or a moment between two: ``troubles`` holds a sentence for each part that is out of order now."""
         if troubles:
             self._since_s = now_s if self._since_s is None else self._since_s
             # What can wait for daylight never hides what cannot.
@@ -71,9 +70,16 @@ class OwnTrouble:
         else:
             self._since_s = None
             self.condition = Condition(KIND, False, True, 0.0, "now", facts=self.condition.facts)
-        self.state, transitions = alarms.step(self.state, self.condition, now_s)
-        if "journal" in troubles and self.state.stands:
-            self._tell_past_journal(now_s)
+        disk_is_sure = self._disk_is_sure(troubles, now_s)
+        rule = _DISK_RULE if disk_is_sure else alarms.rule_for(KIND)
+        stood = self.state.stands
+        self.state, transitions = alarms.step(self.state, self.condition, now_s, rule)
+        if stood and disk_is_sure and not self._rang_for_disk:
+            # It stands for something else, and perhaps somebody has seen that: the disk is news, and rings anew.
+            self.state = replace(
+                alarms.unacknowledge(self.state, now_s)[0], worsened_at_s=now_s, shelved_until_s=None
+            )
+        self._rang_for_disk = self.state.stands and (self._rang_for_disk or disk_is_sure)
         return [self._event(move) for move in transitions if move.change in ("raised", "cleared")]
 
     def act(self, act: str, at_s: float, who: str, until_s: float | None) -> None:
@@ -94,21 +100,13 @@ class OwnTrouble:
             message = wording.say(self.condition, batch="", bucket="")
         self.journal.save_alarm(record_of(self.state, message, self.condition.probability, self.condition.facts))
 
-    def _tell_past_journal(self, now_s: float) -> None:
-        if self._told_past_s is not None and now_s - self._told_past_s < _PAST_JOURNAL_EVERY_S:
-            return
-        self._told_past_s = now_s
-        by_voice: dict[Voice, list[tuple[str, str]]] = {}
-        for person in self.people:
-            by_voice.setdefault(self.voice_of(person), []).extend((person.name, route) for route in person.routes)
-        for voice, addresses in by_voice.items():
-            with speaking(voice):
-                message = wording.say(self.condition, batch="", bucket="")
-                screen = lock_screen(message)
-            # In a thread of its own: a route that hangs must not hold up the judging.
-            threading.Thread(
-                target=self.tell, args=(addresses, screen.title, f"{screen.body}\n\n{message.do}"), daemon=True
-            ).start()
+    def _disk_is_sure(self, troubles: Mapping[str, str], now_s: float) -> bool:
+        """Whether the disk has refused for so long that it is no hiccup; counted from when its own trouble began."""
+        if DISK_PARTS.isdisjoint(troubles):
+            self._disk_since_s = None
+            return False
+        self._disk_since_s = now_s if self._disk_since_s is None else self._disk_since_s
+        return now_s - self._disk_since_s >= DISK_IS_SURE_AFTER_S
 
     def _event(self, move: alarms.Transition) -> Event:
         message = wording.say(self.condition, batch="", bucket="")

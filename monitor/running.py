@@ -5,6 +5,7 @@ Every part is a worker that the supervisor looks after; the judging itself runs 
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 import traceback
@@ -17,6 +18,7 @@ from monitor.bedside import Bedside
 from monitor.clock import ArrivalClock
 from monitor.courses import forecast_of
 from monitor.housekeeping import Housekeeping
+from monitor.journal.aside import Aside
 from monitor.journal.database import Journal, JournalError
 from monitor.own_trouble import OwnTrouble
 from monitor.page_wiring import PageWiring
@@ -84,8 +86,9 @@ class Running:
         voices = {person.name: settings.site.voice(person.language, person.units) for person in people}
         self._phone_journal = Journal(journal.path)
         self._untold = Untold(self._phone_journal, settings, people)
+        aside = Aside()
         self._postman = Postman(
-            self._phone_journal, routes_of(people), clock.now, voices=voices, asleep=sleeping_hours(settings, people),
+            aside.beside(self._phone_journal), routes_of(people), clock.now, voices=voices, asleep=sleeping_hours(settings, people),
             picture=self._page.picture_of,
         )  # fmt: skip
         self.watch = Watch(
@@ -93,10 +96,9 @@ class Running:
             journal,
             clock,
             sources,
-            teller=Teller(journal, settings, people, link=self._page.link_of, drill_link=self._page.drill_link),
-            own=OwnTrouble(
-                journal, people, settings.site.emergency_number, voice_of=lambda person: voices[person.name]
-            ),
+            teller=Teller(aside.beside(journal), settings, people, link=self._page.link_of, drill_link=self._page.drill_link),
+            own=OwnTrouble(journal, settings.site.emergency_number),
+            aside=aside,
             record=record,
             events_file=events_file,
             say=say,
@@ -180,7 +182,8 @@ class Running:
         self._minds = True
         self._service.ready()
         last = self.beginnings.last()
-        self.journal.set_health("watch", not self.beginnings.trouble(), last or tr("it minds."), self.clock.now())
+        with contextlib.suppress(JournalError):  # on a full disk it must mind all the same
+            self.journal.set_health("watch", not self.beginnings.trouble(), last or tr("it minds."), self.clock.now())
 
     def _give_up(self, parts: Sequence[str]) -> None:
         """A worker hangs, and a thread cannot be stopped: the process begins anew, and folds the journal."""
@@ -220,7 +223,8 @@ class Running:
                 self.watch.trouble[part] = delivery.says
             else:
                 self.watch.trouble.pop(part, None)
-            self._phone_journal.set_health(part, delivery.ok, delivery.says, self.clock.now())
+            with contextlib.suppress(JournalError):  # the disk's own trouble is told elsewhere
+                self._phone_journal.set_health(part, delivery.ok, delivery.says, self.clock.now())
             self._untold.after(delivery, self.clock.now())
             if not delivery.ok:
                 self._say(delivery.says)

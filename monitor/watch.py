@@ -25,9 +25,10 @@ from pathlib import Path
 
 from monitor.clock import PLAUSIBLE, ArrivalClock
 from monitor.domain import Batch, Event, LogEntry, Reading
+from monitor.journal.aside import Aside
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
-from monitor.own_trouble import OwnTrouble
+from monitor.own_trouble import DISK_PARTS, OwnTrouble
 from monitor.pipeline import TICK_S, Act, Amendment, Minder, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
 from monitor.resetting import CLOCK_SET_RIGHT
@@ -53,9 +54,12 @@ from monitor.telling import Teller, record_of
 from monitor.watch_parts import CLOCK_KEY, TOLD_KEY, probe_settings
 from monitor.words import DAY_TIME, ENGLISH, speaking, tr, when
 
-# A commit costs a write of the card; a stock broker stops at 20 unacknowledged messages, so half of that forces one.
-COMMIT_EVERY_S = 3.0
+# A commit costs a write of the card, and what has not been committed is the loss at a power cut (journal/README.md). A
+# stock broker stops at 20 unacknowledged messages, so half of that forces one.
+COMMIT_EVERY_S = 10.0
 COMMIT_AT_UNACKNOWLEDGED = 10
+# How soon a commit that the disk refused is tried again.
+RETRY_EVERY_S = 3.0
 # Lines stamped just before a tick may still be on their way to the worker when the minute is full.
 TICK_GRACE_S = 0.2
 # What arrives at once is kept apart by this; a recording and the arrival clock know no smaller step.
@@ -84,6 +88,8 @@ class _Pending:
     events: list[Event] = field(default_factory=list)
     alarms: list[AlarmRecord] = field(default_factory=list)
     facts: dict[str, object] = field(default_factory=dict)
+    tick_s: float | None = None  # the newest tick that is not kept yet
+    renotes: list[Callable[[], object]] = field(default_factory=list)  # those that the disk refused
     acks: list[Callable[[], None]] = field(default_factory=list)
 
 
@@ -99,6 +105,7 @@ class Watch:
         *,
         teller: Teller,
         own: OwnTrouble | None = None,
+        aside: Aside | None = None,
         record: Path | None = None,
         events_file: Path | None = None,
         say: Callable[[str], None] = print,
@@ -114,6 +121,7 @@ class Watch:
         self.trouble: dict[str, str] = {}  # what is wrong with the daemon itself, by part
         self._teller = teller
         self.own = own
+        self._aside = aside or Aside()
         self._record_path, self._events_path = record, events_file
         self._recorder: RecordingWriter | None = None
         self._on_tick = on_tick
@@ -137,11 +145,15 @@ class Watch:
         self._last_line_s = 0.0  # nor a line as early as this
         self._next_tick_s = first_tick_s(clock.now())
         self._commit_due_s = clock.now()
+        self._disk_refuses = False  # the last commit
+        self._disk_due_s = clock.now()
+        self._disk_was_bad = False
         self._look_due_s = clock.now()
         self._began_s = clock.now()
         self._grace_s = min(TICK_GRACE_S * clock.speed, TICK_S)
         self._turned_at = time.monotonic()
         self._unprinted: list[str] = []
+        self._saved: dict[object, object] = {}  # rows as the journal holds them: counters, alarms
 
     # ---- life ------------------------------------------------------------------------------------------------------
 
@@ -178,6 +190,7 @@ class Watch:
             self._take_held()
         if self._commit_is_due():
             self._commit()
+        self._mind_disk()
 
     def _open(self) -> None:
         now_s = self._began_s = self._last_s = self.clock.now()
@@ -209,6 +222,9 @@ class Watch:
 
     def _close(self) -> None:
         self._let_sources_go()
+        held, self._held = self._held, []
+        for line in held:  # they count after the tick that is not to come any more, and are kept all the same
+            self._take_line(line)
         for _ in range(1000):
             self._take_lines(0.0)
             self._commit()
@@ -228,7 +244,7 @@ class Watch:
         due_s = min(
             self._next_tick_s + self._grace_s,
             self._look_due_s,
-            self._commit_due_s if self._pending.readings or self._pending.acks else now_s + 3600.0,
+            self._commit_due_s if self._waits_for_commit() else now_s + 3600.0,
         )
         return max(0.0, min(1.0, (due_s - now_s) / self.clock.speed))
 
@@ -298,10 +314,17 @@ class Watch:
             self.say(strange_bucket_words(source))
 
     def _unacknowledged_full(self) -> bool:
-        return len(self._pending.acks) >= COMMIT_AT_UNACKNOWLEDGED
+        return len(self._pending.acks) >= COMMIT_AT_UNACKNOWLEDGED and not self._disk_refuses
+
+    def _waits_for_commit(self) -> bool:
+        return bool(self._pending.readings or self._pending.acks or not self._disk_is_well())
+
+    def _disk_is_well(self) -> bool:
+        recorded = self._recorder is None or self._recorder.trouble is None
+        return recorded and not self._disk_refuses and "events" not in self.trouble
 
     def _commit_is_due(self) -> bool:
-        if not self._pending.readings and not self._pending.acks:
+        if not self._waits_for_commit():
             return False
         return self._unacknowledged_full() or self.clock.now() >= self._commit_due_s
 
@@ -331,34 +354,34 @@ class Watch:
                 entry = self._by_our_clock(entry, now_s)
             if change.what == "entry-undone":
                 at_s = self._counts_from(max(change.entry.undone_at_s or now_s, entry.noted_at_s), now_s)
-                self.journal.renote_undo(key, at_s)
+                self._renote(self.journal.renote_undo, key, at_s)
                 self._put(at_s, BEFORE_TICK, partial(self._undo, batch, key))
                 return
             at_s = self._counts_from(entry.noted_at_s, now_s)
-            self.journal.renote(key, at_s)
+            self._renote(self.journal.renote, key, at_s)
             entry = replace(entry, noted_at_s=max(at_s, entry.noted_at_s))
             self._put(at_s, BEFORE_TICK, partial(self._note, batch, entry))
         elif change.act is not None:
             act = change.act
             at_s = self._counts_from(act.noted_at_s, now_s)
-            self.journal.renote_act(act.act_id, at_s)
+            self._renote(self.journal.renote_act, act.act_id, at_s)
             did = Act(act.alarm_id, act.act, max(at_s, act.noted_at_s), act.until_s, act.who)
             self._put(at_s, AFTER_TICK, partial(self._act, act.batch, did))
         elif change.amendment is not None:
             amended = change.amendment
             at_s = self._counts_from(amended.noted_at_s, now_s)
-            self.journal.renote_amendment(amended.amendment_id, at_s)
+            self._renote(self.journal.renote_amendment, amended.amendment_id, at_s)
             corrected = Amendment(amended.recipe, amended.vessel)
             self._put(at_s, AFTER_TICK, partial(self._amend, amended.batch, corrected, at_s))
         elif change.batch is not None:
             name = change.batch.batch.name
             if change.what == "batch-ended":
                 at_s = self._counts_from(change.batch.ended_noted_s or now_s, now_s)
-                self.journal.renote_end(name, at_s)
+                self._renote(self.journal.renote_end, name, at_s)
                 self._put(at_s, AFTER_TICK, partial(self._end, name, at_s))
             elif change.batch.ended_s is None:
                 at_s = self._counts_from(change.batch.batch.known_from_s, now_s)
-                self.journal.renote_batch(name, at_s)
+                self._renote(self.journal.renote_batch, name, at_s)
                 self._put(at_s, BEFORE_TICK, partial(self._begin, name))
 
     def _by_our_clock(self, entry: LogEntry, now_s: float) -> LogEntry:
@@ -368,6 +391,14 @@ class Watch:
             return entry
         self.journal.correct_clock_of_entry(entry.entry_id, ahead_s)
         return replace(entry, at_s=entry.at_s - ahead_s, noted_at_s=entry.noted_at_s - ahead_s)
+
+    def _renote(self, write: Callable[[str, float], object], key: str, at_s: float) -> None:
+        """What was entered counts whether or not the disk takes the time from which it does: that goes on waiting."""
+        try:
+            write(key, at_s)
+        except JournalError as error:
+            self._refused(error)
+            self._pending.renotes.append(partial(write, key, at_s))
 
     def _counts_from(self, noted_s: float, now_s: float) -> float:
         """From when a thing counts: when it was noted, or now where the tick after that is over already."""
@@ -560,6 +591,7 @@ class Watch:
         self._commit_due_s = self._look_due_s = self.clock.now()
         self._deeds = [(at + shift_s, order, number, deed) for at, order, number, deed in self._deeds]
         self._held = [replace(line, arrival_s=line.arrival_s + shift_s) for line in self._held]
+        self._saved.clear()
         self._teller.forget()
         for name in list(self.minders):
             record = self.journal.batch(name)
@@ -615,13 +647,16 @@ class Watch:
         """
         pending = self._pending
         pending.events += events
+        pending.tick_s = pending.tick_s if tick_s is None else tick_s
+        saved: dict[object, object] = {}
         for minder in self.minders.values():
             pending.marks += _marks(minder)
-        self._commit_due_s = self.clock.now() + COMMIT_EVERY_S * self.clock.speed
         # Just before the commit, so that what a kill -9 tears away is missing in both and not in one of them.
         self._record_lines()
         try:
             with self.journal.transaction():
+                for renote in pending.renotes:
+                    renote()
                 self.journal.add_readings(pending.readings)
                 self.journal.mark_readings(pending.marks)
                 new = self.journal.add_events(pending.events)
@@ -631,12 +666,12 @@ class Watch:
                     self.journal.set_fact(key, value)
                 for source in self._again.changed:
                     self.journal.set_fact(_TAKEN_KEY + source, self._again.as_kept(source))
-                if tick_s is not None:
-                    self._save_state(tick_s)
+                if pending.tick_s is not None:
+                    saved = self._save_state(pending.tick_s)
         except JournalError as error:
-            self.trouble["journal"] = str(error)
+            self._refused(error)
             return
-        self.trouble.pop("journal", None)
+        self._saved |= {record.alarm_id: record for record in pending.alarms} | saved
         self._print_events(new)
         if self._recorder is not None:
             self._recorder.flush()
@@ -644,19 +679,39 @@ class Watch:
         self._again.changed.clear()
         for ack in pending.acks:
             ack()
+        try:
+            self._aside.come_back(self.journal)
+        except JournalError as error:
+            self._refused(error)
+            return
+        self.trouble.pop("journal", None)
+        self._disk_refuses = False
+        again_s = COMMIT_EVERY_S if self._disk_is_well() else RETRY_EVERY_S
+        self._commit_due_s = self.clock.now() + again_s * self.clock.speed
 
-    def _save_state(self, tick_s: float) -> None:
+    def _refused(self, error: JournalError) -> None:
+        self.trouble["journal"], self._disk_refuses = str(error), True
+        self._commit_due_s = self.clock.now() + RETRY_EVERY_S * self.clock.speed
+
+    def _save_state(self, tick_s: float) -> dict[object, object]:
+        """What has changed since it was last kept, and nothing else: each row is a page of the card. Returns that."""
         self.journal.set_fact("last_tick_s", tick_s)
         self.journal.set_fact(WATCHED_KEY, self._watched)
-        for (name, what), total in self._totals().items():
-            self.journal.set_counter(name, what, total)
+        changed: dict[object, object] = {}
+        for key, total in self._totals().items():
+            if self._saved.get(key) != total:
+                changed[key] = total
+                self.journal.set_counter(*key, total)
         for heard in self.sources:
             health = heard.health()
             self.journal.set_health(heard.name, health.state == "connected", health.says, tick_s)
-        for minder in self.minders.values():
-            self._save_alarms(minder)
+        for record in (record for minder in self.minders.values() for record in alarm_records(minder)):
+            if self._saved.get(record.alarm_id) != record:
+                changed[record.alarm_id] = record
+                self.journal.save_alarm(record)
         if self.own is not None:
             self.own.save()
+        return changed
 
     def _totals(self) -> Counter[tuple[str, str]]:
         """What has been counted of each source: by the decoder, by the source itself, and by the watches before."""
@@ -666,12 +721,32 @@ class Watch:
         return totals
 
     def _tell(self, now_s: float) -> None:
-        try:
-            own = None if self.own is None else (self.own.state, self.own.condition)
-            self._teller.tell(self.minders.values(), now_s, self._heard_through, own)
-            self._remind(now_s)
-        except JournalError as error:
-            self.trouble["journal"] = str(error)
+        for _ in range(2):  # where the disk refuses the first time, the messages go aside and the second succeeds
+            try:
+                own = None if self.own is None else (self.own.state, self.own.condition)
+                self._teller.tell(self.minders.values(), now_s, self._heard_through, own)
+                self._remind(now_s)
+                return
+            except JournalError as error:
+                self._refused(error)
+
+    def _mind_disk(self) -> None:
+        """A disk that refuses is told of within seconds: what is read meanwhile is in memory only."""
+        now_s = self.clock.now()
+        if self.own is None or now_s < self._disk_due_s:
+            return
+        self._disk_due_s = now_s + RETRY_EVERY_S * self.clock.speed
+        troubles = self._troubles()
+        if DISK_PARTS.isdisjoint(troubles) and not self._disk_was_bad:
+            return
+        self._disk_was_bad = not DISK_PARTS.isdisjoint(troubles)
+        at_s = max(self._last_s, min(now_s, self._next_tick_s))
+        was = self.own.state
+        with speaking(ENGLISH):
+            events = self.own.step(troubles, at_s)
+        if events or self.own.state.worsened_at_s != was.worsened_at_s:
+            self._commit(events)
+            self._tell(at_s)
 
     def _remind(self, now_s: float) -> None:
         try:
@@ -681,10 +756,6 @@ class Watch:
             raise
         except Exception as error:  # a fault of ours in a reminder must not keep an alarm from being told
             self.trouble["reminders"] = tr("reminders failed in a way nobody foresaw: {error!r}.", error=error)
-
-    def _save_alarms(self, minder: Minder) -> None:
-        for record in alarm_records(minder):
-            self.journal.save_alarm(record)
 
     def _print_events(self, events: Sequence[Event]) -> None:
         if self._events_path is None or not (events or self._unprinted):

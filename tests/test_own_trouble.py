@@ -1,8 +1,7 @@
-"""The daemon's own trouble: raised, told, seen, over; and told even when the journal cannot be written."""
+"""The daemon's own trouble: raised, told, seen, over. That it is told on a broken disk: tests/faults/test_disk.py."""
 
 from __future__ import annotations
 
-import threading
 from pathlib import Path
 
 import pytest
@@ -32,22 +31,22 @@ def _run(own: OwnTrouble, troubles: dict[str, str], minutes: range) -> list[str]
 
 def test_a_lasting_trouble_is_raised_once_and_cleared_once(journal: Journal) -> None:
     """Two minutes of trouble raise it; when the trouble is gone it clears by itself, once."""
-    own = OwnTrouble(journal, PEOPLE)
-    assert _run(own, {"recording": "the disk is full."}, range(0, 2)) == []
-    assert _run(own, {"recording": "the disk is full."}, range(2, 30)) == ["raised"]
+    own = OwnTrouble(journal)
+    assert _run(own, {"source broker": "the broker is away."}, range(0, 2)) == []
+    assert _run(own, {"source broker": "the broker is away."}, range(2, 30)) == ["raised"]
     assert _run(own, {}, range(30, 60)) == ["cleared"]
 
 
 def test_a_moment_s_trouble_rings_nobody(journal: Journal) -> None:
     """A broker that is back within a minute is no cause to ring."""
-    own = OwnTrouble(journal, PEOPLE)
+    own = OwnTrouble(journal)
     assert _run(own, {"source broker": "the broker is away."}, range(0, 1)) == []
     assert _run(own, {}, range(1, 30)) == []
 
 
 def test_it_is_told_through_the_outbox_and_says_not_to_rely_on_being_rung(journal: Journal) -> None:
     """The first person is told; the words do not let anybody sleep on it."""
-    own, teller = OwnTrouble(journal, PEOPLE), Teller(journal, Settings(), PEOPLE)
+    own, teller = OwnTrouble(journal), Teller(journal, Settings(), PEOPLE)
     _run(own, {"phone Wren": "refused."}, range(0, 5))
     assert teller.tell([], NOON_S + 300.0, own=(own.state, own.condition)) == 1
     (message,) = journal.messages()
@@ -55,29 +54,48 @@ def test_it_is_told_through_the_outbox_and_says_not_to_rely_on_being_rung(journa
     assert "do not rely on being rung" in message.body.lower()
 
 
-def test_a_journal_that_cannot_be_written_is_told_past_it(journal: Journal) -> None:
-    """With the outbox out of order every route is called directly, and not again for half an hour."""
-    calls: list[list[tuple[str, str]]] = []
-    rung = threading.Event()
+def test_a_disk_that_goes_on_refusing_needs_no_two_minutes(journal: Journal) -> None:
+    """After ten seconds it is no hiccup, and rings; a single refusal rings nobody, however often one comes."""
+    own = OwnTrouble(journal)
+    refused = {"journal": "the disk is full."}
+    for minute in range(5):
+        assert own.step(refused, NOON_S + 60.0 * minute) == []
+        assert own.step({}, NOON_S + 60.0 * minute + 3.0) == []
+    for after_s in (0.0, 3.0, 6.0, 9.0):
+        assert own.step(refused, NOON_S + 600.0 + after_s) == []
+    (raised,) = own.step(refused, NOON_S + 612.0)
+    assert raised.values["state"] == "raised"
 
-    def tell(addresses, title, body):
-        calls.append(list(addresses))
-        rung.set()
 
-    own = OwnTrouble(journal, PEOPLE, tell=tell)
-    _run(own, {"journal": "the disk is full."}, range(0, 25))
-    assert rung.wait(5.0)
-    assert calls == [[("Ash", "print://one"), ("Wren", "print://two")]]
+def test_a_disk_that_breaks_behind_another_trouble_rings_anew(journal: Journal) -> None:
+    """Whoever has seen that a phone route is dead has not heard of the disk; and it does not ring at each flicker."""
+    own, teller = OwnTrouble(journal), Teller(journal, Settings(), PEOPLE)
+    _run(own, {"phone Wren": "refused."}, range(0, 5))
+    teller.tell([], NOON_S + 300.0, own=(own.state, own.condition))
+    own.act("acknowledged", NOON_S + 310.0, "Ash", None)
+    phone, both = {"phone Wren": "refused."}, {"phone Wren": "refused.", "journal": "the disk is full."}
+    for hiccup_s in (320.0, 335.0):
+        own.step(both, NOON_S + hiccup_s)
+        own.step(phone, NOON_S + hiccup_s + 3.0)
+    assert own.state.state == "acknowledged"
+    for flicker_s in (350.0, 400.0, 450.0):
+        for after_s in (0.0, 3.0, 6.0, 9.0, 12.0, 15.0):
+            own.step(both, NOON_S + flicker_s + after_s)
+        own.step(phone, NOON_S + flicker_s + 18.0)
+    assert own.state.state == "unacknowledged"
+    assert own.state.worsened_at_s == NOON_S + 362.0, "ten seconds after it broke, and only then"
+    teller.tell([], NOON_S + 500.0, own=(own.state, own.condition))
+    assert [message.what for message in journal.messages()] == ["first-1", "got-worse-2"]
 
 
 def test_seen_survives_a_restart(journal: Journal) -> None:
     """What somebody has seen is still seen by the next watch."""
-    own = OwnTrouble(journal, PEOPLE)
+    own = OwnTrouble(journal)
     _run(own, {"recording": "the disk is full."}, range(0, 5))
     own.act("acknowledged", NOON_S + 310.0, "Ash", None)
     with journal.transaction():
         own.save()
-    again = OwnTrouble(journal, PEOPLE)
+    again = OwnTrouble(journal)
     again.load()
     assert again.state.state == "acknowledged"
     assert [alarm.kind for alarm in journal.alarms(standing_only=True)] == [KIND]

@@ -26,7 +26,7 @@ from monitor.settings import load_settings
 from monitor.sources.health import SourceHealth
 from monitor.sources.line import Deliver, Line, Origin
 from monitor.sources.recording import read_recording
-from monitor.watch import TICK_GRACE_S
+from monitor.watch import COMMIT_EVERY_S, TICK_GRACE_S
 from tests.helpers_watch import NIGHT_S, Bench, Breaking, StillSource, batch_in, entry, pack, settings_with
 from tests.phone.receiver import Receiver
 from tests.sources.conftest import wait_until
@@ -75,11 +75,11 @@ def test_a_line_is_acknowledged_only_when_it_is_on_the_disk(bench: Bench) -> Non
     bench.watch.deliver(line)
     bench._turn()
     assert found == [] and kept(bench) == []
-    bench.until(bench.now_s + 3.5)
+    bench.until(bench.now_s + COMMIT_EVERY_S + 0.5)
     assert found == [[50.0]]
 
 
-def test_a_commit_comes_every_three_seconds_or_at_ten_that_wait(bench: Bench) -> None:
+def test_a_commit_comes_every_ten_seconds_or_at_ten_that_wait(bench: Bench) -> None:
     """A stock broker stops at 20 unacknowledged: half of that forces a commit at once."""
     for i in range(9):
         bench.line(bench.now_s + 0.01, pack("shed-1", 50.0 + i), ack=True)
@@ -87,7 +87,7 @@ def test_a_commit_comes_every_three_seconds_or_at_ten_that_wait(bench: Bench) ->
     bench.line(bench.now_s + 0.01, pack("shed-1", 60.0), ack=True)
     assert len(bench.acked) == len(kept(bench)) == 10
     bench.line(bench.now_s + 0.01, pack("shed-1", 61.0), ack=True)
-    bench.until(bench.now_s + 2.5)
+    bench.until(bench.now_s + COMMIT_EVERY_S - 0.5)
     assert len(bench.acked) == 10
     bench.until(bench.now_s + 1.0)
     assert len(bench.acked) == len(kept(bench)) == 11
@@ -99,7 +99,7 @@ def test_while_the_disk_is_full_judging_goes_on_and_nothing_is_lost(tmp_path: Pa
                   journal_type=Breaking)  # fmt: skip
     batch = started(bench)
     bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 2 * MINUTE_S, good_c)
-    bench.until(bench.now_s + 4.0)
+    bench.until(bench.now_s + COMMIT_EVERY_S)
     before = len(kept(bench))
     Breaking.full = True
     try:
@@ -208,8 +208,13 @@ def test_damaged_lines_are_counted_and_shown(bench: Bench) -> None:
 def test_a_line_that_was_held_up_counts_from_when_it_got_here(bench: Bench) -> None:
     """Stamped before a tick that is over, it is stamped with that tick: what was said stands."""
     bench.until(NIGHT_S + 5.0)
+<<<<<<< HEAD
     bench.watch.deliver(Line(NIGHT_S - 3.0, pack("shed-1", 50.0), Origin("serial", "wire")))
     bench.until(NIGHT_S + 9.0)
+=======
+    bench.watch._deliver(Line(NIGHT_S - 3.0, pack("shed-1", 50.0), Origin("serial", "wire")))
+    bench.until(NIGHT_S + 6.0 + COMMIT_EVERY_S)
+>>>>>>> abe4d67 (Disk: while it refuses, messages go by an outbox in memory; its own trouble rings within seconds; what it did not take of a recording waits; each failing call is tried)
     assert [one.arrival_s for one in kept(bench)] == [NIGHT_S]
     [line] = [one for one in read_recording(bench.record) if one.note is None]
     assert line.arrival_s == NIGHT_S

@@ -8,6 +8,7 @@ line; ``clock_step_s``; ``at`` with a ``note``.
 
 from __future__ import annotations
 
+import errno
 import heapq
 import json
 import os
@@ -28,6 +29,10 @@ _LEAP_S = 7 * 86400.0
 _CONFIRMS_S = 86400.0
 # The year 2200: later than any true stamp.
 _LATEST_S = 7.3e9
+# What a disk that refuses may make us hold: with twenty buckets and a line of 150 bytes each ten seconds, 60 hours.
+MOST_BEHIND_BYTES = 64 * 1024 * 1024
+# What a disk says that is full, read-only or broken, and that may pass.
+_DISK_REFUSES = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO)
 
 
 class RecordingError(ValueError):
@@ -200,8 +205,9 @@ class RecordingWriter:
     """Appends lines to a recording. Any thread may write.
 
     Every line goes to the operating system at once, so a kill -9 loses none, and a torn last line of an earlier run is
-    completed before the first new one. ``flush`` asks the disk itself; the watch does so every few seconds. A full
-    disk raises nothing: ``trouble`` says it, ``lost`` counts, and writing goes on when there is room.
+    completed before the first new one. ``flush`` asks the disk itself; the watch does so every few seconds. A disk that
+    refuses raises nothing: ``trouble`` says it, and what it did not take waits here, up to ``MOST_BEHIND_BYTES``, and is
+    written in its order when there is room. Only what does not fit here either is ``lost``, and counted.
     """
 
     def __init__(
@@ -212,7 +218,7 @@ class RecordingWriter:
         buckets: Mapping[str, str | None] | None = None,
     ) -> None:
         """``started_s``, arrival clock, is noted as the start of the watch. ``buckets`` says by source's name whose
-        readings come under a bare probe's name, None for nobody's. Raises RecordingError."""
+        readings come under a bare probe's name, None for nobody's. Raises RecordingError where the path is wrong."""
         self.path = Path(path)
         self.lost = 0
         self.trouble: str | None = None
@@ -220,18 +226,20 @@ class RecordingWriter:
         self._origin: Origin | None = None
         self._latest_s: float | None = None
         self._buckets = buckets
+        self._behind = bytearray()  # what the disk has not taken yet
+        self._fd = -1
         try:
-            self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o644)
-            size = os.fstat(self._fd).st_size
-            self._torn = size > 0 and os.pread(self._fd, 1, size - 1) != b"\n"
+            self._open()
         except OSError as error:
-            raise RecordingError(
-                tr(
-                    "the recording {path} cannot be written ({reason}): correct the path of --record.",
-                    path=self.path,
-                    reason=error.strerror,
-                )
-            ) from None
+            self.trouble = self._cannot(error)
+            if error.errno not in _DISK_REFUSES:  # the path is wrong, and somebody is there to correct it
+                raise RecordingError(
+                    tr(
+                        "the recording {path} cannot be written ({reason}): correct the path of --record.",
+                        path=self.path,
+                        reason=error.strerror,
+                    )
+                ) from None
         if started_s is not None:
             self.note({"at": round(started_s, 3), "note": "watch started"})
 
@@ -263,31 +271,44 @@ class RecordingWriter:
             note["bucket"] = self._buckets.get(origin.name)
         return note
 
+    def _open(self) -> None:
+        self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o644)
+        size = os.fstat(self._fd).st_size
+        if size > 0 and os.pread(self._fd, 1, size - 1) != b"\n":
+            self._behind[:0] = b"\n"
+
+    def _cannot(self, error: OSError) -> str:
+        return tr(
+            "the recording {path} cannot be written ({reason}): make room on the disk.",
+            path=self.path,
+            reason=error.strerror,
+        )
+
     def _append(self, text: bytes) -> bool:
-        if self._torn:
-            text = b"\n" + text
+        """Write what waits, and then this; whether it is written or waits."""
+        if len(self._behind) + len(text) > MOST_BEHIND_BYTES:
+            self.lost += 1
+            return False
+        self._behind += text
         try:
-            written = os.write(self._fd, text)
+            if self._fd < 0:
+                self._open()
+            while self._behind:
+                written = os.write(self._fd, self._behind)
+                del self._behind[:written]  # perhaps a part of a line, as the disk fills up: the rest follows later
+            self.trouble = None
         except OSError as error:
-            self.lost += 1
-            self.trouble = tr(
-                "the recording {path} cannot be written ({reason}): make room on the disk.",
-                path=self.path,
-                reason=error.strerror,
-            )
-            return False
-        if written < len(text):
-            self._torn = True
-            self.lost += 1
-            self.trouble = tr("the recording {path} cannot be written in full: make room on the disk.", path=self.path)
-            return False
-        self._torn, self.trouble = False, None
+            self.trouble = self._cannot(error)
         return True
 
     def flush(self) -> None:
         """Have the disk keep what was written so far."""
+        if self._fd < 0:
+            return
         try:
             os.fdatasync(self._fd)
+            if not self._behind:
+                self.trouble = None
         except OSError as error:
             self.trouble = tr(
                 "the recording {path} cannot be kept on the disk ({reason}): look at the disk.",
@@ -298,6 +319,8 @@ class RecordingWriter:
     def close(self) -> None:
         """Flush and close. Writing afterwards is a mistake."""
         with self._lock:
+            if self._behind:
+                self._append(b"")
             if self._fd >= 0:
                 self.flush()
                 os.close(self._fd)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 
 from monitor.journal.database import Journal, Message
@@ -11,7 +10,9 @@ from monitor.phone import routes
 from monitor.phone.people import Person, routes_of
 from monitor.phone.postman import Postman
 from monitor.phone.routes import Outcome, label
-from monitor.words import ENGLISH, Voice, speaking, tr
+from monitor.settings import Settings
+from monitor.telling import Teller
+from monitor.words import Voice, speaking, tr
 
 T0 = 1_773_480_000.0
 LOUD = Voice(language="xx", translate=str.upper)
@@ -64,24 +65,16 @@ def test_the_test_message_speaks_to_each_and_its_outcome_to_whoever_asked() -> N
     assert all("Took." in one.says for one in rung), "the thread of a route speaks as whoever started it"
 
 
-def test_the_call_past_a_broken_journal_speaks_to_each(journal: Journal) -> None:
-    """The watch's own trouble is an alarm like any other; its record is English all the same."""
-    taken: dict[str, str] = {}
-    both = threading.Event()
-
-    def tell(addresses: list[tuple[str, str]], title: str, body: str) -> None:
-        taken.update({person: title for person, _ in addresses})
-        if len(taken) == 2:
-            both.set()
-
-    people = [Person("Ash", ("a://1",)), Person("Wren", ("a://2",))]
-    told = {"the watch has trouble": "VIGILANTE", "The journal cannot be written": "DIARIO"}
-    loud = Voice(language="xx", translate=lambda text: told.get(text, text))
-    own = OwnTrouble(journal, people, tell=tell, voice_of=lambda person: loud if person.name == "Wren" else ENGLISH)
+def test_the_watch_s_own_trouble_speaks_to_each(journal: Journal) -> None:
+    """It is an alarm like any other; its record is English all the same."""
+    people = [Person("Ash", ("a://1",)), Person("Wren", ("a://2",), language="es")]
+    own, teller = OwnTrouble(journal), Teller(journal, Settings(), people)
     for minute in range(25):
         own.step({"journal": "the disk is full."}, T0 + 60.0 * minute)
-    assert both.wait(5.0)
-    assert taken == {"Ash": "the watch has trouble", "Wren": "VIGILANTE"}
+        teller.tell([], T0 + 60.0 * minute, own=(own.state, own.condition))
+    titles = {message.person: message.title for message in journal.messages()}
+    assert titles == {"Ash": "the watch has trouble", "Wren": "el vigilante tiene problemas"}
+    loud = Voice(language="xx", translate=lambda text: {"The journal cannot be written": "DIARIO"}.get(text, text))
     with speaking(loud), journal.transaction():
         own.save()
     assert next(alarm.says for alarm in journal.alarms()).startswith("The journal cannot be written")

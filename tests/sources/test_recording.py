@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import resource
 import signal
@@ -126,8 +127,8 @@ def test_kill_minus_nine_loses_no_written_line_and_a_torn_one_is_completed(tmp_p
     assert [line.data for line in lines_of(path)][-2:] == [b'[{"n":"torn', b"[]"]
 
 
-def test_a_full_disk_is_said_counted_and_recovered_from(tmp_path: Path) -> None:
-    """Nothing is raised; a line torn by the full disk spoils no other; writing goes on when there is room."""
+def test_a_full_disk_is_said_and_made_up_for(tmp_path: Path) -> None:
+    """Nothing is raised or lost: what the disk did not take waits in order, the rest of a torn line first of all."""
     path = tmp_path / "night.rec"
     writer = RecordingWriter(path)
     writer.write(T0, Line(0, b"[0]", SERIAL))
@@ -137,14 +138,52 @@ def test_a_full_disk_is_said_counted_and_recovered_from(tmp_path: Path) -> None:
     try:
         writer.write(T0 + 1, Line(0, b"[1234567]", SERIAL))
         writer.write(T0 + 2, Line(0, b"[2]", SERIAL))
-        assert writer.lost == 2 and "make room" in str(writer.trouble)
+        assert path.read_bytes().endswith(b"[12") and "make room" in str(writer.trouble)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
         signal.signal(signal.SIGXFSZ, before)
     writer.write(T0 + 3, Line(0, b"[3]", SERIAL))
     assert writer.trouble is None
     writer.close()
-    assert [line.data for line in lines_of(path)] == [b"[0]", b"[12", b"[3]"]
+    assert [line.data for line in lines_of(path)] == [b"[0]", b"[1234567]", b"[2]", b"[3]"]
+    assert writer.lost == 0
+
+
+def test_what_waits_for_the_disk_has_a_limit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is beyond it is counted as lost, whole lines only, and what waits is not given up for it."""
+    monkeypatch.setattr("monitor.sources.recording.MOST_BEHIND_BYTES", 200)
+    path = tmp_path / "night.rec"
+    writer = RecordingWriter(path)
+    monkeypatch.setattr("os.write", _refuse)
+    for number in range(20):
+        writer.write(T0 + number, Line(0, b"[%d]" % number, SERIAL))
+    monkeypatch.undo()
+    writer.write(T0 + 30, Line(0, b"[30]", SERIAL))
+    writer.close()
+    kept = [line.data for line in lines_of(path)]
+    assert kept == [*(b"[%d]" % number for number in range(len(kept) - 1)), b"[30]"]
+    assert 2 <= len(kept) == 21 - writer.lost
+
+
+def test_a_disk_that_is_full_at_the_start_is_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The watch must mind all the same; the recording begins when there is room, with all that came before."""
+    path = tmp_path / "night.rec"
+    with monkeypatch.context() as patched:
+        patched.setattr("os.open", _refuse)
+        writer = RecordingWriter(path)
+        writer.write(T0, Line(0, b"[0]", SERIAL))
+        writer.flush()
+        assert "make room" in str(writer.trouble) and not path.exists()
+    writer.write(T0 + 1, Line(0, b"[1]", SERIAL))
+    assert writer.trouble is None
+    writer.close()
+    assert [line.data for line in lines_of(path)] == [b"[0]", b"[1]"]
+
+
+def _refuse(*_: object) -> int:
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def test_a_path_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:

@@ -1,0 +1,180 @@
+"""Where messages go while the disk refuses: the journal's own tables once more, in memory, until it takes them again.
+
+A phone must ring when the disk is full, read-only or broken, and by the same rules as ever: by turns, by the next route
+where one fails, not twice for one thing. So whoever writes to the outbox (the telling, the postman) does it through
+``Aside.beside(journal)``. The first write that the disk refuses copies the outbox into memory, and from then on that
+copy is the outbox, with the identities that the disk would have given. ``come_back`` merges it into the file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator
+from typing import Any, cast
+
+import monitor
+from monitor.journal.database import Journal, JournalError, Refused
+from monitor.journal.migrations import migrate
+
+# What is written and read in memory while the disk refuses, beside the facts; everything else still asks the disk.
+_MESSAGES = frozenset({
+    "add_messages", "due_messages", "message_sent", "message_failed", "give_up_expired", "supersede_messages",
+    "take_back", "hand_on", "move_messages", "message", "messages",
+})  # fmt: skip
+# So many messages, the newest, are taken along: those of some weeks, some MB. What is still to be told always is.
+_MOST_COPIED = 5000
+
+_COLUMNS = (
+    "message_id, about, what, created_s, not_before_s, expires_s, person, route, title, body, urgency, state, "
+    "attempts, last_error, next_try_s, sent_s"
+)
+_MARKS = ", ".join("?" * 16)
+
+
+class Memory(Journal):
+    """A journal in memory: the same tables, gone when it is closed."""
+
+    def __init__(self) -> None:
+        super().__init__(":memory:")
+
+    def _opened(self) -> sqlite3.Connection:
+        db = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+        migrate(db, monitor.__version__)
+        return db
+
+
+class Aside:
+    """Shared by all who write messages to one journal file, each through a connection and ``beside`` of its own."""
+
+    def __init__(self) -> None:
+        # Held over every deed: none may fall between the copying and the switching.
+        self.lock = threading.RLock()
+        self._memory: Memory | None = None
+        self._copied = False
+
+    @property
+    def in_use(self) -> bool:
+        """Whether messages are kept in memory now."""
+        return self._memory is not None
+
+    def beside(self, disk: Journal) -> Journal:
+        """``disk``, but for its messages and facts, which go on in memory where it refuses.
+
+        The deed that was refused raises JournalError all the same, because what it was part of has been rolled back;
+        done again, it succeeds.
+        """
+        return cast(Journal, _Beside(self, disk))
+
+    def step(self, disk: Journal) -> None:
+        """From now on in memory. What cannot be read of the file now is copied when it can be."""
+        with self.lock:
+            if self._memory is None:
+                self._memory, self._copied = Memory(), False
+            self._copy(disk)
+
+    def come_back(self, disk: Journal) -> None:
+        """Merge what memory holds, if anything, into the file, in one transaction. Raises JournalError, and then all
+        stays in memory.
+        """
+        with self.lock:
+            memory = self._memory
+            if memory is None:
+                return
+            if not self._copied:
+                self._fill(memory, disk)
+            with disk.transaction():
+                _merge(memory, disk)
+            self._memory = None
+            memory.close()
+
+    def box(self, disk: Journal) -> Journal:
+        """The outbox of this moment."""
+        if self._memory is None:
+            return disk
+        self._copy(disk)
+        return self._memory
+
+    def _copy(self, disk: Journal) -> None:
+        if self._memory is not None and not self._copied:
+            with contextlib.suppress(JournalError):
+                self._fill(self._memory, disk)
+
+    def _fill(self, memory: Memory, disk: Journal) -> None:
+        rows = disk._rows(
+            f"SELECT {_COLUMNS} FROM outbox WHERE state IN ('waiting', 'failed') UNION "
+            f"SELECT {_COLUMNS} FROM (SELECT * FROM outbox ORDER BY rowid DESC LIMIT {_MOST_COPIED}) "
+            "ORDER BY created_s"
+        )
+        memory._run_many(f"INSERT OR IGNORE INTO outbox ({_COLUMNS}) VALUES ({_MARKS})", rows)
+        self._copied = True
+
+
+def _merge(memory: Memory, disk: Journal) -> None:
+    """What differs goes into the file; that a message was sent stands whatever the other side says."""
+    there = {row[0]: tuple(row) for row in disk._rows(f"SELECT {_COLUMNS} FROM outbox")}
+    rows = [tuple(row) for row in memory._rows(f"SELECT {_COLUMNS} FROM outbox ORDER BY rowid")]
+    changed = [
+        row for row in rows if there.get(row[0]) != row and (row[0] not in there or there[row[0]][11] != "sent")
+    ]
+    disk._run_many("DELETE FROM outbox WHERE message_id = ?", [(row[0],) for row in changed if row[0] in there])
+    disk._run_many(f"INSERT INTO outbox ({_COLUMNS}) VALUES ({_MARKS})", changed)
+    disk._run_many("INSERT OR REPLACE INTO facts VALUES (?, ?)", memory._rows("SELECT key, value FROM facts"))
+
+
+class _Beside:
+    """What ``Aside.beside`` gives: by its shape a ``Journal``."""
+
+    def __init__(self, aside: Aside, disk: Journal) -> None:
+        self._aside, self._disk, self._depth = aside, disk, 0
+
+    def __getattr__(self, name: str) -> Any:
+        deed = getattr(self._disk, name)
+        if name in _MESSAGES:
+            return lambda *args, **more: self._do(lambda box: getattr(box, name)(*args, **more))
+        return deed
+
+    def fact(self, key: str, default: Any = None) -> Any:
+        """As the journal's; while the disk refuses, what was kept since comes before what the file holds."""
+        missing = object()
+
+        def look(box: Journal) -> Any:
+            kept = box.fact(key, missing)
+            if kept is not missing or box is self._disk:
+                return default if kept is missing else kept
+            with contextlib.suppress(JournalError):
+                return self._disk.fact(key, default)
+            return default
+
+        return self._do(look)
+
+    def set_fact(self, key: str, value: object) -> None:
+        """As the journal's."""
+        self._do(lambda box: box.set_fact(key, value))
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[None]:
+        """As the journal's: all inside is kept together or not at all, on the disk or in memory."""
+        with self._on_one_box() as box, box.transaction():
+            yield
+
+    def _do(self, deed: Callable[[Journal], Any]) -> Any:
+        with self._on_one_box() as box:
+            return deed(box)
+
+    @contextlib.contextmanager
+    def _on_one_box(self) -> Iterator[Journal]:
+        """The outbox of this moment, until this and all that it is a part of is over; then it may be another."""
+        with self._aside.lock:
+            box = self._aside.box(self._disk)
+            self._depth += 1
+            try:
+                yield box
+            except JournalError as error:
+                # Only at the outermost, where all is rolled back: what an open transaction held must not be copied.
+                if self._depth == 1 and box is self._disk and not isinstance(error, Refused):
+                    self._aside.step(self._disk)
+                raise
+            finally:
+                self._depth -= 1
