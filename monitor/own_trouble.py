@@ -13,7 +13,6 @@ from monitor.domain import Condition, Event
 from monitor.journal.database import Journal
 from monitor.judgement import alarms, wording
 from monitor.judgement.events import alarm_event
-from monitor.judgement.messages import lock_screen
 from monitor.telling import record_of
 from monitor.words import ENGLISH, speaking
 

@@ -88,15 +88,17 @@ class Running:
         self._untold = Untold(self._phone_journal, settings, people)
         aside = Aside()
         self._postman = Postman(
-            aside.beside(self._phone_journal), routes_of(people), clock.now, voices=voices, asleep=sleeping_hours(settings, people),
-            picture=self._page.picture_of,
+            aside.beside(self._phone_journal), routes_of(people), clock.now, voices=voices,
+            asleep=sleeping_hours(settings, people), picture=self._page.picture_of,
         )  # fmt: skip
         self.watch = Watch(
             settings,
             journal,
             clock,
             sources,
-            teller=Teller(aside.beside(journal), settings, people, link=self._page.link_of, drill_link=self._page.drill_link),
+            teller=Teller(
+                aside.beside(journal), settings, people, link=self._page.link_of, drill_link=self._page.drill_link
+            ),
             own=OwnTrouble(journal, settings.site.emergency_number),
             aside=aside,
             record=record,

@@ -208,13 +208,8 @@ def test_damaged_lines_are_counted_and_shown(bench: Bench) -> None:
 def test_a_line_that_was_held_up_counts_from_when_it_got_here(bench: Bench) -> None:
     """Stamped before a tick that is over, it is stamped with that tick: what was said stands."""
     bench.until(NIGHT_S + 5.0)
-<<<<<<< HEAD
     bench.watch.deliver(Line(NIGHT_S - 3.0, pack("shed-1", 50.0), Origin("serial", "wire")))
-    bench.until(NIGHT_S + 9.0)
-=======
-    bench.watch._deliver(Line(NIGHT_S - 3.0, pack("shed-1", 50.0), Origin("serial", "wire")))
     bench.until(NIGHT_S + 6.0 + COMMIT_EVERY_S)
->>>>>>> abe4d67 (Disk: while it refuses, messages go by an outbox in memory; its own trouble rings within seconds; what it did not take of a recording waits; each failing call is tried)
     assert [one.arrival_s for one in kept(bench)] == [NIGHT_S]
     [line] = [one for one in read_recording(bench.record) if one.note is None]
     assert line.arrival_s == NIGHT_S

@@ -206,8 +206,8 @@ class RecordingWriter:
 
     Every line goes to the operating system at once, so a kill -9 loses none, and a torn last line of an earlier run is
     completed before the first new one. ``flush`` asks the disk itself; the watch does so every few seconds. A disk that
-    refuses raises nothing: ``trouble`` says it, and what it did not take waits here, up to ``MOST_BEHIND_BYTES``, and is
-    written in its order when there is room. Only what does not fit here either is ``lost``, and counted.
+    refuses raises nothing: ``trouble`` says it, and what it did not take waits here, up to ``MOST_BEHIND_BYTES``, and
+    is written in its order when there is room. Only what does not fit here either is ``lost``, and counted.
     """
 
     def __init__(

@@ -82,7 +82,7 @@ def _told(found: dict[str, Any], sound: dict[str, Any], *, sticky: bool) -> Iter
             yield f"the disk's trouble, from {struck_s} on, was told at {fault_s}"
     elif not sticky and fault_s is not None:
         yield f"one hiccup at {struck_s} rang at {fault_s}"
-    settled = {message_id: state for message_id, state in found["outbox"]}
+    settled = dict(found["outbox"])
     rang_ids = {one["message_id"] for one in rang}
     if unsettled := {one for one, state in settled.items() if (state == "sent") != (one in rang_ids)}:
         yield f"the outbox and the phones disagree about {unsettled}"

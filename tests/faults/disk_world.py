@@ -89,6 +89,7 @@ class World:
         self.readings: list[Reading] = []
         self.acked: dict[float, int] = {}
         self.unkept: list[float] = []  # acknowledged, and not in the journal at that moment
+        self.running._supervisor.watch_over()
         self.watch._open()
         self.other = Journal(folder / "journal.sqlite", read_only=True)  # what another process finds
 

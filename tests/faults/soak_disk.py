@@ -44,7 +44,8 @@ def soak(arguments: list[str]) -> int:
                     counts[kind] += 1
                     counts["broken"] += bool(wrong)
                     for one in wrong:
-                        print(f"call {n}, {errno.errorcode[error]}, {'sticky' if sticky else 'once'}: {one}", flush=True)
+                        lasting = "until mended" if sticky else "once"
+                        print(f"call {n}, {errno.errorcode[error]}, {lasting}: {one}", flush=True)
 
     with tempfile.TemporaryDirectory() as base:
         first = Path(base) / "first"
