@@ -18,6 +18,18 @@ PAGE = 5000
 THINNED = "thinned/"
 
 _COLUMNS = "r.id, p.bucket, p.probe, r.time_s, r.arrival_s, r.temperature_c, r.state, r.retimed, r.reason"
+# The believed readings of a probe (?1 bucket, ?2 probe) with ?3 <= time < ?4. The index begins with the minute (see
+# migration 3), so one goes from minute to minute: of those that there can be, and that hold anything at all.
+_MINUTES = (
+    "WITH RECURSIVE minutes (m) AS ("
+    "SELECT min(minute) FROM readings WHERE minute >= CAST(?3 / 60 AS INTEGER) UNION ALL "
+    "SELECT (SELECT min(minute) FROM readings WHERE minute > m) FROM minutes WHERE m < CAST(?4 / 60 AS INTEGER))"
+)
+_IN_MINUTES = (
+    "FROM minutes CROSS JOIN readings WHERE minute = m "
+    "AND probe = (SELECT id FROM probes WHERE bucket = ?1 AND probe = ?2) AND time_s >= ?3 AND time_s < ?4 "
+    "AND reason IS NULL AND state IS NULL AND temperature_c IS NOT NULL"
+)
 _FROM = "FROM readings r JOIN probes p ON p.id = r.probe"
 
 
@@ -41,7 +53,7 @@ class Readings(Store):
             newest_before = self._row("SELECT coalesce(max(id), 0) FROM readings")[0]
             added = self._run_many(
                 "INSERT INTO readings (probe, time_s, arrival_s, temperature_c, state, retimed, reason) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (probe, time_s) DO NOTHING",
+                "VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
                 [_row_of(probe, reading, reason) for probe, reading, reason in zip(ids, group, why, strict=True)],
             )
             self._run_many(
@@ -53,10 +65,11 @@ class Readings(Store):
     def mark_readings(self, marks: Iterable[tuple[str, str, float, str | None]]) -> None:
         """Set why readings are not believed: (bucket, probe, time, reason), reason None to believe it again."""
         with self.transaction():
+            # A row that says so already is not written again: most readings are believed from the start.
             self._run_many(
-                "UPDATE readings SET reason = ? WHERE time_s = ? "
-                "AND probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?)",
-                [(reason, time_s, bucket, probe) for bucket, probe, time_s, reason in marks],
+                "UPDATE readings SET reason = ?1 WHERE minute = CAST(?2 / 60 AS INTEGER) AND time_s = ?2 "
+                "AND probe = (SELECT id FROM probes WHERE bucket = ?3 AND probe = ?4) AND reason IS NOT ?1",
+                [(reason, float(time_s), bucket, probe) for bucket, probe, time_s, reason in marks],
             )
 
     def readings(
@@ -129,11 +142,9 @@ class Readings(Store):
         if points < 1 or not to_s > from_s:
             return []
         return self._rows(
-            "SELECT avg(time_s), min(temperature_c), max(temperature_c) FROM readings "
-            "WHERE probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?) AND time_s >= ? AND time_s < ? "
-            "AND reason IS NULL AND state IS NULL AND temperature_c IS NOT NULL "
-            "GROUP BY CAST((time_s - ?) * ? AS INTEGER) ORDER BY 1",
-            (bucket, probe, from_s, to_s, from_s, points / (to_s - from_s)),
+            f"{_MINUTES} SELECT avg(time_s), min(temperature_c), max(temperature_c) {_IN_MINUTES} "
+            "GROUP BY CAST((time_s - ?3) * ?5 AS INTEGER) ORDER BY 1",
+            (bucket, probe, float(from_s), float(to_s), points / (to_s - from_s)),
         )
 
     def extremes(
@@ -143,16 +154,14 @@ class Readings(Store):
         at its own time, in the order of time."""
         if slots < 1 or not to_s > from_s:
             return []
-        values = (bucket, probe, from_s, to_s, from_s, slots / (to_s - from_s))
+        values = (bucket, probe, float(from_s), float(to_s), slots / (to_s - from_s))
         # SQLite gives the time of the very row that holds the minimum or maximum (lang_select, "bare columns").
         found = {
             (float(time_s), float(value))
             for extreme in ("min", "max")
             for time_s, value in self._rows(
-                f"SELECT time_s, {extreme}(temperature_c) FROM readings "
-                "WHERE probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?) AND time_s >= ? AND time_s < ? "
-                "AND reason IS NULL AND state IS NULL AND temperature_c IS NOT NULL "
-                "GROUP BY CAST((time_s - ?) * ? AS INTEGER)",
+                f"{_MINUTES} SELECT time_s, {extreme}(temperature_c) {_IN_MINUTES} "
+                "GROUP BY CAST((time_s - ?3) * ?5 AS INTEGER)",
                 values,
             )
         }

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
@@ -17,6 +18,7 @@ from monitor.words import tr
 # Readings from so long before the start belong to a batch: they tell the air and what the probe showed before.
 PRELUDE_S = 2 * 3600.0
 _GROUP = 5000
+_GROUP_MIN = 6 * 60
 _READING = "probe, time_s, arrival_s, temperature_c, state, retimed, reason"
 _OF_INCOMING = "i.time_s, i.arrival_s, i.temperature_c, i.state, i.retimed, i.reason"
 
@@ -97,19 +99,23 @@ class Whole(Store):
             ids = dict(self._rows("SELECT id, probe FROM probes WHERE bucket = ? ORDER BY probe", (bucket,)))
             for number, probe in ids.items():
                 for from_s, to_s in _joined(parts):
-                    after_s = from_s - 1.0
-                    while True:
-                        # In groups, so that four days of four probes need no memory to speak of.
+                    minute = self._minute_from(math.floor(from_s / 60.0))
+                    while minute is not None and minute <= to_s / 60.0:
+                        # Some hours at a time, so that four days of four probes need no memory to speak of.
                         rows = self._rows(
                             "SELECT time_s, arrival_s, temperature_c, state, retimed, reason FROM readings "
-                            "WHERE probe = ? AND time_s > ? AND time_s >= ? AND time_s <= ? ORDER BY time_s LIMIT ?",
-                            (number, after_s, from_s, to_s, _GROUP),
+                            "WHERE minute >= ? AND minute < ? AND probe = ? AND time_s >= ? AND time_s <= ? "
+                            "ORDER BY time_s",
+                            (minute, minute + _GROUP_MIN, number, from_s, to_s),
                         )
                         for row in rows:
                             yield dict(zip(columns, (bucket, probe, *row), strict=True))
-                        if len(rows) < _GROUP:
-                            break
-                        after_s = rows[-1][0]
+                        minute = self._minute_from(minute + _GROUP_MIN)
+
+    def _minute_from(self, minute: int) -> int | None:
+        """The first minute from this one on that holds a reading."""
+        found = self._row("SELECT min(minute) FROM readings WHERE minute >= ?", (minute,))[0]
+        return None if found is None else int(found)
 
     def put_rows(self, table: str, rows: Iterable[dict[str, Any]]) -> int:
         """Put rows in; one that is there already (by its key) is left as it is. Returns how many were new."""
@@ -152,7 +158,7 @@ class Whole(Store):
         self._run_many("INSERT OR IGNORE INTO probes (bucket, probe) VALUES (?, ?)", sorted(probes))
         there = (
             "temp.incoming i JOIN probes p ON p.bucket = i.bucket AND p.probe = i.probe "
-            "JOIN readings r ON r.probe = p.id AND r.time_s = i.time_s"
+            "JOIN readings r ON r.minute = CAST(i.time_s / 60 AS INTEGER) AND r.probe = p.id AND r.time_s = i.time_s"
         )
         clash = self._row(
             f"SELECT i.bucket, i.probe FROM {there} "
@@ -179,7 +185,7 @@ class Whole(Store):
             f"SELECT 0 AS mine, id AS seq, {_READING} FROM temp.later UNION ALL "
             f"SELECT 1, i.seq, p.id, {_OF_INCOMING} FROM temp.incoming i "
             "JOIN probes p ON p.bucket = i.bucket AND p.probe = i.probe) "
-            "WHERE true ORDER BY arrival_s, mine, seq ON CONFLICT (probe, time_s) DO NOTHING"
+            "WHERE true ORDER BY arrival_s, mine, seq ON CONFLICT DO NOTHING"
         )
         self._run("UPDATE probes SET latest = coalesce((SELECT max(id) FROM readings WHERE probe = probes.id), 0)")
         added = self._row("SELECT count(*) FROM readings")[0] - before

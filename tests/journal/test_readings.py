@@ -245,3 +245,27 @@ def test_a_reading_costs_less_than_a_hundred_bytes(journal: Journal) -> None:
     )
     journal._run("PRAGMA wal_checkpoint(TRUNCATE)")
     assert journal.path.stat().st_size / count < 100
+
+
+def test_a_chart_goes_by_the_minute_and_leaves_none_out(journal: Journal) -> None:
+    """Whatever gaps there are, and also where one damaged stamp lies far ahead: what a plain look finds, is found."""
+    times = [T0 + 7.5 * i for i in range(400)] + [T0 + 6 * 3600.0 + 20.0 * i for i in range(100)] + [T0 + 3.0e9]
+    journal.add_readings(
+        Reading("shed-2", probe, at_s, T0 + i, 50.0 + i % 7) for i, at_s in enumerate(times) for probe in ("core", "top")
+    )
+    for from_s, to_s in ((T0, T0 + 1e5), (T0 + 61.0, T0 + 179.0), (T0 + 3600.0, T0 + 3 * 3600.0), (0.0, T0 + 1.0)):
+        plain = [at_s for at_s in times if from_s <= at_s < to_s]
+        found = journal.thinned("shed-2", "core", from_s, to_s, points=100_000)
+        assert [at_s for at_s, _, _ in found] == pytest.approx(plain)
+        assert [at_s for at_s, _ in journal.extremes("shed-2", "core", from_s, to_s, slots=100_000)] == plain
+
+
+def test_a_minute_s_readings_lie_together_in_the_index(journal: Journal) -> None:
+    """Each look-up by probe and time uses the index whole, or a chart would read every reading there is."""
+    plans = [
+        "SELECT 1 FROM readings WHERE minute = 5 AND probe = 1 AND time_s = 300.0",
+        "UPDATE readings SET reason = NULL WHERE minute = CAST(?2 / 60 AS INTEGER) AND time_s = ?2 AND probe = 1",
+    ]
+    for sql in plans:
+        plan = " ".join(row[3] for row in journal._rows(f"EXPLAIN QUERY PLAN {sql}", [0.0, 1.0][: 2 * sql.count("?2")]))
+        assert "(minute=? AND probe=? AND time_s=?)" in plan
