@@ -251,7 +251,9 @@ def test_a_chart_goes_by_the_minute_and_leaves_none_out(journal: Journal) -> Non
     """Whatever gaps there are, and also where one damaged stamp lies far ahead: what a plain look finds, is found."""
     times = [T0 + 7.5 * i for i in range(400)] + [T0 + 6 * 3600.0 + 20.0 * i for i in range(100)] + [T0 + 3.0e9]
     journal.add_readings(
-        Reading("shed-2", probe, at_s, T0 + i, 50.0 + i % 7) for i, at_s in enumerate(times) for probe in ("core", "top")
+        Reading("shed-2", probe, at_s, T0 + i, 50.0 + i % 7)
+        for i, at_s in enumerate(times)
+        for probe in ("core", "top")
     )
     for from_s, to_s in ((T0, T0 + 1e5), (T0 + 61.0, T0 + 179.0), (T0 + 3600.0, T0 + 3 * 3600.0), (0.0, T0 + 1.0)):
         plain = [at_s for at_s in times if from_s <= at_s < to_s]
