@@ -85,8 +85,8 @@ class Running:
         # Everybody is told in their own language and units.
         voices = {person.name: settings.site.voice(person.language, person.units) for person in people}
         self._phone_journal = Journal(journal.path)
-        self._untold = Untold(self._phone_journal, settings, people)
         aside = Aside()
+        self._untold = Untold(aside.beside(self._phone_journal), settings, people)
         self._postman = Postman(
             aside.beside(self._phone_journal), routes_of(people), clock.now, voices=voices,
             asleep=sleeping_hours(settings, people), picture=self._page.picture_of,
