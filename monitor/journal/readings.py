@@ -172,10 +172,11 @@ class Readings(Store):
     def first_reading_s(self, bucket: str, probe: str) -> float | None:
         """The earliest time of a reading of the probe; None where it has none."""
         row = self._row(
-            "SELECT min(time_s) FROM readings WHERE probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?)",
+            "SELECT time_s FROM readings WHERE probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?) "
+            "ORDER BY minute, time_s LIMIT 1",
             (bucket, probe),
         )
-        return None if row is None or row[0] is None else float(row[0])
+        return None if row is None else float(row[0])
 
     def raw_rows(
         self, bucket: str, probe: str, from_s: float, to_s: float
@@ -184,9 +185,10 @@ class Readings(Store):
         over from <= time < to, in the order of time. One whose clock was a day off is not among them."""
         return self._rows(
             "SELECT id, time_s, temperature_c, coalesce(reason, state) FROM readings "
-            "WHERE probe = (SELECT id FROM probes WHERE bucket = ? AND probe = ?) AND time_s >= ? AND time_s < ? "
+            "WHERE minute BETWEEN CAST(?3 / 60 AS INTEGER) AND CAST(?4 / 60 AS INTEGER) "
+            "AND probe = (SELECT id FROM probes WHERE bucket = ?1 AND probe = ?2) AND time_s >= ?3 AND time_s < ?4 "
             "AND abs(arrival_s - time_s) < 86400.0 ORDER BY time_s",
-            (bucket, probe, from_s, to_s),
+            (bucket, probe, float(from_s), float(to_s)),
         )
 
     def drop_readings(self, numbers: Sequence[int]) -> int:
