@@ -60,6 +60,9 @@ COMMIT_EVERY_S = 10.0
 COMMIT_AT_UNACKNOWLEDGED = 10
 # How soon a commit that the disk refused is tried again.
 RETRY_EVERY_S = 3.0
+# What a disk that refuses may make us hold, in readings of some 240 bytes: three days of twenty buckets with two probes
+# each ten seconds. Beyond that the oldest are given up, for memory that runs out ends the judging, too.
+MOST_PENDING = 1_100_000
 # Lines stamped just before a tick may still be on their way to the worker when the minute is full.
 TICK_GRACE_S = 0.2
 # What arrives at once is kept apart by this; a recording and the arrival clock know no smaller step.
@@ -692,6 +695,11 @@ class Watch:
     def _refused(self, error: JournalError) -> None:
         self.trouble["journal"], self._disk_refuses = str(error), True
         self._commit_due_s = self.clock.now() + RETRY_EVERY_S * self.clock.speed
+        too_many = len(self._pending.readings) - MOST_PENDING
+        if too_many > 0:
+            del self._pending.readings[:too_many]
+            self._faults[("journal", "not_kept")] += too_many
+        del self._pending.marks[:-MOST_PENDING]
 
     def _save_state(self, tick_s: float) -> dict[object, object]:
         """What has changed since it was last kept, and nothing else: each row is a page of the card. Returns that."""

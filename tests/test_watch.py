@@ -121,6 +121,21 @@ def test_while_the_disk_is_full_judging_goes_on_and_nothing_is_lost(tmp_path: Pa
     bench.close()
 
 
+def test_what_waits_for_the_disk_has_a_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The oldest readings are given up and counted; the newest are kept when the disk is well again."""
+    monkeypatch.setattr("monitor.watch.MOST_PENDING", 10)
+    bench = Bench(tmp_path, NIGHT_S, settings_with("shed-1"), journal_type=Breaking)
+    monkeypatch.setattr(Breaking, "full", True)
+    for i in range(25):
+        bench.line(NIGHT_S + 5.0 * (i + 1), pack("shed-1", 50.0 + i, NIGHT_S + 5.0 * i))
+    monkeypatch.setattr(Breaking, "full", False)
+    bench.until(bench.now_s + MINUTE_S)
+    assert [one.temperature_c for one in kept(bench)][-10:] == [65.0 + i for i in range(10)]
+    counted = bench.desk.counters()[("journal", "not_kept")]
+    assert counted == 25 - len(kept(bench)) > 0
+    bench.close()
+
+
 def test_an_events_file_on_a_full_disk_stops_nothing(bench: Bench) -> None:
     """The watch goes on, and writes what is missing when there is room again."""
     started(bench)
@@ -186,7 +201,7 @@ def test_readings_without_a_time_that_arrive_at_once_are_all_kept(bench: Bench) 
     bench.until(at_s)
     for number in range(6):
         bench.watch.deliver(Line(at_s, pack("shed-1", 50.0 + number), Origin("serial", "wire")))
-    bench.until(at_s + 5.0)
+    bench.until(at_s + COMMIT_EVERY_S + 2.0)
     found = kept(bench)
     assert [one.temperature_c for one in found] == [50.0 + number for number in range(6)]
     stamps = [one.arrival_s for one in found]

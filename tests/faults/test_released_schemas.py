@@ -46,12 +46,17 @@ print(count)
 """
 
 
+def _kept_columns(db: sqlite3.Connection, table: str) -> str:
+    """By name, without those that are only reckoned from others (PRAGMA table_xinfo, "hidden" 2)."""
+    return ", ".join(f'"{row[1]}"' for row in db.execute(f"PRAGMA table_xinfo({table})") if row[6] != 2)
+
+
 def rows_of(path: Path) -> dict[str, list[tuple[object, ...]]]:
     """Every row of every table, as it lies there."""
     with closing(sqlite3.connect(path)) as db:
         tables = [name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
         return {
-            table: db.execute(f"SELECT * FROM {table} ORDER BY rowid").fetchall()
+            table: db.execute(f"SELECT {_kept_columns(db, table)} FROM {table} ORDER BY rowid").fetchall()
             for table in tables
             if not table.startswith("sqlite_") and table != "migrations"
         }
