@@ -43,7 +43,7 @@ _EDGES: dict[str, set[str]] = {
 _WIRING = {
     "watch", "watch_parts", "running", "courses", "deeds", "duty", "own_trouble", "standing", "telling",
     "retelling", "reminding", "replay", "exchange", "household", "finding", "demo", "cli", "commands", "__main__",
-    "moving", "plan_desk", "log_reading", "stored", "what_if", "page_wiring", "bedside", "drilling",
+    "moving", "not_begun", "plan_desk", "log_reading", "stored", "what_if", "page_wiring", "bedside", "drilling",
     "drill_told", "untold", "morning", "what_if_jobs", "supervising", "service", "beating", "resetting",
     "keeping", "housekeeping", "counted",
     "thinning",

@@ -12,6 +12,8 @@ from typing import Any
 
 from monitor.commands import YES
 from monitor.commands.common import CommandError, open_journal, parser_for, say, settings_of, warn
+from monitor.journal.database import Journal, JournalError, Refused
+from monitor.settings import Settings
 from monitor.words import tr
 
 
@@ -52,8 +54,7 @@ def run(args: argparse.Namespace) -> int:
     stop = threading.Event()
     with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
         signal.signal(signal.SIGTERM, lambda *_: stop.set())
-    with open_journal(settings) as journal:
-        journal.claim_watch()
+    with _journal_to_watch(settings) as journal:
         # Nothing may be judged a second time under another clock: not before the newest reading, nor the last tick.
         clock = arrival_clock(
             max(journal.last_arrival_s() or 0.0, journal.fact("last_tick_s") or 0.0), journal.fact(CLOCK_KEY)
@@ -88,6 +89,23 @@ def run(args: argparse.Namespace) -> int:
             running.close()
     say(tr("Stopped. Nothing is minded now."))
     return YES
+
+
+def _journal_to_watch(settings: Settings) -> Journal:
+    """Open and claimed. Where the disk refuses that, the phones hear of it before the command fails."""
+    from monitor.not_begun import ring_not_begun
+
+    with contextlib.ExitStack() as until_claimed:
+        try:
+            journal = until_claimed.enter_context(open_journal(settings))
+            journal.claim_watch()
+        except Refused:  # another watch minds
+            raise
+        except (JournalError, OSError) as error:
+            ring_not_begun(settings, str(error), os.environ)
+            raise
+        until_claimed.pop_all()
+    return journal
 
 
 def _must_be_writable(path: Path) -> None:

@@ -1,0 +1,59 @@
+"""A watch that the system starts and that cannot open its journal: nobody minds, and nobody reads what it prints.
+
+It ends with its sentence, the system starts it again, and so on until the disk is well; meanwhile the phones are told
+past the journal. When they were told stands in a file in memory, because the disk is what refuses.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from monitor.domain import Condition
+from monitor.judgement import wording
+from monitor.judgement.messages import lock_screen
+from monitor.phone import routes
+from monitor.settings import Settings
+from monitor.watch_parts import people_of
+from monitor.words import speaking
+
+# Nobody can say "I have seen it" to a watch that does not run.
+EVERY_S = 3600.0
+# Set by systemd for a service that says when it is ready, as ours does; whoever starts by hand reads the sentence.
+_SERVICE = "NOTIFY_SOCKET"
+
+
+def ring_not_begun(
+    settings: Settings,
+    says: str,
+    environ: Mapping[str, str],
+    *,
+    tell: Callable[..., object] = routes.tell,
+    wall: Callable[[], float] = time.time,
+    folder: Path = Path("/dev/shm"),
+) -> bool:
+    """Tell every phone that the watch cannot begin, and why (``says``); at most once an hour, and only as a service.
+
+    Returns whether they were told. Where the time cannot be kept, they are told: too often is better than not at all.
+    """
+    if not environ.get(_SERVICE):
+        return False
+    name = hashlib.sha256(str(settings.journal_path).encode()).hexdigest()[:12]
+    stamp, now_s = folder / f"emberpail-not-begun-{name}", wall()
+    with contextlib.suppress(OSError, ValueError):
+        if 0.0 <= now_s - float(stamp.read_text(encoding="ascii")) < EVERY_S:
+            return False
+    with contextlib.suppress(OSError):
+        stamp.write_text(repr(now_s), encoding="ascii")
+    facts = {"problem": "journal", "detail": says, "emergency_number": settings.site.emergency_number}
+    condition = Condition("watch_fault", True, False, 1.0, "now", facts=facts)
+    for person in people_of(settings):
+        with speaking(settings.site.voice(person.language, person.units)):
+            message = wording.say(condition, batch="", bucket="")
+            screen = lock_screen(message)
+        addresses = [(person.name, route) for route in person.routes]
+        tell(addresses, screen.title, f"{screen.body}\n\n{says}\n\n{message.do}")
+    return True
