@@ -73,10 +73,10 @@ def measure(words: str, deed: Callable[[], object], path: Path, *, beside: bool 
     waits: list[float] = []
     done = threading.Event()
     thread = threading.Thread(target=_commit, args=(path, done, waits))
-    if beside:
-        thread.start()
     process = multiprocessing.get_context("fork").Process(target=_measured, args=(deed, out))
     process.start()
+    if beside:  # only now: a thread in the middle of something does not outlive a fork
+        thread.start()
     took_s, cpu_s, more_mb = out.get()  # type: ignore[misc]
     process.join()
     done.set()
