@@ -8,7 +8,7 @@ so deciding it again after a crash changes nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 
 from monitor.domain import Condition
@@ -85,11 +85,13 @@ class Teller:
         now_s: float,
         sources: Mapping[str, str] | None = None,
         own: tuple[AlarmState, Condition] | None = None,
+        only: Collection[str] | None = None,
     ) -> int:
         """Everything that is due at ``now_s`` goes into the outbox; returns how many messages are new.
 
         ``sources`` names the source through which each bucket is heard, so that a dead link makes one message;
-        ``own`` is the daemon's own trouble.
+        ``own`` is the daemon's own trouble. ``only`` names the batches that have been judged at ``now_s`` where not all
+        have; what is told of several buckets together waits for all.
         """
         words: dict[str, Condition] = {}
         views: list[AlarmView] = []
@@ -125,6 +127,8 @@ class Teller:
         about = _by_alarm(self._marked_failed(of_these, {view.alarm_id for view in unreached}))
         new = 0
         for view in grouped:
+            if only is not None and (view.batch not in only or view.kind == "silent"):
+                continue
             for decision in escalation.all_due(view, _all_about(view, about), now_s, people, rules):
                 new += self._write(view, decision, words, now_s)
         return new

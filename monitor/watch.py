@@ -17,7 +17,7 @@ import queue
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import count
@@ -69,6 +69,10 @@ TICK_GRACE_S = 0.2
 _BURST_STEP_S = 0.001
 # What was taken of a source, by the numbers of its messages: see ``sources.again``.
 _TAKEN_KEY = "taken/"
+# A tick of many buckets that takes longer than this tells of its alarms before it is through, real seconds.
+EARLY_AFTER_S = 0.5
+# Kinds of which a minute matters.
+_SOONEST = frozenset({"too_hot", "not_taken"})
 # How soon an entry made by another command is taken up.
 LOOK_EVERY_S = 1.0
 # The network sets a clock within minutes of a start; a power cut may take the router down for longer.
@@ -527,9 +531,7 @@ class Watch:
             self._record_lines()
             self._recorder.note({"at": self._last_s, "clock_step_s": step_s})
         self._mind_clock(tick_s)
-        events: list[Event] = []
-        for minder in self.minders.values():
-            self._tick_minder(minder, tick_s, events)
+        events = self._judge(tick_s)
         if self.own is not None:
             with speaking(ENGLISH):  # like every event, whoever speaks
                 events += self.own.step(self._troubles(), tick_s)
@@ -541,6 +543,30 @@ class Watch:
         shift_s = self.clock.correction_s()
         if shift_s and "journal" not in self.trouble:
             self._set_clock_right(shift_s)
+
+    def _judge(self, tick_s: float) -> list[Event]:
+        """The tick of every bucket, those first that were in trouble already; returns the events that are still to be
+        committed. With many buckets an alarm does not wait for the last of them: it is committed and told on the way.
+        """
+        events: list[Event] = []
+        judged: set[str] = set()
+        told_at = time.monotonic()
+        for minder in sorted(self.minders.values(), key=_how_well):
+            raised_before = len(events)
+            self._tick_minder(minder, tick_s, events)
+            judged.add(minder.batch.name)
+            if any(event.event == "alarm" for event in events[raised_before:]):
+                self._pending.alarms += alarm_records(minder)
+            if time.monotonic() - told_at < EARLY_AFTER_S or not any(event.event == "alarm" for event in events):
+                continue
+            # As if all had been judged: after a kill here the buckets that are left have this tick at the restart.
+            self._watched[-1][1] = tick_s
+            self._pending.facts |= {"last_tick_s": tick_s, WATCHED_KEY: self._watched}
+            self._commit(events)
+            events = []
+            self._tell(tick_s, judged)
+            told_at = time.monotonic()
+        return events
 
     # ---- a clock that stood wrong at the start ---------------------------------------------------------------------
 
@@ -728,12 +754,14 @@ class Watch:
             totals.update({(source.name, what): times for what, times in source.health().faults.items()})
         return totals
 
-    def _tell(self, now_s: float) -> None:
+    def _tell(self, now_s: float, only: Collection[str] | None = None) -> None:
+        """Tell what is due; ``only`` of these batches, while a tick still goes on."""
         for _ in range(2):  # where the disk refuses the first time, the messages go aside and the second succeeds
             try:
                 own = None if self.own is None else (self.own.state, self.own.condition)
-                self._teller.tell(self.minders.values(), now_s, self._heard_through, own)
-                self._remind(now_s)
+                self._teller.tell(self.minders.values(), now_s, self._heard_through, own, only)
+                if only is None:
+                    self._remind(now_s)
                 return
             except JournalError as error:
                 self._refused(error)
@@ -805,6 +833,18 @@ def alarm_records(minder: Minder) -> list[AlarmRecord]:
 
 def _moved(at_s: float, from_s: float, shift_s: float) -> float:
     return at_s + shift_s if at_s >= from_s else at_s
+
+
+def _how_well(minder: Minder) -> int:
+    """The order of judging: first where an alarm that cannot wait is about to be raised, then any other, then where one
+    stands, then the rest.
+    """
+    rising = {
+        state.kind for state in minder.alarms.values() if not state.stands and state.standing_since_s is not None
+    }
+    if rising:
+        return 0 if rising & _SOONEST else 1
+    return 2 if any(state.stands for state in minder.alarms.values()) else 3
 
 
 def _marks(minder: Minder) -> list[tuple[str, str, float, str | None]]:

@@ -9,6 +9,7 @@ import json
 import threading
 import time
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -476,6 +477,60 @@ def test_two_buckets_do_not_disturb_each_other(tmp_path: Path) -> None:
             assert ("sensor_fault", "raised") in bench.alarms("shed-2")
     assert len(said[0]) >= 2
     assert said[1] == said[0]
+
+
+class _Killed(BaseException):
+    """Nothing in the program catches it."""
+
+
+@pytest.mark.parametrize("killed", [False, True])
+def test_an_alarm_is_told_before_the_last_bucket_is_judged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, killed: bool
+) -> None:
+    """Of many buckets the one that is about to be too hot is judged first, and its alarm is in the outbox before the
+    others are. A kill between them changes no event of any bucket: they have this tick at the restart."""
+
+    def night(folder: Path, *, kill: bool) -> Bench:
+        folder.mkdir()
+        bench = Bench(folder, NIGHT_S - 10.0, settings_with("shed-1", "shed-2", "shed-3", people=[("Ash", "print://")]))
+        for bucket in ("shed-1", "shed-2", "shed-3"):
+            started(bench, bucket)
+        judged: list[str] = []
+        judge = type(bench.watch)._tick_minder
+
+        def see(watch: Any, minder: Minder, tick_s: float, events: list[Any]) -> None:
+            nonlocal kill
+            told = [one for one in bench.desk.messages() if "/too_hot/" in one.about]
+            judged.append(f"{minder.batch.bucket} {len(told)}")
+            if kill and told and minder.batch.bucket != "shed-3":
+                kill = False
+                raise _Killed
+            judge(watch, minder, tick_s, events)
+
+        with monkeypatch.context() as patch:
+            patch.setattr("monitor.watch.EARLY_AFTER_S", 0.0)
+            patch.setattr("monitor.watch.Watch._tick_minder", see)
+            at_s = NIGHT_S + 2.0
+            while at_s < NIGHT_S + 5 * MINUTE_S:
+                try:
+                    bench.until(at_s)
+                except _Killed:
+                    bench.kill()
+                    bench.start()
+                for place, bucket in enumerate(("shed-1", "shed-2", "shed-3")):
+                    hot = bucket == "shed-3"
+                    bench.line(at_s + place / 10, pack(bucket, 97.0 + at_s % 3 if hot else good_c(at_s), at_s))
+                at_s += 20.0
+        assert ("shed-3 0", "shed-1 1") in pairwise(judged), judged
+        return bench
+
+    calm, other = night(tmp_path / "calm", kill=False), night(tmp_path / "other", kill=killed)
+    for bench in (calm, other):
+        assert [state for kind, state in bench.alarms("shed-3") if kind == "too_hot"] == ["raised"]
+    for bucket in ("shed-1", "shed-2", "shed-3"):
+        assert other.events(bucket) == calm.events(bucket)
+    calm.close()
+    other.close()
 
 
 def test_a_fault_of_ours_in_one_bucket_leaves_the_others_minded(
