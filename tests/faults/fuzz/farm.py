@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from monitor.deeds import _DOOR_FACT
 from monitor.domain import Batch, LogEntry, OilShare, Reading, Recipe, Vessel
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.page.door import Door
@@ -221,18 +222,23 @@ class Farm:
 
     # ---- what changed ----
 
-    def changed(self) -> bool:
-        """Whether anything was written into the journal, or beside it, since the last call; puts it back as it was."""
+    def changed(self) -> set[str]:
+        """The tables of the journal into which anything was written since the last call, and "plans" for a file beside
+        it; puts all back as it was. What the door keeps of wrong tries, before any session, is "door".
+        """
         version = self._data_version()
         plans = list(self.folder.glob("plans/*"))
         if version == self._version and not plans:
-            return False
+            return set()
+        before, after = _rows(self._pristine), _rows(self._watcher)
+        tables = {table if table != "facts" else _fact(key) for table, key in before ^ after}
+        tables |= {"plans"} if plans else set()
         self._pristine.backup(self._watcher)
         for plan in plans:
             plan.unlink()
         self._version = self._data_version()
         self.open_anew()  # what the page keeps for a moment is not to be seen by the next input
-        return True
+        return tables
 
     def _data_version(self) -> int:
         return int(self._watcher.execute("PRAGMA data_version").fetchone()[0])
@@ -259,6 +265,16 @@ class Farm:
         self.loop.run_until_complete(asyncio.sleep(0))
         self.loop.close()
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _rows(journal: sqlite3.Connection) -> set[tuple[str, str]]:
+    """Every row, as its table and all that is in it."""
+    tables = [name for (name,) in journal.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    return {(table, repr(row)) for table in tables for row in journal.execute(f'SELECT * FROM "{table}"')}
+
+
+def _fact(row: str) -> str:
+    return "door" if row.startswith(f"('{_DOOR_FACT}") else "facts"
 
 
 def _without_reckoning(jobs: WhatIfJobs) -> None:

@@ -42,12 +42,13 @@ def one(data: bytes) -> None:
     assert not re.match(rb"HTTP/1\.[01] 500", written), written[:200]
     for answer in answers:
         check(answer)
-    changed = page.changed()
+    # Whoever tries the passphrase leaves a try behind, or nobody would be slowed down.
+    changed = page.changed() - {"door"}
     if changed:
         posted = any(answer.method == "POST" and answer.status == 303 for answer in answers)
-        assert posted, "something was written without a form that was taken"
+        assert posted, f"{sorted(changed)} written without a form that was taken"
         vouched = b"{COOKIE}" in data or b"{ALARM}" in data or b"{HEARD}" in data
-        assert vouched, "something was written for somebody without a session"
+        assert vouched, f"{sorted(changed)} written for somebody without a session"
     if crc32(data) % SOCKET_ONE_IN == 0:
         at_a_socket(page, raw)
 
