@@ -71,6 +71,7 @@ class ProbeHealth:
     noise_k            robust standard deviation about the trend, K
     constant_since_s   since when the value has been the same to the last bit
     fell_from_c        what it showed before it fell, when "out_of_paste"
+    doubted            stands still where it should move: in some minutes it moves again or is called stuck
     """
 
     problem: str | None = None
@@ -82,6 +83,7 @@ class ProbeHealth:
     noise_k: float = 0.0
     constant_since_s: float | None = None
     fell_from_c: float | None = None
+    doubted: bool = False
 
 
 @dataclass(frozen=True, slots=True)

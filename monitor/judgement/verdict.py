@@ -183,8 +183,9 @@ def judge(evidence: Evidence) -> list[Condition]:
             _separated(evidence, evidence.estimate, facts),
             _incomplete(evidence, evidence.estimate, facts),
         ]
-        if not _believed(evidence):
-            # No probe tells of the paste: that is what rings, and no guess at the batch. What stands goes on standing.
+        if all(evidence.health.get(probe, ProbeHealth()).doubted for probe in _believed(evidence)):
+            # No probe tells of the paste, or none for sure: that is what rings, now or in some minutes, and no guess at
+            # the batch. What stands goes on standing.
             course = [replace(condition, standing=False) for condition in course]
         conditions += course
     return conditions

@@ -17,6 +17,17 @@ STUCK_RISING_STEPS = 4.0
 # A node that converts voltages computes the same value a little otherwise each time.
 SAME_K = 0.004
 
+# Or: it stopped at once. A batch slows down by degrees, and a lagging probe follows it; the last two changes before a
+# rest that is one are of a step or two.
+ABRUPT_STEPS = 4.0
+ABRUPT_K = 0.25
+# Of values further apart than this nobody knows how they changed in between; and a few may be the same by chance.
+ABRUPT_WITHIN_S = 60.0
+ABRUPT_READINGS = 8
+# Long before it can be called stuck it can be asked whether it is.
+DOUBTED_S = 60.0
+DOUBTED_STEPS = 3.0
+
 # Or: its own noise has vanished. Noise shows as changes of direction, which no trend has; by how often there were any,
 # so many equal values in a row have a chance of one in ten million, even half way between two steps of a sensor. Next
 # to a step any noise turns the value about, so turns between two neighbouring values count only when taken over a long
@@ -72,9 +83,9 @@ BACK_OVER_AIR_K = 2.0  # less than that is the air's own rise in the morning
 
 # A jump up within the paste, further than a lively batch gets in the time between two readings.
 JUMP_K = 6.0
-JUMP_FORGOTTEN_S = 3 * 3600.0
 JUMP_BACK_SHARE = 0.35
-# It is undone by going back as it came: a batch that cools gets there too, and its probe shows too much all the same.
+# It is undone by going back as it came, or by a hand at the bucket: a batch that cools gets there too, in hours, and
+# its probe shows too much all the same.
 JUMP_FALLS_SHARE = 0.5
 
 # What has glided for so long where no paste can be comes back from there with the same error. The contact of an
@@ -119,8 +130,8 @@ class Standstill:
     """How long a probe's value has been the same, or nearly, and how it was before."""
 
     __slots__ = (
-        "_block", "_high", "_last_block", "_low", "_same_share", "_turns_share", "_was_up", "pairs", "readings",
-        "rest_since_s", "since_s", "step_k", "stuck_since_s", "until_s", "value_c",
+        "_abrupt", "_block", "_change_k", "_high", "_last_block", "_low", "_same_share", "_turns_share", "_was_up", "pairs",
+        "readings",        "rest_since_s", "since_s", "step_k", "stuck_since_s", "until_s", "value_c",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -137,6 +148,8 @@ class Standstill:
         self.value_c = float("nan")
         self.readings = 0
         self._was_up: bool | None = None
+        self._change_k = 0.0  # the one that led to the present value
+        self._abrupt = False
         self.stuck_since_s: float | None = None
         self._high: _Extremes = deque()
         self._low: _Extremes = deque()
@@ -152,6 +165,12 @@ class Standstill:
         if self.readings:
             self._count_change(value_c - self.value_c)
             self._keep_band(self.until_s, self.value_c)
+            change_k, before_k = value_c - self.value_c, self._change_k
+            if time_s - self.until_s > ABRUPT_WITHIN_S:
+                change_k = 0.0
+            least_k = max(ABRUPT_STEPS * self.step_k, ABRUPT_K)
+            self._abrupt = change_k * before_k > 0.0 and min(abs(change_k), abs(before_k)) >= least_k
+            self._change_k = change_k
         self.value_c, self.since_s, self.until_s, self.readings = value_c, time_s, time_s, 1
         self._keep_band(time_s, value_c)
         # Stuck to the last bit, or within the band: over as soon as it is neither.
@@ -202,6 +221,16 @@ class Standstill:
         """Whether the stretch is long enough to be worth a question; coarse sensors rest longer by nature."""
         least_s = STUCK_COARSE_S if self.step_k >= COARSE_STEP_K else STUCK_S
         return self.readings >= 3 and self.lasted_s >= least_s
+
+    def stopped_at_once(self) -> bool:
+        """Whether it went on at a good pace until it stood still, and has stood still since for long enough."""
+        return self._abrupt and self.readings >= ABRUPT_READINGS and self.may_be_stuck()
+
+    def is_doubted(self, expected_k: float) -> bool:
+        """Whether it has stood still for as long as makes one ask, by its pace before, whether it is stuck."""
+        if self.readings < 3 or self.lasted_s < DOUBTED_S:
+            return False
+        return self._abrupt or abs(expected_k) >= DOUBTED_STEPS * self.step_k
 
     def should_have_moved(self, expected_k: float) -> bool:
         """Whether so much expected movement (signed) would have shown through the sensor's steps."""

@@ -17,7 +17,6 @@ from monitor.sensing.clocks import LaggingLines
 from monitor.sensing.following import BUCKET_K_PER_S, MAD_TO_SD, POWER_ON_C, Follower
 from monitor.sensing.motion import (
     BOILING_C,
-    JUMP_FORGOTTEN_S,
     JUMP_K,
     REST_MOVES_K,
     Beyond,
@@ -250,12 +249,9 @@ class ProbeScreen:
     def _mind_jump(self, time_s: float, value_c: float) -> None:
         """Whether the probe, in the paste by itself and undisturbed, went up at once by more than a batch can."""
         jump = self._jump
-        if jump.since_s is not None:
-            undone = jump.is_undone_by(time_s, value_c)
-            if undone:
-                self._fall.start_again()
-            if undone or time_s - jump.since_s > JUMP_FORGOTTEN_S:
-                jump.since_s = None
+        if jump.since_s is not None and jump.is_undone_by(time_s, value_c):
+            self._fall.start_again()
+            jump.since_s = None
         moved, self._follower.moved = self._follower.moved, None
         if moved is None or jump.since_s is not None or self._storm or self._fall.since_s is not None:
             return
@@ -423,7 +419,8 @@ class ProbeScreen:
             return
         if run.may_be_stuck():
             expected_k = self._expected_k(run.since_s, run.lasted_s)
-            if run.noise_has_vanished() or run.should_have_moved(expected_k):
+            stopped = self.limits.paste and run.stopped_at_once() and run.value_c < BOILING_C
+            if stopped or run.noise_has_vanished() or run.should_have_moved(expected_k):
                 self._call_stuck(run.since_s)
                 return
         if not self.limits.paste or run.rested_s < REST_ASKED_S or run.value_c >= BOILING_C:
@@ -531,6 +528,7 @@ class ProbeScreen:
             noise_k=self._noise_k,
             constant_since_s=run.since_s if run.readings >= 2 else None,
             fell_from_c=self._fall.from_c if self._problem == "out_of_paste" else None,
+            doubted=self.limits.paste and run.is_doubted(self._expected_k(run.since_s, run.lasted_s)),
         )
 
     def _mind_air(self, ambient_c: float | None) -> None:

@@ -7,7 +7,7 @@ import random
 from collections.abc import Callable, Iterator, Sequence
 
 from monitor.sensing.thermocouple import emf_mv
-from tests.faults.good_batch import BLENDED_S, BUCKET, HOUR_S, MINUTE_S, POURED_S, Shot
+from tests.faults.good_batch import BUCKET, HOUR_S, MINUTE_S, Shot
 from tests.faults.sensor_rows import (
     FAULT_FROM_S,
     KEPT,
@@ -125,6 +125,8 @@ ROWS = (
     Row("reversed", "the core's two wires are swapped, from the start",
         probe_lies(lambda shot: shot.having(core=round(2.0 * (_air_of(shot) + 2.0) - shot.c("core"), 4)),
                    from_s=-HOUR_S), FAULT, "reversed"),
+    Row("stuck-soon", "the core's value stands still three minutes after it went in", _held(15 * MINUTE_S), FAULT,
+        "stuck", reasons=("stuck",)),
     Row("stuck-while-rising", "the core's value stands still while the batch heats", _held(FAULT_FROM_S), FAULT,
         "stuck", reasons=("stuck",)),
     Row("stuck", "the core's value stands still while the batch cools", _held(75 * MINUTE_S), FAULT, "stuck",
@@ -191,5 +193,3 @@ ROWS = (
     Row("amplifier-for-half-an-hour", "the same, and after half an hour the contact is back",
         shows(1372.0, to_s=FAULT_FROM_S + 30 * MINUTE_S), FAULT, "out_of_range", keeps=0.6, hours=1.5),
 )  # fmt: skip
-
-assert POURED_S < BLENDED_S < POURED_S + FAULT_FROM_S

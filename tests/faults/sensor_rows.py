@@ -15,7 +15,7 @@ FAULT_FROM_S = 25 * MINUTE_S
 
 # The share of its samples that must be believed where nothing was lost: of the minutes in which the probe is pushed in,
 # or in which a clock is found out, some are not.
-KEPT = 0.94
+KEPT = 0.92
 
 
 @dataclass(frozen=True)
