@@ -130,8 +130,8 @@ class Standstill:
     """How long a probe's value has been the same, or nearly, and how it was before."""
 
     __slots__ = (
-        "_abrupt", "_block", "_change_k", "_high", "_last_block", "_low", "_same_share", "_turns_share", "_was_up", "pairs",
-        "readings",        "rest_since_s", "since_s", "step_k", "stuck_since_s", "until_s", "value_c",
+        "_abrupt", "_block", "_change_k", "_high", "_last_block", "_low", "_same_share", "_turns_share", "_was_up",
+        "pairs", "readings", "rest_since_s", "since_s", "step_k", "stuck_since_s", "until_s", "value_c",
     )  # fmt: skip
 
     def __init__(self) -> None:
