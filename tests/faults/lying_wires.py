@@ -111,9 +111,10 @@ def _plugged(out_s: float, *, back: bool = True) -> Callable[[Sequence[Shot]], I
         def pull(wire: SerialWire) -> None:
             names.append(os.readlink(wire.node.link))
             wire.unplug()
-            keepers.extend(os.openpty())  # takes the number that has become free
 
         def put_back(wire: SerialWire) -> None:
+            for _ in range(3):
+                keepers.extend(os.openpty())  # takes the number that has become free
             names.append(wire.plug_in())
             for fd in keepers:
                 os.close(fd)
@@ -230,11 +231,11 @@ ROWS = (
         _at_speed(19200, from_s=-HOUR_S), ("watch_fault",), counts=("wrong_speed",), whole=True, within_k=2.0,
         keeps=0.9),
     _row("another-speed", "the node is changed to 19200 baud amid the batch: found, but not before silence rings",
-        _at_speed(19200), ("silent", "watch_fault"), counts=("wrong_speed",), whole=True, within_k=2.0, keeps=0.85),
+        _at_speed(19200), ("silent", "watch_fault"), counts=("wrong_speed",), whole=True, within_k=2.0, keeps=0.78),
     _row("unheard-of-speed", "the node sends at a speed that nobody uses (7700 baud)", _at_speed(7700),
         ("silent", "watch_fault"), counts=("wrong_speed",), whole=True),
     _row("another-name", "the plug is pulled for a minute, and the port comes back under another name",
-        _plugged(MINUTE_S), counts=("unplugged", "cut_line"), whole=True, within_k=2.0, keeps=0.94),
+        _plugged(MINUTE_S), counts=("unplugged", "cut_line"), whole=True, within_k=2.0, keeps=0.9),
     _row("port-gone", "the plug is pulled for good", _plugged(0.0, back=False), SILENT, counts=("unplugged",),
         whole=True),
     _row("doubled", "every line comes twice, some of them again much later",
