@@ -10,7 +10,7 @@ from zlib import crc32
 from monitor.domain import Batch
 from monitor.judgement.events import event_line
 from monitor.pipeline import Minder
-from monitor.sensing.senml import Decoder, looks_like_wrong_baud, with_checksum
+from monitor.sensing.senml import Decoder, with_checksum
 from monitor.sources.batch_file import BatchFile, read_batch_file
 from monitor.sources.line_buffer import LineBuffer
 from monitor.sources.serial_speed import SpeedWatch
@@ -41,7 +41,6 @@ def one(data: bytes) -> None:
     lines = LineBuffer(_MOST_BYTES).feed(data)
     if number % PIECES_ONE_IN == 0:
         _in_pieces(data, lines, number)
-        looks_like_wrong_baud(data)
         _listen(data, lines)
     decoder, decoded = Decoder(PROBE_SETTINGS), []
     for k, line in enumerate(lines):

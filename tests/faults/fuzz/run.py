@@ -25,6 +25,8 @@ from tests.faults.fuzz.target import CORPUS, NAMES, Target, kept, target
 
 # Of processor time, so that a busy machine is not blamed: hundreds of times what the slowest sensible input takes.
 LONGEST_S = 2.0
+# Watching every branch of whole pages costs more than it finds: a dozen runs for each that is made without.
+NEVER_GUIDED = ("http",)
 # Of wall time, against an input that never ends or waits for what never comes.
 _HANGS_S = 120
 
@@ -167,7 +169,7 @@ def main(arguments: list[str]) -> int:
     logging.disable(logging.CRITICAL)  # what the page writes of each request would bury what is found
     if not given.runs and not given.seconds:
         given.seconds = 30.0
-    how = "plain" if given.plain or not can_be_guided() else "guided"
+    how = "plain" if given.plain or given.target in NEVER_GUIDED or not can_be_guided() else "guided"
     print(f"fuzz {given.target}: {how}, seed {given.seed}", flush=True)
     if how == "guided":
         guided(
