@@ -71,8 +71,6 @@ _BURST_STEP_S = 0.001
 _TAKEN_KEY = "taken/"
 # A tick of many buckets that takes longer than this tells of its alarms before it is through, real seconds.
 EARLY_AFTER_S = 0.5
-# Kinds of which a minute matters.
-_SOONEST = frozenset({"too_hot", "not_taken"})
 # How soon an entry made by another command is taken up.
 LOOK_EVERY_S = 1.0
 # The network sets a clock within minutes of a start; a power cut may take the router down for longer.
@@ -836,14 +834,14 @@ def _moved(at_s: float, from_s: float, shift_s: float) -> float:
 
 
 def _how_well(minder: Minder) -> int:
-    """The order of judging: first where an alarm that cannot wait is about to be raised, then any other, then where one
-    stands, then the rest.
+    """The order of judging: first where it is about to be too hot, then where another alarm is about to be raised, then
+    where one stands, then the rest.
     """
     rising = {
         state.kind for state in minder.alarms.values() if not state.stands and state.standing_since_s is not None
     }
     if rising:
-        return 0 if rising & _SOONEST else 1
+        return 0 if "too_hot" in rising else 1
     return 2 if any(state.stands for state in minder.alarms.values()) else 3
 
 
