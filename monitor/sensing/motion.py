@@ -20,7 +20,7 @@ SAME_K = 0.004
 # Or: it stopped at once. A batch slows down by degrees, and a lagging probe follows it; the last two changes before a
 # rest that is one are of a step or two.
 ABRUPT_STEPS = 4.0
-ABRUPT_K = 0.25
+ABRUPT_K = 0.5
 # Of values further apart than this nobody knows how they changed in between; and a few may be the same by chance.
 ABRUPT_WITHIN_S = 60.0
 ABRUPT_READINGS = 8

@@ -270,12 +270,12 @@ def test_a_probe_that_stops_at_once_is_doubted_and_then_stuck() -> None:
     """Minutes after it was pushed in no slope is known yet; a batch slows down by degrees, and its probe with it."""
 
     def stuck_soon(t: float) -> float:
-        return 12.0 + t / 1800.0 if t < 0.0 else paste_c(min(t, 600.0))
+        return 12.0 + t / 1800.0 if t < 0.0 else paste_c(min(t, 300.0))
 
     run = Run().feed(readings(stuck_soon, from_s=-900.0, to_s=1200.0, every_s=30.0, noise_k=0.0, step_k=0.0625))
     doubted = [tick for tick, health in run.healths if health.doubted]
-    assert doubted and 660.0 <= doubted[0] <= 780.0
-    assert run.problems()[0][:2] == (960.0, "stuck")
+    assert doubted and 360.0 <= doubted[0] <= 480.0
+    assert run.problems()[0][:2] == (660.0, "stuck")
 
 
 def test_a_batch_that_comes_to_rest_by_degrees_is_not_doubted() -> None:
