@@ -23,7 +23,8 @@ from tests.weeks_world import HOUR, MINUTE, PEOPLE, URLS
 @pytest.mark.slow
 def test_three_hundred_alarms_are_all_heard_of() -> None:
     """By one seed: outages of single routes and of all, kills in the middle of a hand-over, replies that come late."""
-    world = Outages(seed=4)
+    # Outages of hours here; of days in the soak.
+    world = Outages(seed=4, outage_hours=(1.0, 3.0))
     try:
         world.live(300)
         print(world.figures())
