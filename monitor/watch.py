@@ -384,7 +384,8 @@ class Watch:
                 at_s = self._counts_from(change.batch.ended_noted_s or now_s, now_s)
                 self._renote(self.journal.renote_end, name, at_s)
                 self._put(at_s, AFTER_TICK, partial(self._end, name, at_s))
-            elif change.batch.ended_s is None:
+            elif change.batch.ended_s is None and name not in self.minders:
+                # One that was begun while this watch began is minded already, and from its own time.
                 at_s = self._counts_from(change.batch.batch.known_from_s, now_s)
                 self._renote(self.journal.renote_batch, name, at_s)
                 self._put(at_s, BEFORE_TICK, partial(self._begin, name))

@@ -678,3 +678,27 @@ def test_a_mark_is_taken_up_within_two_seconds_even_in_a_flood(
     wait_until(lambda: [one.kind for one in minder.log()] == ["blended"], 2.0, what="the entry to be taken up")
     said = capsys.readouterr().out
     assert "visor" in said.lower()
+
+
+def test_a_batch_begun_in_the_moment_in_which_the_watch_begins_is_minded_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is among the running ones already and then comes as news: its minder, with what it has found, stays."""
+    bench = Bench(tmp_path, NIGHT_S - 10.0, settings_with("shed-1"))
+    bench.stop()
+    usual = Journal.last_change
+    batch = batch_in("shed-1", NIGHT_S - 10.0, noted_at_s=NIGHT_S - 10.0)
+
+    def just_before(journal: Journal) -> int:
+        number = usual(journal)
+        bench.begin(batch)  # by another process, between two looks of the watch
+        return number
+
+    monkeypatch.setattr(Journal, "last_change", just_before)
+    bench.start()
+    minder = bench.watch.minders[batch.name]
+    bench.until(NIGHT_S + 3 * MINUTE_S)
+    assert bench.watch.minders[batch.name] is minder
+    record = bench.desk.batch(batch.name)
+    assert record is not None and record.batch.noted_at_s == NIGHT_S - 10.0
+    bench.close()
