@@ -1,0 +1,84 @@
+"""The hardware of a common Wi-Fi board under MicroPython: SPI amplifiers, network, clock, supply, watchdog."""
+
+import network
+import ntptime
+import time
+from machine import ADC, SPI, WDT, Pin
+
+# MicroPython counts from 2000 on some boards and from 1970 on others.
+EPOCH_S = 946684800 if time.gmtime(0)[0] == 2000 else 0
+# Longer than any turn may take, shorter than anybody would wait.
+WATCHDOG_MS = 8000
+NEVER_SET_BEFORE_S = 1767225600  # 2026: an earlier clock has not been set
+TIME_EVERY_S = 12 * 3600
+
+
+class Board:
+    """See node.Node for what each is for."""
+
+    def __init__(self, settings):
+        self._settings = settings
+        bus = settings.SPI
+        # The pull-up makes a missing amplifier read as all ones, which is no frame.
+        lines = {"sck": Pin(bus["sck"]), "mosi": Pin(bus["mosi"]), "miso": Pin(bus["miso"], Pin.PULL_UP)}
+        self._spi = SPI(bus["id"], 1000000, **lines)
+        # High before they drive, so that no amplifier is spoken to by the way.
+        self._selects = [Pin(pin, Pin.OUT, value=1) for pin in settings.PROBES.values()]
+        self._wifi = network.WLAN(network.STA_IF)
+        self._supply = None if settings.SUPPLY is None else (ADC(Pin(settings.SUPPLY[0])), settings.SUPPLY[1])
+        self._ms, self._last_ms = 0, time.ticks_ms()
+        self._time_at = None
+        self._watchdog = WDT(timeout=WATCHDOG_MS)
+
+    def ticks_s(self):
+        """Seconds since the start; the counter of the board itself comes round after twelve days."""
+        now = time.ticks_ms()
+        self._ms += time.ticks_diff(now, self._last_ms)
+        self._last_ms = now
+        return self._ms / 1000
+
+    def frames(self):
+        """Four bytes of each amplifier, in the order of the settings."""
+        found = []
+        for select in self._selects:
+            select(0)
+            found.append(self._spi.read(4))
+            select(1)
+        return found
+
+    def supply_mv(self):
+        """The supply, 0 where it is not measured."""
+        return 0 if self._supply is None else int(self._supply[0].read_uv() / 1000 * self._supply[1])
+
+    def network(self):
+        """Be in the network, or raise OSError; and ask for the time now and then."""
+        if not self._wifi.isconnected():
+            self._wifi.active(True)
+            try:
+                self._wifi.connect(*self._settings.WIFI)
+            except OSError:
+                pass  # it is still at it
+            for _ in range(50):
+                self.feed()
+                if self._wifi.isconnected():
+                    break
+                time.sleep_ms(100)
+            else:
+                raise OSError("no network")
+        now_s = self.ticks_s()
+        if self._settings.TIME_SERVER and (self._time_at is None or now_s - self._time_at > TIME_EVERY_S):
+            ntptime.host = self._settings.TIME_SERVER
+            try:
+                ntptime.settime()
+                self._time_at = now_s
+            except OSError:
+                pass  # without it the times are relative
+
+    def unix_s(self):
+        """Unix seconds, None while nobody has told the time."""
+        now_s = time.time() + EPOCH_S
+        return now_s if now_s > NEVER_SET_BEFORE_S else None
+
+    def feed(self):
+        """All is well."""
+        self._watchdog.feed()
