@@ -1,7 +1,7 @@
 """Draws the wiring of the nodes and the place of the probes as SVG, beside this file: ``python draw.py``.
 
-Each drawing is data: boxes with their pins, and which pin goes to which. A wire is told by its word at both ends, not by
-its colour alone.
+Each drawing is data: boxes with their pins, and which pin goes to which. A wire is told by the words at its ends, not
+by its colour alone.
 """
 
 from __future__ import annotations
@@ -113,7 +113,8 @@ def _amplifier(name: str, y: int, x: int = 510) -> Box:
 
 
 def _probe(name: str, amplifier: Box, x: int = 800) -> tuple[Box, list[str]]:
-    box = Box(f"{name} probe", x, amplifier.y, ("+ (K: green)", "- (K: white)"), (), "insulated junction, 316 sheath", 220)
+    ends = ("+ (K: green)", "- (K: white)")  # IEC 60584-3
+    box = Box(f"{name} probe", x, amplifier.y, ends, (), "insulated junction, 316 sheath", 220)
     lane = amplifier.x + amplifier.width + 40
     return box, [
         Wire(amplifier, "T+", box, "+ (K: green)", "probe", lane).drawn(),
@@ -170,7 +171,7 @@ def wifi_node() -> str:
         parts += [*wires, amplifier.drawn(), probe.drawn()]
     parts.append('<text x="10" y="510" class="small">The divider lies between + and - of the battery; its middle goes '
                  "to the ADC.</text>")  # fmt: skip
-    return svg("The Wi-Fi node: a board with two thermocouple amplifiers and a divider for its battery", 1040, 530, parts)
+    return svg("The Wi-Fi node: two thermocouple amplifiers and a divider for its battery", 1040, 530, parts)
 
 
 def bedside() -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import re
+import sys
 import tomllib
 from pathlib import Path
 from types import ModuleType
@@ -18,9 +19,10 @@ TEXT = (NOTES / "README.md").read_text(encoding="utf-8")
 
 
 def module(path: Path) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(path.stem, path)
+    spec = importlib.util.spec_from_file_location(f"{path.parent.name}_{path.stem}", path)
     assert spec is not None and spec.loader is not None
     found = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = found  # dataclasses look there
     spec.loader.exec_module(found)
     return found
 
