@@ -18,7 +18,7 @@ import stat
 import zoneinfo
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -132,10 +132,12 @@ Source = SerialSource | MqttSource | RecordingSource
 class ProbeSettings(DecoderProbeSettings):
     """One probe's settings as the decoder wants them, with the name of the probe they are for.
 
-    The file's two points (ice water and hot water, shown and true) are kept as ``gain`` and ``offset_c``.
+    The file's two points (ice water and hot water, shown and true) are kept as ``gain`` and ``offset_c``; ``checked``
+    is the day on which they were taken, None when nobody said.
     """
 
     probe: str = "core"
+    checked: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -594,11 +596,13 @@ def _read_probe(table: Table, probe: str) -> ProbeSettings:
     # More than 10 K out is no offset: it is the wrong thermocouple type or a broken probe.
     offset_c = table.number("offset_c", 0.0, low=-10, high=10, unit=" °C", example="-0.4")
     line = _read_two_point(table)
+    checked = table.take("checked", date, tr("a day"), "2026-11-26")
     if table.has("offset_c") and table.has("two_point"):
         table.wrong("offset_c", tr("two_point already says it; leave one of the two out."))
     table.finish()
     gain, offset_c = (1.0, offset_c) if line is None else line
-    return ProbeSettings(thermocouple, amplifier, slope, gain, offset_c, probe)
+    day = checked if type(checked) is date else None
+    return ProbeSettings(thermocouple, amplifier, slope, gain, offset_c, probe, day)
 
 
 def _read_two_point(table: Table) -> tuple[float, float] | None:

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from monitor.clock import CLOCK_IS_SET_S
 from monitor.commands import NO, YES
-from monitor.commands.common import now_s, open_journal_to_read, parser_for, print_json, speak_for, wrapped
+from monitor.commands.common import now_s, open_journal_to_read, parser_for, print_json, settings_of, speak_for, wrapped
 from monitor.journal.database import Journal
 from monitor.settings import MqttSource, SerialSource, Settings, SettingsError, Source, load_settings
 from monitor.standing import WATCH_IS_GONE_S, last_watched_s
@@ -40,19 +40,50 @@ def add(parsers: Any) -> None:
         ),
     )  # fmt: skip
     parser.add_argument("--json", action="store_true", help=tr("for programs"))
+    parser.add_argument(
+        "--node", metavar=tr("NAME"), nargs="?", const="",
+        help=tr("listen to one [[source]] for a minute and say whether its node is well"),
+    )  # fmt: skip
+    parser.add_argument(
+        "--calibrate", metavar="BUCKET/PROBE",
+        help=tr("walk a probe through ice and boiling water and keep the result"),
+    )  # fmt: skip
+    parser.add_argument(
+        "--seconds", type=float, default=60.0, metavar="N", help=tr("how long to listen with --node (60)")
+    )
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Walk the parts; a part that cannot be reached does not stop the others."""
+    if args.calibrate is not None:
+        return _calibrate(args)
     lines: list[Line] = []
-    for line in _all(args):
+    for line in _all(args) if args.node is None else _node(args):
         lines.append(line)
         if not args.json:
             _print(line)  # at once: a broker that does not answer takes its time
     if args.json:
         print_json([line._asdict() for line in lines])
     return NO if any(line.ok is False for line in lines) else YES
+
+
+def _node(args: argparse.Namespace) -> Iterator[Line]:
+    """One node, listened to."""
+    from monitor.commands.check_node import node_lines
+
+    settings = settings_of(args)
+    for said in node_lines(settings, args.node, max(1.0, min(args.seconds, 3600.0))):
+        yield Line(*said)
+
+
+def _calibrate(args: argparse.Namespace) -> int:
+    """One probe through ice and boiling water."""
+    from monitor.commands.calibrate import calibrate
+
+    settings = settings_of(args)
+    calibrate(settings, args.calibrate, args.node or "", settings.local_time(now_s()).date())
+    return YES
 
 
 def _all(args: argparse.Namespace) -> Iterator[Line]:

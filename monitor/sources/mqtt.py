@@ -110,6 +110,10 @@ class MqttSource:
         self._brief = 0
         self.announcement: Announcement | None = None  # set before the thread starts
 
+    def forget_session(self) -> None:
+        """Have the broker keep nothing for us once we are gone; before the thread starts."""
+        self._clean_session = True
+
     # ---- what others ask -------------------------------------------------------------------------------------------
 
     def health(self) -> SourceHealth:
