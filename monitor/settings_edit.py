@@ -1,4 +1,4 @@
-"""Writes one thing into the settings and leaves the rest as it was written: comments, order, blanks. Text in, text out."""
+"""Writes one thing into the settings and leaves the rest as it was: comments, order, blanks. Text in, text out."""
 
 from __future__ import annotations
 
