@@ -33,7 +33,7 @@ def ring_not_begun(
     *,
     tell: Callable[..., object] = routes.tell,
     wall: Callable[[], float] = time.time,
-    folder: Path = Path("/dev/shm"),
+    folder: Path | None = None,
 ) -> bool:
     """Tell every phone that the watch cannot begin, and why (``says``); at most once an hour, and only as a service.
 
@@ -41,6 +41,10 @@ def ring_not_begun(
     """
     if not environ.get(_SERVICE):
         return False
+    if folder is None:
+        # The unit's own folder, which outlives the restarts; else memory that every user may write in, where the worst
+        # that somebody can do is to keep a second ring away.
+        folder = Path(environ.get("RUNTIME_DIRECTORY", "").partition(":")[0] or "/dev/shm")  # nosec B108
     name = hashlib.sha256(str(settings.journal_path).encode()).hexdigest()[:12]
     stamp, now_s = folder / f"emberpail-not-begun-{name}", wall()
     with contextlib.suppress(OSError, ValueError):

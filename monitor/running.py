@@ -255,6 +255,10 @@ class Running:
     def _on_tick(self, watch: Watch, tick_s: float) -> None:
         self._ticked_at = time.monotonic()
         self._look_at_ourselves()
+        minded = {minder.batch.name for minder in watch.minders.values()}
+        for of_batches in (self.bands, self.forecasts, self._band_due_s):
+            for name in of_batches.keys() - minded:  # ended: nobody asks for them again
+                del of_batches[name]
         for minder in watch.minders.values():
             name = minder.batch.name
             if tick_s >= self._band_due_s.get(name, 0.0):

@@ -395,8 +395,10 @@ class Watch:
         ahead_s = self.clock.wall_ahead_s()
         if abs(ahead_s) < _OTHER_CLOCK_S or abs(entry.noted_at_s - ahead_s - now_s) > _OTHER_CLOCK_S / 2:
             return entry
-        self.journal.correct_clock_of_entry(entry.entry_id, ahead_s)
-        return replace(entry, at_s=entry.at_s - ahead_s, noted_at_s=entry.noted_at_s - ahead_s)
+        # To the millisecond, as every time here: what is left of years taken away must not part it from a reading.
+        at_s, noted_at_s = (round(one - ahead_s, 3) for one in (entry.at_s, entry.noted_at_s))
+        self.journal.correct_clock_of_entry(entry.entry_id, at_s, noted_at_s)
+        return replace(entry, at_s=at_s, noted_at_s=noted_at_s)
 
     def _renote(self, write: Callable[[str, float], object], key: str, at_s: float) -> None:
         """What was entered counts whether or not the disk takes the time from which it does: that goes on waiting."""

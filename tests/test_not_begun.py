@@ -65,3 +65,11 @@ def test_watch_on_a_full_disk_ends_with_a_sentence_and_rings_as_a_service(
 
 def _refuse(*_: object, **__: object) -> None:
     raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_the_unit_s_own_folder_outlives_the_restarts(tmp_path: Path) -> None:
+    """systemd names it in the environment (systemd.exec(5), RuntimeDirectory)."""
+    settings = settings_with("shed-1", people=[("Ash", "a://1")])
+    environ = {**AS_SERVICE, "RUNTIME_DIRECTORY": f"{tmp_path}:/elsewhere"}
+    told = [ring_not_begun(settings, SAYS, environ, tell=lambda *_: None, wall=lambda: 1000.0) for _ in range(3)]
+    assert told == [True, False, False] and len(list(tmp_path.iterdir())) == 1

@@ -110,6 +110,9 @@ def unit_text(settings: Settings, *, user: str, python: str, record: Path | None
         # Systemd puts no variable into the program's own path, so a dollar sign stands there for itself.
         f"ExecStart={' '.join([_quoted(words[0]).replace('$$', '$'), *map(_quoted, words[1:])])}",
         f"User={user}",
+        # Kept over restarts: there stands when the phones were last rung because the watch could not begin.
+        "RuntimeDirectory=emberpail",
+        "RuntimeDirectoryPreserve=yes",
         *(["SupplementaryGroups=dialout"] if serial else []),
         "Environment=PYTHONUNBUFFERED=1",
         "# " + tr("Passwords and routes as NAME=value, readable by root only; the file may be missing."),

@@ -200,12 +200,11 @@ class Batches(Records):
         """Move the time at which a log entry was noted to a later one."""
         self._later("UPDATE entries SET noted_at_s = ?1 WHERE entry_id = ?2 AND noted_at_s < ?1", noted_at_s, entry_id)
 
-    def correct_clock_of_entry(self, entry_id: str, ahead_s: float) -> None:
-        """Move a log entry, which was noted by a clock that was ``ahead_s`` ahead, back to when it was noted."""
+    def correct_clock_of_entry(self, entry_id: str, at_s: float, noted_at_s: float) -> None:
+        """Put a log entry, which was noted by a clock that stood wrong, where it belongs."""
         with self.transaction():
             self._run(
-                "UPDATE entries SET at_s = at_s - ?1, noted_at_s = noted_at_s - ?1 WHERE entry_id = ?2",
-                (ahead_s, entry_id),
+                "UPDATE entries SET at_s = ?, noted_at_s = ? WHERE entry_id = ?", (at_s, noted_at_s, entry_id)
             )
 
     def renote_undo(self, entry_id: str, undone_at_s: float) -> None:

@@ -21,6 +21,8 @@ DAY = 24 * HOUR
 CURVE = Curve()
 # Sunday 29 March 2026, 0:00 UTC: London's clocks go forward at 1:00, while the batch is hot.
 SPRING_S = 1774742400.0
+# 19 January 2038, 3:14:08 UTC: where Unix seconds no longer fit into 31 bits.
+SECONDS_OF_31_BITS = 2.0**31
 JUMPS = {
     "30 days ahead": (30 * DAY,),
     "30 days back": (-30 * DAY,),
@@ -28,6 +30,7 @@ JUMPS = {
     "an hour ahead, as summer time written by hand": (HOUR,),
     "an hour back, as winter time written by hand": (-HOUR,),
     "to 1970 and back": (-SPRING_S, 0.0),
+    "beyond 2038": (SECONDS_OF_31_BITS + HOUR - SPRING_S,),
 }
 Answer = tuple[list[tuple[str, str, float]], list[tuple[str, str, str, float]], list[float], LogEntry]
 
@@ -109,3 +112,15 @@ def test_a_wall_clock_that_jumps_changes_nothing(name: str, tmp_path: Path, stea
         assert noted.noted_at_s == pytest.approx(steady[kind][3].noted_at_s, abs=3.0)
     assert [one[1] for one in steady["hot"][0] if one[0] == "too_hot"] == ["raised", "cleared"]
     assert not steady["good"][0]
+
+
+@pytest.mark.slow
+def test_a_batch_over_the_19th_of_january_2038_is_like_any_other(tmp_path: Path, steady: dict[str, Answer]) -> None:
+    """It begins an hour before; all comes at the same times after the pour."""
+    start_s = (SECONDS_OF_31_BITS - HOUR) // MINUTE * MINUTE  # on the grid of the ticks, as the other
+    alarms, messages, times, _ = minded(tmp_path / "hot", "hot", (), node=False, seed=0, start_s=start_s)
+    expected, told, readings, _ = steady["hot"]
+    assert [one[:2] for one in alarms] == [one[:2] for one in expected]
+    assert [one[2] - start_s for one in alarms] == pytest.approx([one[2] - SPRING_S for one in expected])
+    assert len(messages) == len(told)
+    assert [one - start_s for one in times] == pytest.approx([one - SPRING_S for one in readings], abs=0.01)

@@ -166,7 +166,7 @@ def test_an_entry_noted_by_a_clock_that_was_ahead_moves_back_whole(journal: Jour
     journal.add_batch(Batch("q", "shed-2", BEFORE_S))
     mine = journal.add_entry("q", LogEntry("blended", BOOT_S, BOOT_S + 60.0))
     other = journal.add_entry("q", LogEntry("looked", BOOT_S, BOOT_S + 60.0))
-    journal.correct_clock_of_entry(mine.entry_id, 3600.0)
+    journal.correct_clock_of_entry(mine.entry_id, mine.at_s - 3600.0, mine.noted_at_s - 3600.0)
     found = {logged.entry.entry_id: logged.entry for logged in journal.log("q")}
     assert found[mine.entry_id] == replace(mine, at_s=BOOT_S - 3600.0, noted_at_s=BOOT_S - 3540.0)
     assert found[other.entry_id] == other
