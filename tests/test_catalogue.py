@@ -82,6 +82,7 @@ EXCEPTIONS: dict[str, str] = {
     "commands/unit.py: After=": "the words of a unit file",
     "commands/unit.py: SystemCallFilter=": "the words of a unit file",
     "commands/unit.py: DeviceAllow=": "the words of a unit file",
+    "journal/readings.py: {} SELECT": "SQL",
     "page/charts.py: The batch cannot be read": "for the developer's log; the page says it in its own words",
     "page/charts.py: There is no such curve here": "for programs (curve.json)",
     'page/forms.py: {}<button class="press plain" name="minutes"': "markup, no text",
