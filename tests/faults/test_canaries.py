@@ -204,7 +204,7 @@ def test_there_is_enough_to_look_through(farm: Farm) -> None:
     # The refusals did happen, and were told.
     assert "nothing answers" in farm.said["check"] and "phone Ash json" in farm.said["status"]
     assert farm.said["ring"].count("connection refused") == 2 and "cannot be used" in farm.said["ring"]
-    assert "Heartbeat" in farm.said["watch"] + farm.said["status"] + farm.said["check"]
+    assert "heartbeat" in (farm.said["watch"] + farm.said["status"] + farm.said["check"]).lower()
     assert "siren" in farm.said["check"]
 
 
