@@ -34,6 +34,10 @@ RECIPE_CORRECTED = "recipe corrected"
 ALARM_ANSWERED = "alarm answered"
 
 
+# No batch is minded for so long; what is stamped later than that after its start belongs to no batch, or to no time.
+MOST_BATCH_S = 60 * 86400.0
+
+
 class ReplayError(ValueError):
     """The recording or its batch file cannot be replayed; the message says what is wrong and how to mend it."""
 
@@ -188,6 +192,8 @@ def _arrivals(
     lines = read_recording(recording)
     for line in lines:
         moved_s = shift_of(line.arrival_s, settings_of_clock[seen:upto])
+        if line.arrival_s + moved_s > batch.started_s + MOST_BATCH_S:
+            continue  # a damaged stamp: on the way there every minute would be judged
         if line.note is not None:
             if line.note.get("note") == CLOCK_SET_RIGHT:
                 if seen == upto:
@@ -202,7 +208,8 @@ def _arrivals(
                 # The watch that started knew nothing of what the nodes' clocks had shown before.
                 decoder = Decoder(probe_settings, takes)
                 if isinstance(last_tick_s, int | float) and at_s >= prelude_s:
-                    yield at_s, Pause(float(last_tick_s), at_s)
+                    # Nobody watched later than the watch began: such a note is damaged, and would tick for ever.
+                    yield at_s, Pause(min(float(last_tick_s), at_s), at_s)
                 else:
                     yield max(at_s, prelude_s), ()
             elif line.note.get("note") == BATCH_ENDED and line.note.get("batch") == batch.name:

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from monitor.replay import Replay, replay_recording
 from monitor.sources.batch_file import BatchFileError
+from tests.helpers_watch import RECORDINGS
 from tests.sensing import wire_styles as wire
 from tests.sensing.replayed import alarms, believed, compare, raised, replayed
 from tests.sensing.wire_styles import HOUR_S, POURED_S, Sample, Sent, Shot, recorded, sent, shots
@@ -438,3 +439,19 @@ def test_three_days_are_read_screened_and_ticked_in_seconds(tmp_path: Path) -> N
     replay = replayed(tmp_path, lines)
     assert replay.readings == 51_900
     assert time.process_time() - start < 12.0  # wide: shared machines take three times as long
+
+
+def test_a_damaged_time_does_not_lead_through_centuries(tmp_path: Path) -> None:
+    """A last tick in the year 2201 and a line stamped there: both are passed over, and the verdict is that without."""
+    whole = (RECORDINGS / "night-shed-3.rec").read_bytes().splitlines(keepends=True)[:40]
+    at = next(line for line in whole if not line.startswith(b"#")).partition(b"\t")[0]
+    verdicts = []
+    for name, lines in (
+        ("plain", whole),
+        ("far", [b'#{"at":' + at + b',"note":"watch started","last_tick":7200000000.0}\n', *whole,
+                 b'7200000000.000\t[{"n":"shed-3/core","u":"Cel","v":60}]\n']),
+    ):  # fmt: skip
+        path = tmp_path / f"{name}.rec"
+        path.write_bytes(b"".join(lines))
+        verdicts.append(replay_recording(path, RECORDINGS / "night-shed-3.toml").verdict)
+    assert verdicts[0] == verdicts[1]
