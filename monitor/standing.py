@@ -5,6 +5,7 @@ It needs no running watch, and says so when there is none: the age of the last t
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
@@ -15,7 +16,7 @@ from monitor import counted
 from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
 from monitor.drill_told import drill_troubles
 from monitor.housekeeping import keeping_notes
-from monitor.journal.database import AlarmRecord, Journal
+from monitor.journal.database import AlarmRecord, Journal, JournalError
 from monitor.judgement.alarms import RULES, rule_for
 from monitor.judgement.phrases import percent_with_range
 from monitor.judgement.summaries import alarm_words, stage_words
@@ -207,7 +208,9 @@ def _recent(
     """Believed readings of the last half hour by probe, in slots of a few seconds each."""
     found = {}
     for probe in probes:
-        slots = journal.thinned(bucket, probe, now_s - RECENT_S, now_s + MINUTE_S, RECENT_POINTS)
+        slots: Sequence[tuple[float, float, float]] = ()
+        with contextlib.suppress(JournalError):  # a page of the file that is damaged: the rest is shown all the same
+            slots = journal.thinned(bucket, probe, now_s - RECENT_S, now_s + MINUTE_S, RECENT_POINTS)
         if slots:
             found[probe] = [(time_s, (low + high) / 2.0) for time_s, low, high in slots]
     return found
