@@ -115,6 +115,7 @@ def hang(self, deliver, stop):
 recording.RecordingSource.run = hang
 recording.RecordingSource.health = lambda self: __import__("tests.helpers_watch").helpers_watch.StillSource.health(self)
 recording.RecordingSource.state, recording.RecordingSource.says = "connected", "connected."
+recording.RecordingSource.faults = {{}}
 from monitor.cli import main
 if first.exists():
     # The second process: here the source turns round.
