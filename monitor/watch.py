@@ -587,11 +587,11 @@ class Watch:
         What was told stays told.
         """
         from_s, at_s = self.clock.from_s, self._last_s
+        watched = [[_moved(one, from_s, shift_s) for one in span] for span in self._watched]
         try:
             with self.journal.transaction():
                 self.journal.retime(from_s, shift_s)
-                self._watched = [[_moved(one, from_s, shift_s) for one in span] for span in self._watched]
-                facts: dict[str, object] = {WATCHED_KEY: self._watched, "last_tick_s": self._watched[-1][1]}
+                facts: dict[str, object] = {WATCHED_KEY: watched, "last_tick_s": watched[-1][1]}
                 told = self.journal.fact(TOLD_KEY, [])
                 facts[TOLD_KEY] = [{**one, "at_s": _moved(one["at_s"], from_s, shift_s)} for one in told]
                 kept = self.clock.kept()
@@ -609,6 +609,7 @@ class Watch:
         except JournalError as error:  # tried again at the next tick
             self.trouble["journal"] = str(error)
             return
+        self._watched = watched
         if self._recorder is not None:
             self._record_lines()
             self._recorder.note({"at": at_s, "note": CLOCK_SET_RIGHT, "from": from_s, "shift": shift_s})

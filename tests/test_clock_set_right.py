@@ -14,7 +14,7 @@ import pytest
 
 from monitor.clock import PLAUSIBLE, ArrivalClock, Kept
 from monitor.domain import Event, LogEntry
-from monitor.journal.database import Message
+from monitor.journal.database import Journal, JournalError, Message
 from monitor.sensing.senml import Decoder
 from monitor.sources.batch_file import read_batch_file
 from monitor.sources.recording import read_recording
@@ -222,6 +222,32 @@ def test_messages_that_wait_do_not_run_out_by_it_and_what_was_told_moves_along(t
     assert now["a"].expires_s == pytest.approx(older["a"].expires_s + moved_s)
     assert now["b"].created_s == older["b"].created_s, "from before the cut"
     assert shed.desk.fact(TOLD_KEY)[0]["at_s"] == pytest.approx(at_s + moved_s)
+    shed.close()
+
+
+def test_a_disk_that_refuses_just_then_moves_nothing_twice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The move is tried again at the next tick, from where everything was."""
+    shed = Shed(tmp_path, NIGHT_S, SETTINGS)
+    shed.until(NIGHT_S + 300.0)
+    shed.power_cut(NIGHT_S + 9 * HOUR_S, wrong_s=-9 * HOUR_S)
+    began_s = shed.watch._watched[-1][0]
+    usual, refusals = Journal.set_fact, [2]
+
+    def refuses(journal: Journal, key: str, value: object) -> None:
+        if key == CLOCK_KEY and refusals[0] >= 0:
+            refusals[0] -= 1
+            if refusals[0] >= 0:
+                raise JournalError("Journal: the disk is full; free some space and it goes on by itself.", again=True)
+        usual(journal, key, value)
+
+    monkeypatch.setattr(Journal, "set_fact", refuses)
+    shed.until(shed.now_s + 120.0)
+    shed.wrong_s, shed.synchronized = 0.0, True
+    shed.until(shed.now_s + 300.0)
+    assert refusals[0] < 0 and shed.clock.waits == ""
+    moved_s = shed.watch._watched[-1][0] - began_s
+    assert moved_s == pytest.approx(9 * HOUR_S - 300.0, abs=120.0)
+    assert shed.watch._watched[-1][0] == pytest.approx(shed.clock.from_s, abs=1.0)
     shed.close()
 
 
