@@ -19,7 +19,16 @@ from monitor.journal.database import Journal, JournalError, Refused
 from monitor.journal.migrations import APPLICATION_ID
 from monitor.journal.photo_files import copy_by_hash, copy_photo, photo_folder
 from monitor.journal.putting_back import PutBack, put_back
-from monitor.journal.safekeeping import HALF, Contents, Progress, contents_of, copy_journal, reading
+from monitor.journal.safekeeping import (
+    HALF,
+    Contents,
+    Progress,
+    contents_of,
+    copy_journal,
+    free_name,
+    reading,
+    there_already,
+)
 from monitor.words import tr
 
 # What is known of the last good backup, in the journal itself.
@@ -67,10 +76,10 @@ def back_up(
     folder = is_folder(target)
     if folder:
         _make(target)
-        target = _free_name(target, f"{journal.stem}-{at.strftime(_DATED)}")
+        dated = target / f"{journal.stem}-{at.strftime(_DATED)}"
+        target = free_name(lambda more: dated.with_name(f"{dated.name}{more}.sqlite"))
     if settings_file is not None and _settings_beside(target).exists():
-        raise Refused(tr("{path} is there already, and a backup overwrites nothing: name another file.",
-                         path=_settings_beside(target)))  # fmt: skip
+        raise there_already(_settings_beside(target))
     copy_journal(journal, target, progress, pause_s)
     with reading(target) as db:
         contents = contents_of(target, db)
@@ -141,14 +150,6 @@ def _make(folder: Path) -> None:
             ),
             again=True,
         ) from error
-
-
-def _free_name(folder: Path, name: str) -> Path:
-    number, more = 1, ""
-    while (path := folder / f"{name}{more}.sqlite").exists():
-        number += 1
-        more = f"-{number}"
-    return path
 
 
 def _pictures(db: sqlite3.Connection) -> list[tuple[str, str]]:

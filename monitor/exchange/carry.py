@@ -18,6 +18,7 @@ from monitor.exchange.csv_files import read_csv, write_csv
 from monitor.exchange.json_file import read_json, write_json
 from monitor.exchange.rows import ExchangeError, Placed, Row, checked
 from monitor.journal.database import Journal
+from monitor.journal.safekeeping import copy_journal
 from monitor.journal.whole import TABLES
 from monitor.words import tr
 
@@ -79,7 +80,7 @@ def _write_sqlite(half: Path, journal: Journal, names: Sequence[str]) -> None:
         with out.transaction():
             for table in TABLES:
                 out.put_rows(table, journal.whole_rows(table, names))
-        out.backup(half)
+        copy_journal(out.path, half)
 
 
 # ---- in ------------------------------------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from typing import Any, cast
 import monitor
 from monitor.journal.database import Journal, JournalError, Refused
 from monitor.journal.migrations import migrate
+from monitor.journal.outbox import COLUMNS
 
 # What is written and read in memory while the disk refuses, beside the facts; everything else still asks the disk.
 _MESSAGES = frozenset({
@@ -26,11 +27,9 @@ _MESSAGES = frozenset({
 # So many messages, the newest, are taken along: those of some weeks, some MB. What is still to be told always is.
 _MOST_COPIED = 5000
 
-_COLUMNS = (
-    "message_id, about, what, created_s, not_before_s, expires_s, person, route, title, body, urgency, state, "
-    "attempts, last_error, next_try_s, sent_s"
-)
-_MARKS = ", ".join("?" * 16)
+# Where in a row the two stand that decide which of two rows counts.
+_ID, _STATE = (COLUMNS.split(", ").index(one) for one in ("message_id", "state"))
+_MARKS = ", ".join("?" * len(COLUMNS.split(", ")))
 
 
 class Memory(Journal):
@@ -103,23 +102,24 @@ class Aside:
 
     def _fill(self, memory: Memory, disk: Journal) -> None:
         rows = disk._rows(
-            f"SELECT {_COLUMNS} FROM outbox WHERE state IN ('waiting', 'failed') UNION "
-            f"SELECT {_COLUMNS} FROM (SELECT * FROM outbox ORDER BY rowid DESC LIMIT {_MOST_COPIED}) "
+            f"SELECT {COLUMNS} FROM outbox WHERE state IN ('waiting', 'failed') UNION "
+            f"SELECT {COLUMNS} FROM (SELECT * FROM outbox ORDER BY rowid DESC LIMIT {_MOST_COPIED}) "
             "ORDER BY created_s"
         )
-        memory._run_many(f"INSERT OR IGNORE INTO outbox ({_COLUMNS}) VALUES ({_MARKS})", rows)
+        memory._run_many(f"INSERT OR IGNORE INTO outbox ({COLUMNS}) VALUES ({_MARKS})", rows)
         self._copied = True
 
 
 def _merge(memory: Memory, disk: Journal) -> None:
     """What differs goes into the file; that a message was sent stands whatever the other side says."""
-    there = {row[0]: tuple(row) for row in disk._rows(f"SELECT {_COLUMNS} FROM outbox")}
-    rows = [tuple(row) for row in memory._rows(f"SELECT {_COLUMNS} FROM outbox ORDER BY rowid")]
+    there = {row[_ID]: tuple(row) for row in disk._rows(f"SELECT {COLUMNS} FROM outbox")}
+    rows = [tuple(row) for row in memory._rows(f"SELECT {COLUMNS} FROM outbox ORDER BY rowid")]
     changed = [
-        row for row in rows if there.get(row[0]) != row and (row[0] not in there or there[row[0]][11] != "sent")
-    ]
-    disk._run_many("DELETE FROM outbox WHERE message_id = ?", [(row[0],) for row in changed if row[0] in there])
-    disk._run_many(f"INSERT INTO outbox ({_COLUMNS}) VALUES ({_MARKS})", changed)
+        row for row in rows
+        if there.get(row[_ID]) != row and (row[_ID] not in there or there[row[_ID]][_STATE] != "sent")
+    ]  # fmt: skip
+    disk._run_many("DELETE FROM outbox WHERE message_id = ?", [(row[_ID],) for row in changed if row[_ID] in there])
+    disk._run_many(f"INSERT INTO outbox ({COLUMNS}) VALUES ({_MARKS})", changed)
     disk._run_many("INSERT OR REPLACE INTO facts VALUES (?, ?)", memory._rows("SELECT key, value FROM facts"))
 
 

@@ -19,7 +19,7 @@ from monitor.journal.store import Store
 BACK_OFF_S = (10.0, 30.0, 60.0, 120.0, 300.0)
 STEADY_S = BACK_OFF_S[-1]
 
-_COLUMNS = (
+COLUMNS = (
     "about, what, person, route, title, body, created_s, urgency, not_before_s, expires_s, message_id, state, "
     "attempts, last_error, next_try_s, sent_s"
 )
@@ -44,7 +44,7 @@ class Outbox(Store):
             for message in messages:
                 full = _completed(message)
                 added = self._run(
-                    f"INSERT INTO outbox ({_COLUMNS}) VALUES ({', '.join('?' * 16)}) "
+                    f"INSERT INTO outbox ({COLUMNS}) VALUES ({', '.join('?' * 16)}) "
                     "ON CONFLICT (message_id) DO NOTHING",
                     dataclasses.astuple(full),
                 ).rowcount
@@ -59,7 +59,7 @@ class Outbox(Store):
         better early than stuck.
         """
         rows = self._rows(
-            f"SELECT {_COLUMNS} FROM outbox WHERE {_OPEN} AND expires_s > ?1 "
+            f"SELECT {COLUMNS} FROM outbox WHERE {_OPEN} AND expires_s > ?1 "
             "AND (not_before_s <= ?1 OR created_s > ?1 + 60) AND (next_try_s <= ?1 OR next_try_s > ?1 + ?2) "
             "ORDER BY urgency <> 'now', created_s, rowid",
             (now_s, STEADY_S),
@@ -107,7 +107,7 @@ class Outbox(Store):
     def given_up_messages(self, person: str, since_s: float) -> list[Message]:
         """What was written for a person from ``since_s`` on, given up, and has not been summed up; the oldest first."""
         rows = self._rows(
-            f"SELECT {_COLUMNS} FROM outbox WHERE state = 'given_up' AND person = ? AND created_s >= ? "
+            f"SELECT {COLUMNS} FROM outbox WHERE state = 'given_up' AND person = ? AND created_s >= ? "
             "ORDER BY created_s, rowid",
             (person, since_s),
         )
@@ -184,13 +184,13 @@ class Outbox(Store):
 
     def message(self, message_id: str) -> Message | None:
         """The message with this id."""
-        row = self._row(f"SELECT {_COLUMNS} FROM outbox WHERE message_id = ?", (message_id,))
+        row = self._row(f"SELECT {COLUMNS} FROM outbox WHERE message_id = ?", (message_id,))
         return Message(*row) if row else None
 
     def messages(self, about: str | None = None, open_only: bool = False) -> list[Message]:
         """Messages about an alarm (None: about all), the oldest first; ``open_only``: not told yet."""
         rows: list[Any] = self._rows(
-            f"SELECT {_COLUMNS} FROM outbox WHERE (?1 IS NULL OR about = ?1) AND (?2 = 0 OR {_OPEN}) "
+            f"SELECT {COLUMNS} FROM outbox WHERE (?1 IS NULL OR about = ?1) AND (?2 = 0 OR {_OPEN}) "
             "ORDER BY created_s, rowid",
             (about, int(open_only)),
         )

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.journal.migrations import is_foreign
-from monitor.journal.safekeeping import Contents, copy_journal, examine, name_for_good, reading, sync_folder
+from monitor.journal.safekeeping import Contents, copy_journal, examine, free_name, name_for_good, reading, sync_folder
 from monitor.journal.store import BUSY_S, PAGE_BYTES, JournalError, Refused, Store, claim_of, explained
 from monitor.words import tr
 
@@ -199,10 +199,5 @@ def _remove_helpers(journal: Path) -> None:
 
 def _free_name(journal: Path, what: str) -> Path:
     """A name beside the journal that nothing has: journal-before-restore-2026-01-17-180500.sqlite."""
-    number, more = 1, ""
-    while True:
-        path = journal.with_name(f"{journal.stem}-{what}{more}{journal.suffix or '.sqlite'}")
-        if not path.exists() and not path.with_name(path.name + "-wal").exists():
-            return path
-        number += 1
-        more = f"-{number}"
+    ending = journal.suffix or ".sqlite"
+    return free_name(lambda more: journal.with_name(f"{journal.stem}-{what}{more}{ending}"), ("", "-wal"))

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import itertools
 import os
 import sqlite3
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.journal.migrations import APPLICATION_ID, NEWEST, version_of
-from monitor.journal.store import JournalError, Refused, explained, make_private
+from monitor.journal.store import JournalError, Refused, explained, make_private, too_new
 from monitor.words import tr
 
 # Copied at a time (2 MB with our pages); in between whoever asked is told how far it is, and may stop it.
@@ -79,7 +80,7 @@ def copy_journal(
     Refused where something of that name is there, JournalError where it cannot be done, Stopped by ``progress``.
     """
     if target.exists():
-        raise Refused(tr("{path} is there already, and a backup overwrites nothing: name another file.", path=target))
+        raise there_already(target)
     half = target.with_name(target.name + HALF)
     try:
         half.unlink(missing_ok=True)
@@ -132,20 +133,31 @@ def name_for_good(half: Path, target: Path) -> None:
     try:
         os.link(half, target)
     except FileExistsError:
-        raise Refused(
-            tr("{path} is there already, and a backup overwrites nothing: name another file.", path=target)
-        ) from None
+        raise there_already(target) from None
     except OSError as error:
         if error.errno not in _NO_LINKS:
             raise
         if target.exists():
-            raise Refused(
-                tr("{path} is there already, and a backup overwrites nothing: name another file.", path=target)
-            ) from None
+            raise there_already(target) from None
         os.rename(half, target)
     with contextlib.suppress(OSError):
         half.unlink(missing_ok=True)
     sync_folder(target.parent)
+
+
+def there_already(path: Path) -> Refused:
+    """The refusal to take the place of another file."""
+    return Refused(tr("{path} is there already, and a backup overwrites nothing: name another file.", path=path))
+
+
+def free_name(path_of: Callable[[str], Path], endings: Sequence[str] = ("",)) -> Path:
+    """The first of ``path_of("")``, ``path_of("-2")``, ``path_of("-3")`` ... that nothing has, with none of the
+    endings."""
+    for number in itertools.count(1):
+        path = path_of("" if number == 1 else f"-{number}")
+        if not any(path.with_name(path.name + ending).exists() for ending in endings):
+            return path
+    raise AssertionError("the numbers have no end")
 
 
 def sync_folder(folder: Path) -> None:
@@ -187,15 +199,7 @@ def _examined(path: Path, db: sqlite3.Connection) -> Contents:
         )
     schema = version_of(db)
     if schema > NEWEST:
-        raise JournalError(
-            tr(
-                "Journal {path}: it was written by a newer Emberpail (schema {version}, this one knows up to "
-                "{newest}); install the newer one again or name another file.",
-                path=path,
-                version=schema,
-                newest=NEWEST,
-            )
-        )
+        raise too_new(path, schema)
     found = db.execute("PRAGMA integrity_check(1)").fetchone()[0]
     if found != "ok" or db.execute("PRAGMA foreign_key_check").fetchone() is not None:
         raise JournalError(tr("{path} is damaged: take an older backup.", path=path))

@@ -92,6 +92,19 @@ def make_private(path: Path) -> None:
         os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
 
 
+def too_new(path: Path, version: int) -> JournalError:
+    """The refusal of a file that a newer program has written."""
+    return JournalError(
+        tr(
+            "Journal {path}: it was written by a newer Emberpail (schema {version}, this one knows up to {newest}); "
+            "install the newer one again or name another file.",
+            path=path,
+            version=version,
+            newest=NEWEST,
+        )
+    )
+
+
 class Store:
     """An open journal file: the part that all tables share."""
 
@@ -156,15 +169,7 @@ class Store:
             )
         version = version_of(db)
         if version > NEWEST:
-            raise JournalError(
-                tr(
-                    "Journal {path}: it was written by a newer Emberpail (schema {version}, this one knows up to "
-                    "{newest}); install the newer one again or name another file.",
-                    path=self.path,
-                    version=version,
-                    newest=NEWEST,
-                )
-            )
+            raise too_new(self.path, version)
         if self.read_only:
             if version < NEWEST:
                 raise JournalError(
@@ -325,37 +330,3 @@ class Store:
         with self._lock:
             self._run("VACUUM")
             self._run("PRAGMA wal_checkpoint(TRUNCATE)")
-
-    def backup(self, path: str | os.PathLike[str]) -> Path:
-        """Copy the journal to ``path`` while it is in use; the copy is one file, checked before it gets its name."""
-        target = Path(path)
-        if target.absolute() == self.path.absolute():
-            raise Refused(tr("Backup {path}: that is the journal itself; name another file.", path=target))
-        half = target.with_name(target.name + ".part")
-        try:
-            half.unlink(missing_ok=True)
-            make_private(half)
-            copy = sqlite3.connect(half, isolation_level=None)
-            try:
-                with self._lock:
-                    self._db.backup(copy)
-                copy.execute("PRAGMA journal_mode = DELETE")  # no -wal file beside a backup
-                if copy.execute("PRAGMA quick_check").fetchone()[0] != "ok":
-                    raise JournalError(
-                        tr("Backup {path}: the copy is damaged; try again on another disk.", path=target), again=True
-                    )
-            finally:
-                copy.close()
-            with open(half, "rb") as file:
-                os.fsync(file.fileno())
-            os.replace(half, target)
-        except sqlite3.Error as error:
-            raise explained(error, target) from error
-        except OSError as error:
-            raise JournalError(
-                tr("Backup {path}: it cannot be written ({reason}).", path=target, reason=error.strerror), again=True
-            ) from error
-        finally:
-            with contextlib.suppress(OSError):
-                half.unlink(missing_ok=True)
-        return target

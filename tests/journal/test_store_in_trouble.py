@@ -14,6 +14,7 @@ from monitor.domain import Reading
 from monitor.journal import migrations
 from monitor.journal import store as store_module
 from monitor.journal.database import Journal, JournalError
+from monitor.journal.safekeeping import copy_journal
 from monitor.journal.store import explained
 
 T0 = 1_773_480_000.0
@@ -177,7 +178,7 @@ def test_a_copy_that_is_damaged_gets_no_name(journal: Journal, tmp_path: Path) -
     journal._run("PRAGMA writable_schema = ON")
     journal._run("DELETE FROM sqlite_master WHERE name = 'told_about'")
     target = tmp_path / "backup.sqlite"
-    with pytest.raises(JournalError, match="copy is damaged") as error:
-        journal.backup(target)
+    with pytest.raises(JournalError, match="copy of it is damaged") as error:
+        copy_journal(journal.path, target)
     assert error.value.again
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith("backup")] == []
