@@ -70,11 +70,13 @@ class Kept:
         """Out of what ``as_dict`` gave; None where it is nothing of the kind."""
         if not isinstance(value, Mapping):
             return None
-        boot, ahead_s, from_s, waits = (value.get(key) for key in ("boot", "ahead_s", "from_s", "waits"))
-        numbers = all(isinstance(one, int | float) for one in (ahead_s, from_s))
-        if not isinstance(boot, str) or not numbers or not isinstance(waits, str):
+        boot, waits = value.get("boot"), value.get("waits")
+        ahead_s, from_s = value.get("ahead_s"), value.get("from_s")
+        if not (isinstance(boot, str) and isinstance(waits, str)):
             return None
-        return cls(boot, float(str(ahead_s)), float(str(from_s)), waits)
+        if not (isinstance(ahead_s, int | float) and isinstance(from_s, int | float)):
+            return None
+        return cls(boot, float(ahead_s), float(from_s), waits)
 
     def as_dict(self) -> dict[str, object]:
         """For the journal."""

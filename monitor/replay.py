@@ -191,7 +191,7 @@ def _arrivals(
     default_bucket: str | None = batch.bucket
     lines = read_recording(recording)
     for line in lines:
-        moved_s = shift_of(line.arrival_s, settings_of_clock[seen:upto])
+        moved_s = shift_of(line.arrival_s, settings_of_clock[seen:upto]) if upto else 0.0
         if line.arrival_s + moved_s > batch.started_s + MOST_BATCH_S:
             continue  # a damaged stamp: on the way there every minute would be judged
         if line.note is not None:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.domain import LogEntry, Reading
+from monitor.domain import Reading
 from monitor.sources.batch_file import BatchFile
 from monitor.sources.recording import read_recording
 
@@ -30,8 +30,10 @@ class ClockSet:
 def clock_settings(recording: Path) -> list[ClockSet]:
     """The settings that a recording notes, in order; those whose numbers cannot be read are left out."""
     found: list[ClockSet] = []
-    if CLOCK_SET_RIGHT.encode() not in recording.read_bytes():
-        return found  # as good as all: they need not be gone through line by line
+    with recording.open("rb") as file:
+        # As good as all hold none, and need not be gone through with their stamps.
+        if not any(CLOCK_SET_RIGHT.encode() in line for line in file):
+            return found
     for line in read_recording(recording):
         if line.note is not None and line.note.get("note") == CLOCK_SET_RIGHT:
             from_s, shift_s = line.note.get("from"), line.note.get("shift")
@@ -58,19 +60,21 @@ def moved(reading: Reading, shift_s: float) -> Reading:
 def unmoved(entered: BatchFile, settings: Sequence[ClockSet]) -> BatchFile:
     """What was entered, as it stood before these settings: the batch file has the right times."""
     for one in reversed(settings):
-        since_s = one.from_s + one.shift_s
-
-        def back(at_s: float, since_s: float = since_s, shift_s: float = one.shift_s) -> float:
-            return at_s - shift_s if at_s >= since_s else at_s
-
-        def entry_back(entry: LogEntry, since_s: float = since_s, shift_s: float = one.shift_s) -> LogEntry:
-            if entry.noted_at_s < since_s:
-                return entry
-            return replace(entry, at_s=entry.at_s - shift_s, noted_at_s=entry.noted_at_s - shift_s)
-
-        batch = entered.batch
-        if batch.known_from_s >= since_s:
-            noted_at_s = None if batch.noted_at_s is None else back(batch.noted_at_s)
-            batch = replace(batch, started_s=batch.started_s - one.shift_s, noted_at_s=noted_at_s)
-        entered = entered._replace(batch=batch, log=tuple(entry_back(entry) for entry in entered.log))
+        entered = _before(entered, one)
     return entered
+
+
+def _before(entered: BatchFile, one: ClockSet) -> BatchFile:
+    """Back where it stood before one setting, whatever was noted since the clock began to stand wrong."""
+    since_s, batch = one.from_s + one.shift_s, entered.batch
+    if batch.known_from_s >= since_s:
+        noted_at_s = batch.noted_at_s
+        if noted_at_s is not None and noted_at_s >= since_s:
+            noted_at_s -= one.shift_s
+        batch = replace(batch, started_s=batch.started_s - one.shift_s, noted_at_s=noted_at_s)
+    log = tuple(
+        replace(entry, at_s=entry.at_s - one.shift_s, noted_at_s=entry.noted_at_s - one.shift_s)
+        if entry.noted_at_s >= since_s else entry
+        for entry in entered.log
+    )  # fmt: skip
+    return entered._replace(batch=batch, log=log)

@@ -68,17 +68,16 @@ class Beginnings:
 
     path: Path
     wall: Callable[[], float] = time.time
-    _times: list[dict[str, object]] = field(default_factory=list)
+    _times: list[tuple[float, list[str]]] = field(default_factory=list)  # when, and because of which parts
 
     def __post_init__(self) -> None:
-        with contextlib.suppress(OSError, ValueError):
+        with contextlib.suppress(OSError, ValueError, TypeError):
             kept = json.loads(self.path.read_text(encoding="utf-8"))
-            if isinstance(kept, list):
-                self._times = [one for one in kept if isinstance(one, dict) and isinstance(one.get("at"), int | float)]
+            self._times = [(float(at_s), [str(part) for part in parts]) for at_s, parts in kept]
 
     def note(self, parts: Sequence[str]) -> None:
         """It is given up now, because of these parts."""
-        self._times = [*self._recent(), {"at": self.wall(), "parts": list(parts)}]
+        self._times = [*self._recent(), (self.wall(), list(parts))]
         with contextlib.suppress(OSError):
             self.path.write_text(json.dumps(self._times), encoding="utf-8")
 
@@ -102,17 +101,13 @@ class Beginnings:
         recent = self._recent()
         return tr("{parts} hung, so the watch began anew.", parts=_parts(recent[-1:])) if recent else ""
 
-    def _recent(self) -> list[dict[str, object]]:
+    def _recent(self) -> list[tuple[float, list[str]]]:
         now_s = self.wall()
-        return [one for one in self._times if 0.0 <= now_s - float(str(one["at"])) < _KEEP_S]
+        return [one for one in self._times if 0.0 <= now_s - one[0] < _KEEP_S]
 
 
-def _parts(times: Sequence[Mapping[str, object]]) -> str:
-    found: dict[str, None] = {}
-    for one in times:
-        parts = one.get("parts")
-        found |= dict.fromkeys(str(part) for part in parts) if isinstance(parts, list) else {}
-    return ", ".join(found)
+def _parts(times: Sequence[tuple[float, Sequence[str]]]) -> str:
+    return ", ".join(dict.fromkeys(part for _, parts in times for part in parts))
 
 
 def begin_anew(argv: Sequence[str] | None = None) -> None:

@@ -153,7 +153,7 @@ def test_a_worker_that_hangs_has_the_process_begin_anew_under_the_same_number(tm
         assert "shed node hangs" in said
         assert watch.poll() is None, "it is the same process, and it minds"
         kept = json.loads((tmp_path / "journal.sqlite.anew").read_text(encoding="utf-8"))
-        assert [one["parts"] for one in kept] == [["shed node"]]
+        assert [parts for _, parts in kept] == [["shed node"]]
         with Journal(tmp_path / "journal.sqlite", read_only=True) as journal:
             health = {one.part: one for one in journal.health()}
         assert "shed node hung" in health["watch"].says and health["watch"].ok

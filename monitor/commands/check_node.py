@@ -9,7 +9,7 @@ from monitor.commands.common import CommandError
 from monitor.commands.listening import Listening
 from monitor.sensing.listened import CLOCK_WRONG_S, Listened, ProbeHeard
 from monitor.sensing.senml import FAULTS
-from monitor.settings import Settings, Source
+from monitor.settings import ProbeSettings, Settings, Source
 from monitor.words import DATE, tr, trn, when
 
 LISTENS_S = 60.0
@@ -139,7 +139,7 @@ def _points(probe: ProbeHeard, heard: Listened) -> Said:
         )
         return Said(name, None, says)
     low, high = ((true - known.offset_c) / known.gain - true for true in (0.0, 100.0))
-    checked = getattr(known, "checked", None)
+    checked = known.checked if isinstance(known, ProbeSettings) else None
     day = tr("on a day nobody noted") if checked is None else when(checked, DATE)
     says = tr(
         "checked {day}: it is off by {low:.1f} in ice and {high:.1f} in boiling water (°C), which is put right.",
