@@ -5,12 +5,14 @@ It needs no internet and no clock. What the watch says and what is asked of this
 
 import json
 
+from link import Link
 from mqtt_small import Client
 
 STATE, HEARTBEAT, SEEN = "emberpail/siren", "emberpail/heartbeat", "emberpail/siren/seen"
 SILENT_AFTER_S = 90
 LONG_PRESS_S = 2
 LONGEST_WAIT_S = 15
+PING_EVERY_S = 20
 
 
 class Bedside:
@@ -18,28 +20,24 @@ class Bedside:
 
     def __init__(self, board, settings):
         self.board, self.settings = board, settings
-        self.client = None
+        self._link = Link(board.ticks_s, LONGEST_WAIT_S)
         self._state, self._number = "unknown", None
         self._heard_at = board.ticks_s()
-        self._try_at, self._wait_s, self._ping_at = self._heard_at, 1, self._heard_at
+        self._ping_at = self._heard_at
         self._pressed_at = None
-        self._answered = None
 
     def turn(self):
         """One round; to be called again and again, some times a second."""
         now_s = self.board.ticks_s()
         self._mind_button(now_s)
-        if self.client is None:
-            if now_s >= self._try_at:
-                self._connect(now_s)
-        else:
+        if self._link.up(self._connect):
             try:
-                self.client.look(0.1)
+                self._link.client.look(0.1)
                 if now_s >= self._ping_at:
-                    self._ping_at = now_s + 20
-                    self.client.ping()
+                    self._ping_at = now_s + PING_EVERY_S
+                    self._link.client.ping()
             except OSError:
-                self._drop(now_s)
+                self._link.drop()
         self.board.show(*self.shown(self.board.ticks_s()))
 
     def shown(self, now_s):
@@ -64,29 +62,15 @@ class Bedside:
             return  # not from the watch
         if topic == HEARTBEAT:
             self._heard_at = self.board.ticks_s()
-            # A beat with another number says that a change was missed; the broker has it, and is asked for it anew.
-            if number != self._number and self.client is not None:
-                self._number = number
-                self._state = state
-        elif topic == STATE:
-            self._state, self._number = state, number
+        # A beat says the state, too: where its number is another, a change was missed, and here it is.
+        self._state, self._number = state, number
 
-    def _connect(self, now_s):
-        try:
-            self.board.network()
-            self.client = Client(self.settings.BROKER, self.settings.NAME, self.settings.USER, timeout_s=4)
-            self.client.subscribe(STATE, self._heard)
-            self.client.subscribe(HEARTBEAT, self._heard)
-            self._wait_s, self._ping_at = 1, now_s + 20
-        except OSError:
-            self._drop(now_s)
-
-    def _drop(self, now_s):
-        if self.client is not None:
-            self.client.close(False)
-            self.client = None
-        self._try_at = now_s + self._wait_s
-        self._wait_s = min(2 * self._wait_s, LONGEST_WAIT_S)
+    def _connect(self, link):
+        self.board.network()
+        link.client = Client(self.settings.BROKER, self.settings.NAME, self.settings.USER, timeout_s=4)
+        link.client.subscribe(STATE, self._heard)
+        link.client.subscribe(HEARTBEAT, self._heard)
+        self._ping_at = self.board.ticks_s() + PING_EVERY_S
 
     def _mind_button(self, now_s):
         """A short press says "I have seen it", a long one "I am going"; each answers what rings now."""
@@ -102,9 +86,9 @@ class Bedside:
             self._pressed_at = None
 
     def _answer(self, act):
-        if self._state != "now" or self.client is None:
+        if self._state != "now" or self._link.client is None:
             return
         try:
-            self.client.publish(SEEN, json.dumps({"n": self._number, "act": act}))
+            self._link.client.publish(SEEN, json.dumps({"n": self._number, "act": act}))
         except OSError:
-            self._drop(self.board.ticks_s())
+            self._link.drop()

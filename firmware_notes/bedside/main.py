@@ -1,4 +1,5 @@
-"""What the board runs when it gets power. Copy all files of this folder to it, and mqtt_small.py from wifi_node/."""
+"""What the board runs when it gets power. Copy all files of this folder to it, and mqtt_small.py,
+link.py and wireless.py from wifi_node/."""
 
 import time
 

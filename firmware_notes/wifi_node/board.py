@@ -1,19 +1,17 @@
-"""The hardware of a common Wi-Fi board under MicroPython: SPI amplifiers, network, clock, supply, watchdog."""
+"""The hardware of the probe node: amplifiers on the SPI bus, the supply, and the time of day, on a Wi-Fi board."""
 
-import network
 import ntptime
 import time
-from machine import ADC, SPI, WDT, Pin
+from machine import ADC, SPI, Pin
+from wireless import Wireless
 
 # MicroPython counts from 2000 on some boards and from 1970 on others.
 EPOCH_S = 946684800 if time.gmtime(0)[0] == 2000 else 0
-# Longer than any turn may take, shorter than anybody would wait.
-WATCHDOG_MS = 8000
 NEVER_SET_BEFORE_S = 1767225600  # 2026: an earlier clock has not been set
 TIME_EVERY_S = 12 * 3600
 
 
-class Board:
+class Board(Wireless):
     """See node.Node for what each is for."""
 
     def __init__(self, settings):
@@ -24,18 +22,9 @@ class Board:
         self._spi = SPI(bus["id"], 1000000, **lines)
         # High before they drive, so that no amplifier is spoken to by the way.
         self._selects = [Pin(pin, Pin.OUT, value=1) for pin in settings.PROBES.values()]
-        self._wifi = network.WLAN(network.STA_IF)
         self._supply = None if settings.SUPPLY is None else (ADC(Pin(settings.SUPPLY[0])), settings.SUPPLY[1])
-        self._ms, self._last_ms = 0, time.ticks_ms()
         self._time_at = None
-        self._watchdog = WDT(timeout=WATCHDOG_MS)
-
-    def ticks_s(self):
-        """Seconds since the start; the counter of the board itself comes round after twelve days."""
-        now = time.ticks_ms()
-        self._ms += time.ticks_diff(now, self._last_ms)
-        self._last_ms = now
-        return self._ms / 1000
+        super().__init__(settings.WIFI)
 
     def frames(self):
         """Four bytes of each amplifier, in the order of the settings."""
@@ -52,19 +41,7 @@ class Board:
 
     def network(self):
         """Be in the network, or raise OSError; and ask for the time now and then."""
-        if not self._wifi.isconnected():
-            self._wifi.active(True)
-            try:
-                self._wifi.connect(*self._settings.WIFI)
-            except OSError:
-                pass  # it is still at it
-            for _ in range(50):
-                self.feed()
-                if self._wifi.isconnected():
-                    break
-                time.sleep_ms(100)
-            else:
-                raise OSError("no network")
+        super().network()
         now_s = self.ticks_s()
         if self._settings.TIME_SERVER and (self._time_at is None or now_s - self._time_at > TIME_EVERY_S):
             ntptime.host = self._settings.TIME_SERVER
@@ -78,7 +55,3 @@ class Board:
         """Unix seconds, None while nobody has told the time."""
         now_s = time.time() + EPOCH_S
         return now_s if now_s > NEVER_SET_BEFORE_S else None
-
-    def feed(self):
-        """All is well."""
-        self._watchdog.feed()
