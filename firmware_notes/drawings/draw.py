@@ -122,24 +122,27 @@ def _probe(name: str, amplifier: Box, x: int = 800) -> tuple[Box, list[str]]:
     ]
 
 
+def _measuring(node: Box, pins: dict[str, str], selects: Sequence[str], power: str) -> list[str]:
+    """What both nodes have on their right: two amplifiers on the node's bus, each with its probe."""
+    names = ("core", "ambient")
+    amplifiers = [_amplifier(name, 40 + 220 * number) for number, name in enumerate(names)]
+    parts = _bus(node, amplifiers, pins, selects, power)
+    for name, amplifier in zip(names, amplifiers, strict=True):
+        probe, wires = _probe(name, amplifier)
+        parts += [*wires, amplifier.drawn(), probe.drawn()]
+    return parts
+
+
 def wired_node() -> str:
     """The AVR node: two amplifiers on its SPI bus, USB to the computer."""
     node = Box(
         "ATmega328P board, 16 MHz", 170, 40, ("USB",),
         ("5 V", "GND", "PB5 SCK", "PB4 MISO", "PB2 select", "PB1 select"), width=230,
     )  # fmt: skip
-    amplifiers = [_amplifier("core", 40), _amplifier("ambient", 260)]
     computer = Box("computer", 10, 200, (), ("USB",), "minds the buckets", 130)
-    parts = _bus(
-        node, amplifiers, {"SCK": "PB5 SCK", "SO": "PB4 MISO"}, ("PB2 select", "PB1 select"), "5 V"
-    )  # fmt: skip
-    x, y, _ = node.pin("USB")
-    to_x, to_y, _ = computer.pin("USB")
-    parts.append(f'<path d="M{x} {y}H{x - 14}V{to_y}H{to_x}" stroke="{LOOKS["signal"][0]}" class="wire"/>')
+    parts = _measuring(node, {"SCK": "PB5 SCK", "SO": "PB4 MISO"}, ("PB2 select", "PB1 select"), "5 V")
+    parts.append(Wire(node, "USB", computer, "USB", "signal", node.x - 14).drawn())
     parts += [node.drawn(), computer.drawn()]
-    for name, amplifier in zip(("core", "ambient"), amplifiers, strict=True):
-        probe, wires = _probe(name, amplifier)
-        parts += [*wires, amplifier.drawn(), probe.drawn()]
     parts.append('<text x="10" y="470" class="small">5 V only for boards with a regulator of their own; '
                  "the bare chip wants 3.3 V and levels to match.</text>")  # fmt: skip
     return svg("The wired node: an ATmega328P with two thermocouple amplifiers", 1040, 490, parts)
@@ -151,24 +154,15 @@ def wifi_node() -> str:
         "Wi-Fi board", 200, 40, ("5 V in", "GND in", "34 (ADC)"),
         ("3.3 V", "GND", "18 SCK", "19 MISO", "5 select", "17 select"), width=200,
     )  # fmt: skip
-    amplifiers = [_amplifier("core", 40), _amplifier("ambient", 260)]
     supply = Box("battery or USB", 10, 250, (), ("+", "-"), "", 130)
     divider = Box("2 x 100 kOhm", 10, 370, (), ("+ side", "middle", "- side"), "", 130)
-    parts = _bus(node, amplifiers, {"SCK": "18 SCK", "SO": "19 MISO"}, ("5 select", "17 select"), "3.3 V")
-    for number, (pin, box, other, look) in enumerate(
-        (("5 V in", supply, "+", "power"), ("GND in", supply, "-", "ground"), ("34 (ADC)", divider, "middle", "signal"))
-    ):
-        x, y, _ = node.pin(pin)
-        to_x, to_y, _ = box.pin(other)
-        colour, dashes = LOOKS[look]
-        parts.append(
-            f'<path d="M{x} {y}H{x - 8 - 8 * number}V{to_y}H{to_x}" stroke="{colour}" stroke-dasharray="{dashes}" '
-            'class="wire"/>'
-        )
+    parts = _measuring(node, {"SCK": "18 SCK", "SO": "19 MISO"}, ("5 select", "17 select"), "3.3 V")
+    parts += [
+        Wire(node, "5 V in", supply, "+", "power", node.x - 8).drawn(),
+        Wire(node, "GND in", supply, "-", "ground", node.x - 16).drawn(),
+        Wire(node, "34 (ADC)", divider, "middle", "signal", node.x - 24).drawn(),
+    ]
     parts += [node.drawn(), supply.drawn(), divider.drawn()]
-    for name, amplifier in zip(("core", "ambient"), amplifiers, strict=True):
-        probe, wires = _probe(name, amplifier)
-        parts += [*wires, amplifier.drawn(), probe.drawn()]
     parts.append('<text x="10" y="510" class="small">The divider lies between + and - of the battery; its middle goes '
                  "to the ADC.</text>")  # fmt: skip
     return svg("The Wi-Fi node: two thermocouple amplifiers and a divider for its battery", 1040, 530, parts)

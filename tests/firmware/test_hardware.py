@@ -74,7 +74,8 @@ def test_the_clock_does_not_come_round_with_the_counter_of_the_board() -> None:
     out = ran(
         "wifi_node",
         f"{CLOCK}b = board.Board(settings)\nround = time.ticks_add(0, -1) + 1\nquarter = round // 4\n"
-        "for n in range(1, 8):\n    Clock.now = n * quarter % round\n    b.ticks_s()\n    print(b._ms == n * quarter)\n",
+        "for n in range(1, 8):\n    Clock.now = n * quarter % round\n    b.ticks_s()\n"
+        "    print(b._ms == n * quarter)\n",
     )
     assert out == ["True"] * 7
 
