@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable
@@ -25,11 +22,11 @@ from monitor.sources.mqtt import Announcement, MqttSource
 from monitor.toml_tables import Secret
 from tests.helpers_watch import settings_with
 from tests.phone.receiver import receiving
+from tests.program import watching
 from tests.sources.conftest import Broker, broker, new_broker, wait_until
 from tests.sources.conftest import Running as Reading
 
 __all__ = ["broker", "new_broker"]
-ROOT = Path(__file__).parents[1]
 URL = "https://shed.invalid/secret-7f3a"
 
 
@@ -257,20 +254,12 @@ def test_a_watch_that_is_killed_is_said_to_be_gone(
     broker: Broker, onlooker: Onlooker, tmp_path: Path, new_broker: Callable[..., Broker]
 ) -> None:
     """The real program, by kill -9: nobody is left to say it but the broker, by the last will."""
-    (tmp_path / "emberpail.toml").write_text(
-        f'[journal]\npath = "journal.sqlite"\n[heartbeat]\ntopic = "emberpail/watch"\n'
-        f'[[source]]\nname = "shed"\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {broker.port}\n',
-        encoding="utf-8",
+    settings = (
+        '[heartbeat]\ntopic = "emberpail/watch"\n[[source]]\nname = "shed"\nkind = "mqtt"\nhost = "127.0.0.1"\n'
+        f"port = {broker.port}\n"
     )
-    watch = subprocess.Popen(
-        [sys.executable, "-m", "monitor", "watch", "--no-page", "--settings", str(tmp_path / "emberpail.toml")],
-        cwd=ROOT, env=dict(os.environ), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    try:
+    with watching(tmp_path, settings) as watch:
         wait_until(lambda: onlooker.heard, 60.0, what="its first word")
         assert onlooker.heard[0]["state"] in ("minding", "amiss")  # it may not have judged yet
         watch.send_signal(signal.SIGKILL)
         assert onlooker.wait("gone") == {"state": "gone"}
-    finally:
-        watch.kill()
-        watch.wait()

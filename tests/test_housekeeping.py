@@ -28,6 +28,7 @@ from monitor.settings import KeepSettings, Settings, SiteSettings
 from monitor.standing import status_view
 from monitor.telling import Teller
 from tests.helpers_watch import NIGHT_S, Bench, StillSource, batch_in, entry, pack
+from tests.journal.damaging import damage
 from tests.sources.conftest import wait_until
 
 # Sunday 18 January 2026, 03:30 UTC: when the night's work is due.
@@ -81,16 +82,6 @@ class Night:
 @pytest.fixture
 def night(tmp_path: Path) -> Night:
     return Night(tmp_path, backup_to=tmp_path / "stick")
-
-
-def damage(path: Path) -> None:
-    with closing(sqlite3.connect(path)) as db:
-        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    data = bytearray(path.read_bytes())
-    # Behind the tables that the worker itself needs: readings and their index.
-    for at in range(len(data) // 2, len(data) - 4096, 1024):
-        data[at : at + 512] = b"\xff" * 512
-    path.write_bytes(data)
 
 
 # ---- when ----
@@ -184,7 +175,7 @@ def test_a_damaged_journal_is_told_stays_told_and_replaces_no_backup(night: Nigh
     with closing(sqlite3.connect(night.path)) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     before = night.path.read_bytes()
-    damage(night.path)
+    damage(night.path, behind=1 / 2)  # behind the tables that the worker itself needs
     assert "the file is damaged" in night.look(DUE_S + DAY_S + 60.0)[DAMAGED]
     assert night.backups() == good and not night.health()[DAMAGED][0]
     night.begin()
@@ -289,7 +280,7 @@ def test_it_stands_on_status_and_page(night: Night) -> None:
         assert any("last backup was made Sun 03:31" in note for note in notes)
         view = status_view(journal, night.settings, night.now_s, with_curves=False)
         assert "The journal was read through Sun 03:31 and is sound." in in_words(view, night.settings)
-    damage(night.path)
+    damage(night.path, behind=1 / 2)  # behind the tables that the worker itself needs
     night.look(DUE_S + DAY_S + 60.0)
     with Journal(night.path, read_only=True) as journal:
         view = status_view(journal, night.settings, night.now_s, with_curves=False)

@@ -21,8 +21,7 @@ from monitor.running import Running
 from monitor.service import OFTEN, Beginnings, Service
 from monitor.settings import Settings
 from tests.helpers_watch import StillSource
-
-ROOT = Path(__file__).parents[1]
+from tests.program import ROOT, watching
 
 
 class System:
@@ -77,21 +76,14 @@ def test_nobody_to_tell_is_no_trouble(tmp_path: Path) -> None:
 def test_a_watch_tells_the_system_that_it_minds_and_that_it_ends(tmp_path: Path) -> None:
     """The program itself, as the unit starts it; between the two it feeds the watchdog."""
     system = System(str(tmp_path / "notify"))
-    (tmp_path / "emberpail.toml").write_text('[journal]\npath = "journal.sqlite"\n', encoding="utf-8")
-    watch = subprocess.Popen(
-        [sys.executable, "-m", "monitor", "watch", "--no-page", "--settings", str(tmp_path / "emberpail.toml")],
-        cwd=ROOT, env={**os.environ, "NOTIFY_SOCKET": system.address}, stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )  # fmt: skip
     try:
-        system.wait("READY=1")
-        system.wait("WATCHDOG=1")
-        watch.send_signal(signal.SIGTERM)
-        assert watch.wait(30.0) == 0
-        system.wait("STOPPING=1")
+        with watching(tmp_path, "", {"NOTIFY_SOCKET": system.address}) as watch:
+            system.wait("READY=1")
+            system.wait("WATCHDOG=1")
+            watch.send_signal(signal.SIGTERM)
+            assert watch.wait(30.0) == 0
+            system.wait("STOPPING=1")
     finally:
-        watch.kill()
-        watch.wait()
         system.close()
     assert system.told.index("READY=1") < system.told.index("STOPPING=1")
 

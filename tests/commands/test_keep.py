@@ -19,6 +19,7 @@ from monitor.journal.database import Journal
 from monitor.journal.migrations import NEWEST
 from monitor.keeping import LAST_BACKUP
 from tests.commands.conftest import Shed
+from tests.journal.damaging import damage
 
 DiskUsage = namedtuple("DiskUsage", "total used free")
 STORED = Path(__file__).parents[1] / "journal" / "schemas"
@@ -169,18 +170,9 @@ def test_a_damaged_journal_is_not_backed_up_over_good_ones(shed: Shed) -> None:
     shed.feed("shed-2", 50.0, 10.0, minutes=400)
     shed.ok("backup", "safe")
     before = backups(shed.folder / "safe")
-    _damage(shed.journal_path)
+    damage(shed.journal_path)
     assert "damaged" in shed.refused("backup", "safe", "--keep", "1")
     assert backups(shed.folder / "safe") == before and not list((shed.folder / "safe").glob("*.part*"))
-
-
-def _damage(path: Path) -> None:
-    with closing(sqlite3.connect(path)) as db:
-        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    data = bytearray(path.read_bytes())
-    for at in range(len(data) // 3, len(data) - 2048, 1024):
-        data[at : at + 512] = b"\xff" * 512
-    path.write_bytes(data)
 
 
 # ---- restore ----
@@ -243,7 +235,7 @@ def test_a_damaged_journal_is_moved_aside_as_it_is(shed: Shed, how: str) -> None
     shed.feed("shed-2", 50.0, 10.0, minutes=400)
     shed.ok("backup", "mine.sqlite")
     if how == "damaged":
-        _damage(shed.journal_path)
+        damage(shed.journal_path)
     else:
         shed.journal_path.write_bytes(b"" if how == "empty" else b"not a database" * 1000)
     before = shed.journal_path.read_bytes()
@@ -260,7 +252,7 @@ def test_a_backup_that_cannot_be_trusted_is_refused(shed: Shed) -> None:
     shed.feed("shed-2", 50.0, 10.0, minutes=400)
     shed.ok("backup", "good.sqlite")
     shutil.copy("good.sqlite", "damaged.sqlite")
-    _damage(Path("damaged.sqlite"))
+    damage(Path("damaged.sqlite"))
     with closing(sqlite3.connect("foreign.sqlite")) as db:
         db.execute("CREATE TABLE theirs (x)")
     shutil.copy("good.sqlite", "newer.sqlite")

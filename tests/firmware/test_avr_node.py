@@ -5,11 +5,9 @@ simavr is the outside witness of the part: instructions, SPI, serial port, timer
 
 from __future__ import annotations
 
-import os
 import re
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -20,7 +18,8 @@ import serial
 from monitor.journal.database import Journal
 from monitor.sensing.senml import Decoder
 from monitor.sensing.thermocouple import straight_line_corrected_c
-from tests.firmware.conftest import ROOT, Part, built, needs_avr
+from tests.firmware.conftest import Part, built, needs_avr
+from tests.program import watching
 
 pytestmark = [needs_avr, pytest.mark.slow]
 # ATmega328P: 32 kB less the usual 512 bytes of a boot loader, and 2 kB of memory, of which the stack wants a part.
@@ -114,17 +113,12 @@ def test_the_watch_reads_it_into_its_journal(part: Callable[..., Part], tmp_path
     one = part()
     one.tell("B2 05001900")  # 80.00 shown, junction 25.00
     one.tell("B1 01401400")  # 20.00 shown, junction 20.00
-    (tmp_path / "emberpail.toml").write_text(
-        f'[journal]\npath = "journal.sqlite"\n[[source]]\nname = "node"\nkind = "serial"\nport = "{one.port}"\n'
-        'baud = 38400\n[[bucket]]\nname = "shed-1"\nlitres = 25\n[bucket.probe.core]\namplifier = "straight-line"\n'
-        '[bucket.probe.ambient]\namplifier = "straight-line"\n',
-        encoding="utf-8",
+    settings = (
+        f'[[source]]\nname = "node"\nkind = "serial"\nport = "{one.port}"\nbaud = 38400\n'
+        '[[bucket]]\nname = "shed-1"\nlitres = 25\n[bucket.probe.core]\namplifier = "straight-line"\n'
+        '[bucket.probe.ambient]\namplifier = "straight-line"\n'
     )
-    watch = subprocess.Popen(
-        [sys.executable, "-m", "monitor", "watch", "--no-page", "--settings", str(tmp_path / "emberpail.toml")],
-        cwd=ROOT, env=dict(os.environ), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    try:
+    with watching(tmp_path, settings) as watch:
         give_up = time.monotonic() + 90.0
         readings: list[object] = []
         while len(readings) < 6:
@@ -135,9 +129,6 @@ def test_the_watch_reads_it_into_its_journal(part: Callable[..., Part], tmp_path
                     readings = list(journal.readings("shed-1"))
         watch.send_signal(signal.SIGTERM)
         assert watch.wait(30.0) == 0
-    finally:
-        watch.kill()
-        watch.wait()
     with Journal(tmp_path / "journal.sqlite", read_only=True) as journal:
         latest = journal.latest("shed-1")
         assert not any(total for (_, what), total in journal.counters().items() if what in ("bad_crc", "bad_json"))

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
+import contextlib
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,7 +15,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.domain import Reading
 from monitor.journal.database import Journal, JournalError
-from tests.firmware.boards import ROOT, Board, needs_micropython
+from tests.firmware.boards import Board, needs_micropython
+from tests.program import watching
 from tests.sources.conftest import Broker, broker, new_broker, wait_until
 
 __all__ = ["broker", "new_broker"]
@@ -40,16 +39,12 @@ class Shed:
 
     def __init__(self, folder: Path, where: Broker) -> None:
         self.journal = folder / "journal.sqlite"
-        settings = folder / "emberpail.toml"
-        settings.write_text(
-            f'[journal]\npath = "journal.sqlite"\n[[source]]\nname = "shed"\nkind = "mqtt"\nhost = "127.0.0.1"\n'
-            f'port = {where.port}\n[[bucket]]\nname = "shed-2"\nlitres = 25\n',
-            encoding="utf-8",
+        settings = (
+            f'[[source]]\nname = "shed"\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {where.port}\n'
+            '[[bucket]]\nname = "shed-2"\nlitres = 25\n'
         )
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "monitor", "watch", "--no-page", "--settings", str(settings)], cwd=ROOT,
-            env=dict(os.environ), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
+        self._life = contextlib.ExitStack()
+        self._process = self._life.enter_context(watching(folder, settings))
 
     def readings(self, probe: str = "core") -> list[Reading]:
         try:
@@ -63,12 +58,9 @@ class Shed:
             return journal.counters()
 
     def end(self) -> None:
-        self._process.send_signal(signal.SIGTERM)
-        try:
+        with self._life:
+            self._process.send_signal(signal.SIGTERM)
             self._process.wait(30.0)
-        finally:
-            self._process.kill()
-            self._process.wait()
 
 
 @pytest.fixture

@@ -21,6 +21,7 @@ from monitor.journal.migrations import NEWEST
 from monitor.journal.photo_files import copy_by_hash, copy_photo, kept_copy, photo_folder
 from monitor.journal.putting_back import put_back
 from monitor.journal.safekeeping import Stopped, copy_journal, examine, name_for_good, reading
+from tests.journal.damaging import damage
 
 T0 = 1_773_480_000.0
 DATED = "2026-01-17-180500"
@@ -50,15 +51,6 @@ def names(path: Path) -> list[str]:
     with Journal(path) as journal:
         journal.check()
         return [record.batch.name for record in journal.batches()]
-
-
-def damage(path: Path) -> None:
-    with closing(sqlite3.connect(path)) as db:
-        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    data = bytearray(path.read_bytes())
-    for at in range(len(data) // 3, len(data) - 2048, 1024):
-        data[at : at + 512] = b"\xff" * 512
-    path.write_bytes(data)
 
 
 def failing(number: int) -> Any:
