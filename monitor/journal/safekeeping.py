@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import itertools
 import os
 import sqlite3
 import time
@@ -153,11 +152,11 @@ def there_already(path: Path) -> Refused:
 def free_name(path_of: Callable[[str], Path], endings: Sequence[str] = ("",)) -> Path:
     """The first of ``path_of("")``, ``path_of("-2")``, ``path_of("-3")`` ... that nothing has, with none of the
     endings."""
-    for number in itertools.count(1):
-        path = path_of("" if number == 1 else f"-{number}")
-        if not any(path.with_name(path.name + ending).exists() for ending in endings):
-            return path
-    raise AssertionError("the numbers have no end")
+    number, path = 1, path_of("")
+    while any(path.with_name(path.name + ending).exists() for ending in endings):
+        number += 1
+        path = path_of(f"-{number}")
+    return path
 
 
 def sync_folder(folder: Path) -> None:
