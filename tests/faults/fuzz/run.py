@@ -72,22 +72,25 @@ def plainly(on: Target, *, runs: int, seconds: float, seed: int, found: Path) ->
     """Mutate and run, without guidance. How many runs there were; raises what the target raised."""
     rng, change, one, pool = random.Random(seed), mutation(on), timed(on.one), starts(on)
     began_s, done = time.monotonic(), 0
-    signal.signal(signal.SIGALRM, _hangs)
-    while (not runs or done < runs) and (not seconds or time.monotonic() - began_s < seconds):
-        if done % 200 == 0:
-            signal.alarm(_HANGS_S)
-            faulthandler.dump_traceback_later(2 * _HANGS_S, exit=True)  # where not even a signal gets through
-        data = rng.choice(pool)
-        for _ in range(rng.choice((1, 1, 2, 5))):
-            data = change(data, rng)
-        try:
-            one(data)
-        except Exception:
-            keep(found, data)
-            raise
-        done += 1
-    signal.alarm(0)
-    faulthandler.cancel_dump_traceback_later()
+    before = signal.signal(signal.SIGALRM, _hangs)
+    try:
+        while (not runs or done < runs) and (not seconds or time.monotonic() - began_s < seconds):
+            if done % 200 == 0:
+                signal.alarm(_HANGS_S)
+                faulthandler.dump_traceback_later(2 * _HANGS_S, exit=True)  # where not even a signal gets through
+            data = rng.choice(pool)
+            for _ in range(rng.choice((1, 1, 2, 5))):
+                data = change(data, rng)
+            try:
+                one(data)
+            except Exception:
+                keep(found, data)
+                raise
+            done += 1
+    finally:  # or it goes off minutes later, in whatever else the process does by then
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+        faulthandler.cancel_dump_traceback_later()
     return done
 
 
