@@ -15,11 +15,12 @@ from pathlib import Path
 
 from monitor.beating import Beating
 from monitor.bedside import Bedside
-from monitor.clock import ArrivalClock
+from monitor.clock import PLAUSIBLE, ArrivalClock
 from monitor.courses import forecast_of
 from monitor.housekeeping import Housekeeping
 from monitor.journal.aside import Aside
 from monitor.journal.database import Journal, JournalError
+from monitor.mirroring import Mirroring
 from monitor.own_trouble import OwnTrouble
 from monitor.page_wiring import PageWiring
 from monitor.phone.people import routes_of
@@ -74,6 +75,8 @@ class Running:
         self.beginnings = Beginnings(Path(f"{journal.path}.anew"))
         self.bands: dict[str, list[tuple[float, float, float]]] = {}
         self.forecasts: dict[str, list[tuple[float, float, float]]] = {}
+        if settings.mirror is not None or journal.mirror_state():
+            journal.note_changed_readings()
         self._refused: dict[str, int] = {}
         self._band_due_s: dict[str, float] = {}
         self._say, self._also_on_tick = say, on_tick
@@ -131,6 +134,12 @@ class Running:
             self._supervisor.add(Work("heartbeat", beating.beat_on, beating.age_s))
         night = Housekeeping(self.settings, self.journal.path, self.clock.now, self.watch.trouble)
         self._supervisor.add(Work("housekeeping", night.run, night.age_s))
+        if self.settings.mirror is not None:
+            mirroring = Mirroring(
+                self.settings, self.settings.mirror, self.journal.path, self.clock.now, self.watch.trouble,
+                holds=lambda: self.clock.waits == PLAUSIBLE,
+            )  # fmt: skip
+            self._supervisor.add(Work("mirror", mirroring.run, mirroring.age_s))
         self._supervisor.add(Work("judging", None, lambda: self.watch.age_s))
         self._supervisor.watch_over()
         names = ", ".join(source.name for source in self.watch.sources)

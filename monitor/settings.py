@@ -234,12 +234,14 @@ class HeartbeatSettings:
 
 @dataclass(frozen=True, slots=True)
 class MirrorSettings:
-    """Where the copy of readings and results goes."""
+    """Where the copy of readings and results goes. ``ca_file``: who signed the server's certificate, where that is
+    nobody the system knows."""
 
     url: str
     token: Secret
     org: str
     bucket: str
+    ca_file: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -483,7 +485,7 @@ def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
     _tell_twins(top.reader, "person", [person.name for person in people])
     page = _read_page(top.table("page"))
     journal_path = _read_journal(top.table("journal"), path, environ)
-    mirror = _read_mirror(top.table("mirror")) if top.has("mirror") else None
+    mirror = _read_mirror(top.table("mirror"), path) if top.has("mirror") else None
     top.asked.add("mirror")
     reminders = _read_reminders(top.table("reminders"))
     drill = _read_drill(top.table("drill"))
@@ -917,7 +919,7 @@ def _read_keep(table: Table, path: Path) -> KeepSettings:
     )
 
 
-def _read_mirror(table: Table) -> MirrorSettings | None:
+def _read_mirror(table: Table, path: Path) -> MirrorSettings | None:
     url = table.required_text("url", example='"http://localhost:8086"', check=_url_fault)
     token = table.secret("token", INFLUX_TOKEN_VARIABLE)
     if token is None and not table.has("token"):
@@ -930,6 +932,16 @@ def _read_mirror(table: Table) -> MirrorSettings | None:
         )
     org = table.required_text("org", example='"quillmarsh"')
     bucket = table.required_text("bucket", example='"emberpail"')
+    ca_text = table.optional_text("ca_file", example='"ca.pem"')
+    ca_file = _beside(path, ca_text) if ca_text else None
+    if ca_file is not None and not ca_file.is_file():
+        table.wrong(
+            "ca_file",
+            tr(
+                "there is no file {ca_file}; give the path of the certificate that signed the server's.",
+                ca_file=ca_file,
+            ),
+        )
     table.finish()
     if token is None:
         return None
@@ -941,7 +953,7 @@ def _read_mirror(table: Table) -> MirrorSettings | None:
                 path=table.reader.path,
             )
         )
-    return MirrorSettings(url.rstrip("/"), token, org, bucket)
+    return MirrorSettings(url.rstrip("/"), token, org, bucket, ca_file)
 
 
 def _url_fault(text: str) -> str | None:

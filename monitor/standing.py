@@ -20,6 +20,7 @@ from monitor.journal.database import AlarmRecord, Journal, JournalError
 from monitor.judgement.alarms import RULES, rule_for
 from monitor.judgement.phrases import percent_with_range
 from monitor.judgement.summaries import alarm_words, stage_words
+from monitor.mirroring import mirror_notes
 from monitor.moving import moved_from
 from monitor.page.kinds import kind_words
 from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, RecordView, StatusView, StepView
@@ -90,7 +91,10 @@ def status_view(
         place=settings.site.name,
         buckets=buckets,
         watch=tuple(_watch_troubles(journal, settings, now_s)),
-        notes=(*counted.notes(journal.counters()), *keeping_notes(journal, settings, now_s)),
+        notes=(
+            *counted.notes(journal.counters()), *keeping_notes(journal, settings, now_s),
+            *mirror_notes(journal, settings, now_s),
+        ),
         no_phone=settings.no_phone,
         emergency_number=number,
         first_aid=with_emergency_number(CAUTIONS["first_aid"], number),

@@ -71,6 +71,8 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
         _require(*mark.args)
     if item.get_closest_marker("broker"):
         _require("mosquitto", "mosquitto_pub")
+    if item.get_closest_marker("mirror"):
+        _require("victoria-metrics")
     if item.get_closest_marker("browser"):
         _require("chromium")
 

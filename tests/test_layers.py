@@ -38,6 +38,7 @@ _EDGES: dict[str, set[str]] = {
     "settings": {"sensing", "trade", "domain", "words", "units", "toml_tables", "languages"},
     "toml_tables": {"words"},  # a tool without a file of its own: text in, values or sentences out
     "clock": set(),
+    "mirror": {"domain", "words", "units"},
 }
 # The wiring may import anything below it, and its own kind.
 _WIRING = {
@@ -46,7 +47,7 @@ _WIRING = {
     "moving", "not_begun", "plan_desk", "log_reading", "stored", "what_if", "page_wiring", "bedside", "drilling",
     "drill_told", "untold", "morning", "what_if_jobs", "supervising", "service", "beating", "resetting",
     "keeping", "housekeeping", "counted",
-    "thinning", "settings_edit",
+    "thinning", "settings_edit", "mirroring",
 }  # fmt: skip
 
 # "importer -> imported", each with its reason. Take a line out when it is mended; put none in.

@@ -128,6 +128,7 @@ def _walk(settings: Settings) -> Iterator[Line]:
             yield from _others_may_read(settings.journal_path)
         yield _clock(settings, journal)
         yield _heartbeat(settings, journal)
+        yield from _mirror(settings)
     finally:
         if journal is not None:
             journal.close()
@@ -178,6 +179,13 @@ def _heartbeat(settings: Settings, journal: Journal | None) -> Line:
         return Line(tr("heartbeat"), None, says)
     minded = _told_by_watch(journal) or {}
     return Line(tr("heartbeat"), *minded.get("heartbeat", (True, tr("a running watch calls the address it is given."))))
+
+
+def _mirror(settings: Settings) -> Iterator[Line]:
+    if settings.mirror is not None:
+        from monitor.mirroring import try_server
+
+        yield Line(tr("mirror"), *try_server(settings, now_s()))
 
 
 def _told_by_watch(journal: Journal | None) -> dict[str, tuple[bool, str]] | None:

@@ -113,7 +113,7 @@ class Readings(Store):
         while True:
             rows = self._rows(sql, [after, *values])
             for row in rows:
-                yield _kept(row)
+                yield kept_from(row)
             if len(rows) < PAGE:
                 return
             after = rows[-1][0]
@@ -121,7 +121,7 @@ class Readings(Store):
     def latest(self, bucket: str) -> dict[str, KeptReading]:
         """The reading that arrived last, for each probe of ``bucket``."""
         rows = self._rows(f"SELECT {_COLUMNS} {_FROM} WHERE p.bucket = ? AND r.id = p.latest", (bucket,))
-        return {row[2]: _kept(row) for row in rows}
+        return {row[2]: kept_from(row) for row in rows}
 
     def probes(self) -> list[tuple[str, str]]:
         """Every (bucket, probe) that has ever sent a reading."""
@@ -247,7 +247,7 @@ def _row_of(probe_id: int, reading: Reading, reason: str | None) -> tuple[object
     return probe_id, time_s, reading.arrival_s, temperature_c, state, int(retimed), reason
 
 
-def _kept(row: Any) -> KeptReading:
+def kept_from(row: Any) -> KeptReading:
     _, bucket, probe, time_s, arrival_s, temperature_c, state, retimed, reason = row
     reading = Reading(bucket, probe, time_s, arrival_s, temperature_c, state or "ok", bool(retimed))
     return KeptReading(reading, reason)

@@ -559,7 +559,7 @@ _WATCH_PROBLEMS = {
     "clock": (mark("The computer's clock cannot be trusted"), mark("Set the clock, or bring the network back.")),
     "mirror": (
         mark("The copy of the readings does not get through"),
-        mark("Look at the copy's server; nothing is lost here."),
+        mark("Look at the copy's server (`emberpail check` tries it); what it lacks is sent when it is back."),
     ),
     "phone": (
         mark("A phone cannot be reached"),
@@ -599,6 +599,13 @@ def _watch_fault(case: _Case) -> Message:
         says = sentences(_where(case.bucket, what, since), goes_on)
         short = (first, tr("The watch goes on and rings as ever."), sentences(do, wait))
         return case.message(f"watch_fault.{form}", tr("no backup"), says, sentences(do, wait), short, deeds=("look",))
+    if problem == "mirror":
+        says = sentences(
+            _where(case.bucket, what, since), tr("The watch goes on and rings as ever; nothing is lost.")
+        )
+        short = (first, tr("The watch goes on and rings as ever."), sentences(do, wait))
+        return case.message(f"watch_fault.{form}", tr("the copy stands still"), says, sentences(do, wait), short,
+                            deeds=("look",))  # fmt: skip
     says = sentences(
         _where(case.bucket, what, since),
         tr("Until it is mended do not rely on being rung: look at the buckets yourself, from the door first."),
