@@ -63,7 +63,8 @@ class ProbeHealth:
     """What is wrong with a probe now.
 
     problem            None, "open", "short", "stuck", "noisy", "out_of_range", "lost", "reversed",
-                       "out_of_paste", "rate" (went up at once, further than a batch can)
+                       "out_of_paste", "rate" (went up at once, further than a batch can), "silent" (others
+                       of the bucket go on sending)
     since_s            when it began: the first bad reading
     bad_share          rejected / all readings of the last five minutes (of the last four, if they are fewer)
     last_good_s, last_good_c   the newest believed reading

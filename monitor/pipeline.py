@@ -137,6 +137,7 @@ class Minder:
         self._pack_arrival_s = -math.inf
         self._pack_from_s = self._pack_span_s = 0.0
         self._gaps_s: deque[float] = deque(maxlen=15)
+        self._arrived: dict[str, tuple[float, float]] = {}  # by probe: the newest arrival, its longest gap so far
         self._good: tuple[float, tuple[float, float] | None] | None = None
         self._estimated_upto = -1
         self._ticked = False
@@ -317,6 +318,7 @@ class Minder:
         for probe, screen in self._screens.items():
             settled = screen.settle(now_s)
             if settled:
+                self._hear(probe, settled)
                 self._take_judged(probe, settled)
                 if probe in PASTE_PROBES:
                     fresh += [
@@ -355,6 +357,30 @@ class Minder:
             self._least_c[probe] = least_c
         if shown[0] > -math.inf:
             self._shown[probe] = shown
+
+    def _hear(self, probe: str, settled: list[Judged]) -> None:
+        for arrival_s in sorted(judged.reading.arrival_s for judged in settled):
+            newest_s, longest_s = self._arrived.get(probe, (arrival_s, 0.0))
+            gap_s = arrival_s - newest_s
+            self._arrived[probe] = (
+                max(newest_s, arrival_s), max(longest_s, gap_s if gap_s <= GAP_AT_MOST_S else 0.0)
+            )  # fmt: skip
+
+    def _unheard(self) -> dict[str, tuple[float, float]]:
+        """Probes that others of the bucket have outlasted: by how long, s, and their own longest gap, s.
+
+        A paste probe is held against the other paste probes: where none of them sends, the bucket is silent.
+        """
+        found = {}
+        for probe, (newest_s, longest_s) in self._arrived.items():
+            others = [
+                at_s for other, (at_s, _) in self._arrived.items()
+                if other != probe and (other in PASTE_PROBES or probe not in PASTE_PROBES)
+            ]  # fmt: skip
+            unheard_s = max(others, default=newest_s) - newest_s
+            if unheard_s > 0.0:
+                found[probe] = (unheard_s, longest_s)
+        return found
 
     def _count_gaps(self, fresh: list[Reading]) -> None:
         """When paste was last heard, and how far apart this bucket's packs usually arrive.
@@ -493,6 +519,7 @@ class Minder:
             good_c=self._good_now(now_s) if now_s > course.blended_at_s else None,
             never_in_paste=self._never_in_paste(course, now_s),
             paste_gap_s=self._usual_gap_s(),
+            unheard=self._unheard(),
             limits=self.limits,
         )
 

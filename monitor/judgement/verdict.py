@@ -20,6 +20,8 @@ HOUR_S = 3600.0
 # In the first hour after blending the peak is minutes away; later an hour's quarter loses nothing.
 SILENT_FIRST_HOUR_S = 3 * MINUTE_S
 SILENT_LATER_S = 20 * MINUTE_S
+# One probe of several: the bucket is still watched by the others.
+ONE_SILENT_S = 300.0
 # A node that sends in packs is not silent between them: this many of its usual gaps, and a minute, are waited for.
 GAPS_FIRST_HOUR, GAPS_LATER = 2.0, 3.0
 SILENT_AT_MOST_S = 3600.0
@@ -149,6 +151,8 @@ class Evidence:
     ``paste_c`` is the latest believed temperature of each paste probe with its age in seconds.
     ``never_in_paste`` are paste probes that have read nothing but air since the pour.
     ``paste_gap_s`` is how far apart this node's packs usually arrive, None where that is not known.
+    ``unheard`` are probes that have stopped sending while others of the bucket go on: for how long, and after what
+    longest gap between two of their own readings (s).
     """
 
     now_s: float
@@ -164,6 +168,7 @@ class Evidence:
     good_c: tuple[float, float] | None = None
     never_in_paste: tuple[str, ...] = ()
     paste_gap_s: float | None = None
+    unheard: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     daylight: bool = False
     limits: Limits = field(default_factory=Limits)
 
@@ -397,6 +402,8 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
         problem, since_s = health.problem, health.since_s
         if problem is None and probe in evidence.never_in_paste:
             problem, since_s = _still_in_air(evidence)
+        if probe in evidence.unheard and _has_stopped(evidence, probe):
+            problem, since_s = "silent", evidence.now_s - evidence.unheard[probe][0]
         if problem == "reversed" and since_s is not None and since_s > evidence.course.poured_at_s + REVERSED_SHOWS_S:
             problem = None
         if problem is not None and probe in PASTE_PROBES and _excused(evidence, problem):
@@ -436,6 +443,12 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
     return conditions
 
 
+def _has_stopped(evidence: Evidence, probe: str) -> bool:
+    """One probe is silent while others of its bucket send: its record is missing, or its node is gone."""
+    unheard_s, longest_gap_s = evidence.unheard[probe]
+    return unheard_s > max(_silent_limit_s(evidence), ONE_SILENT_S, 2.0 * longest_gap_s + MINUTE_S)
+
+
 def _still_in_air(evidence: Evidence) -> tuple[str | None, float | None]:
     """A paste probe nobody has pushed in. Counted from the blend; where none was noted, from when it must be over."""
     course = evidence.course
@@ -451,7 +464,7 @@ def _still_in_air(evidence: Evidence) -> tuple[str | None, float | None]:
 def _excused(evidence: Evidence, problem: str) -> bool:
     """Hands at the bucket explain a probe that jumped or reads air for a while; they do not explain an open wire."""
     course = evidence.course
-    if problem in ("open", "short", "lost") or problem == "never_in":
+    if problem in ("open", "short", "lost", "silent", "never_in"):
         return False
     if course.probe_out:
         return True
