@@ -67,8 +67,6 @@ MOST_PENDING = 1_100_000
 TICK_GRACE_S = 0.2
 # What arrives at once is kept apart by this; a recording and the arrival clock know no smaller step.
 _BURST_STEP_S = 0.001
-# What was taken of a source, by the numbers of its messages: see ``sources.again``.
-_TAKEN_KEY = "taken/"
 # A tick of many buckets that takes longer than this tells of its alarms before it is through, real seconds.
 EARLY_AFTER_S = 0.5
 # How soon an entry made by another command is taken up.
@@ -205,7 +203,7 @@ class Watch:
         self._faults_before = self.journal.counters()
         if self.own is not None:
             self.own.load()
-        self._again.load({one.name: self.journal.fact(_TAKEN_KEY + one.name, []) for one in self.sources})
+        self._again.load([one.name for one in self.sources], self.journal.fact)
         kept = self.journal.fact(WATCHED_KEY, [])
         self._watched = [one for one in kept if one[1] > now_s - FORGET_WATCHED_S]
         last_tick_s = self._watched[-1][1] if self._watched else None
@@ -695,8 +693,8 @@ class Watch:
                     self.journal.save_alarm(record)
                 for key, value in pending.facts.items():
                     self.journal.set_fact(key, value)
-                for source in self._again.changed:
-                    self.journal.set_fact(_TAKEN_KEY + source, self._again.as_kept(source))
+                for key, value in self._again.changes():
+                    self.journal.set_fact(key, value)
                 if pending.tick_s is not None:
                     saved = self._save_state(pending.tick_s)
         except JournalError as error:
@@ -707,7 +705,7 @@ class Watch:
         if self._recorder is not None:
             self._recorder.flush()
         self._pending = _Pending()
-        self._again.changed.clear()
+        self._again.kept()
         for ack in pending.acks:
             ack()
         try:

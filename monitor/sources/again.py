@@ -8,41 +8,85 @@ by the watch in the journal, in the transaction that keeps the readings.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
 
 from monitor.domain import Reading
 from monitor.sources.line import Line
 
-# More than a stock broker sends unacknowledged (20); one that allows more may bring doubles after a kill.
-KEPT = 64
+# They are kept in sheets, so that a commit writes the one that has changed and not all of them.
+A_SHEET = 64
+SHEETS = 16
+# A broker may send far more unacknowledged than it says it does: mosquitto 2.0.11, for one, miscounts after a
+# connection was lost and sends hundreds. The source hands on no more of them than a quarter of this at a time.
+KEPT = A_SHEET * SHEETS
+
+
+@dataclass(slots=True)
+class _Taken:
+    """What was taken of one source: its newest sheets, by the number of the sheet, and on which each delivery is."""
+
+    sheets: dict[int, list[str]] = field(default_factory=dict)
+    on: dict[str, int] = field(default_factory=dict)
+
+    def add(self, delivery: str) -> int:
+        """Write it on the newest sheet, or a fresh one; returns that sheet's number."""
+        number = max(self.sheets, default=0)
+        if len(self.sheets.setdefault(number, [])) >= A_SHEET:
+            number += 1
+            self.sheets[number] = []
+        self.sheets[number].append(delivery)
+        self.on[delivery] = number
+        if len(self.sheets) > SHEETS:
+            oldest = min(self.sheets)
+            for one in self.sheets.pop(oldest):
+                if self.on.get(one) == oldest:
+                    del self.on[one]
+        return number
 
 
 class SentAgain:
     """What was taken of each source, as far as it cannot be known by its time. Not for several threads."""
 
     def __init__(self) -> None:
-        self._taken: dict[str, dict[str, None]] = {}  # source -> deliveries, the oldest first
-        self.changed: set[str] = set()  # sources of which there is something new to keep
+        self._taken: dict[str, _Taken] = {}
+        self._changed: set[tuple[str, int]] = set()  # source, sheet
 
     def knows(self, line: Line) -> bool:
         """Whether this very message has been taken before."""
-        return line.duplicate and line.delivery in self._taken.get(line.origin.name, {})
+        taken = self._taken.get(line.origin.name)
+        return line.duplicate and taken is not None and line.delivery in taken.on
 
     def take(self, line: Line, readings: Iterable[Reading]) -> None:
         """Remember a line, if the time of one of its readings was not the node's own."""
         if not line.delivery or not any(one.retimed or one.time_s == one.arrival_s for one in readings):
             return
-        taken = self._taken.setdefault(line.origin.name, {})
-        taken.pop(line.delivery, None)
-        taken[line.delivery] = None
-        while len(taken) > KEPT:
-            del taken[next(iter(taken))]
-        self.changed.add(line.origin.name)
+        source = line.origin.name
+        self._changed.add((source, self._taken.setdefault(source, _Taken()).add(line.delivery)))
 
-    def as_kept(self, source: str) -> list[str]:
-        """For the journal."""
-        return list(self._taken.get(source, {}))
+    def changes(self) -> Iterator[tuple[str, object]]:
+        """What is to be kept in the journal: a name for each sheet that is not kept as it is now, and what is on it."""
+        for source, number in sorted(self._changed):
+            sheet = self._taken[source].sheets.get(number)
+            if sheet is not None:
+                yield _name(source, number), {"sheet": number, "taken": sheet}
 
-    def load(self, kept: Mapping[str, Iterable[str]]) -> None:
-        """Go on with what the journal has, by source."""
-        self._taken = {source: dict.fromkeys(map(str, deliveries)) for source, deliveries in kept.items()}
+    def kept(self) -> None:
+        """All changes are on the disk."""
+        self._changed.clear()
+
+    def load(self, sources: Iterable[str], fact: Callable[[str], object]) -> None:
+        """Go on with what the journal has; ``fact`` gives what is kept under a name, or None."""
+        for source in sources:
+            taken = self._taken[source] = _Taken()
+            for place in range(SHEETS):
+                kept = fact(_name(source, place))
+                if isinstance(kept, dict):
+                    taken.sheets[int(kept["sheet"])] = list(map(str, kept["taken"]))
+            for number in sorted(taken.sheets):
+                taken.on.update(dict.fromkeys(taken.sheets[number], number))
+
+
+def _name(source: str, sheet: int) -> str:
+    """Each sheet takes the place of the one that is no longer needed."""
+    return f"taken/{source}/{sheet % SHEETS}"

@@ -23,8 +23,9 @@ import ssl
 import threading
 import time
 import zlib
+from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.broker import BrokerUnavailable, open_connection, refused
+from monitor.sources.again import KEPT
 from monitor.sources.health import HealthBook, SourceHealth
 from monitor.sources.line import MAX_LINE_BYTES, Clock, Deliver, Line, Origin
 from monitor.words import tr
@@ -41,6 +43,11 @@ DEFAULT_TOPIC = "emberpail/+/readings"
 IN_FLIGHT_WINDOW = 20
 # Commit when this many wait, so that the broker never has to.
 COMMIT_AT = IN_FLIGHT_WINDOW // 2
+
+# A broker that miscounts sends far more (see ``sources.again``): only so many are handed on before they are
+# acknowledged, the others wait here, and beyond a bound in the network.
+MOST_HANDED_ON = KEPT // 4
+_MOST_HELD = 5000
 
 # Short, so that a dead link is noticed within two of them.
 KEEPALIVE_S = 20
@@ -227,6 +234,7 @@ class _Connection:
         self._stuck = self._mute = False
         self._heard_since = 0.0
         self._announced, self._announced_at = "", 0.0
+        self._held: deque[tuple[int, Line]] = deque()  # message id, and a line that is not handed on yet
         self._client = self._new_client()
         self._woken, source._wake = socket.socketpair()
         self._woken.setblocking(False)
@@ -300,10 +308,12 @@ class _Connection:
             raise self._lost()
         # TLS may hold decrypted bytes that the operating system no longer shows.
         pending = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+        reads = len(self._held) < _MOST_HELD
         try:
             readable, _, _ = select.select(
-                [sock, wake], [sock] if client.want_write() else [], [], 0.0 if pending else _TURN_S
-            )
+                [sock, wake] if reads else [wake], [sock] if client.want_write() else [], [],
+                0.0 if pending and reads else _TURN_S,
+            )  # fmt: skip
         except (OSError, ValueError):
             raise self._lost() from None
         if wake in readable:
@@ -311,7 +321,8 @@ class _Connection:
                 wake.recv(4096)
         for mid in self._source._take_acks():
             client.ack(mid, 1)
-        if sock in readable or pending:
+        self._hand_on()
+        if reads and (sock in readable or pending):
             client.loop_read()
         if client.want_write():
             client.loop_write()
@@ -453,7 +464,6 @@ class _Connection:
             topic = message.topic
         except UnicodeDecodeError:
             topic = message._topic.decode("utf-8", "replace")
-        ack = source._expect_ack(message.mid, arrival_s) if message.qos == 1 else None
         if message.dup:
             self._book.fault("sent_again")
         line = Line(
@@ -462,17 +472,25 @@ class _Connection:
             Origin("mqtt", source.name, topic),
             message.retain,
             message.dup,
-            ack,
             # The broker numbers its messages in a ring: the number alone comes again.
-            f"{message.mid}:{zlib.crc32(payload):08x}" if message.qos == 1 else "",
+            delivery=f"{message.mid}:{zlib.crc32(payload):08x}" if message.qos == 1 else "",
         )
         self._book.took_line(arrival_s)
         self._heard_since = time.monotonic()
-        try:
-            self._deliver(line)
-        except Exception:
-            # Not acknowledged, so the broker sends it again after the next connection.
-            self._book.fault("not_taken_in")
+        self._held.append((message.mid, line))
+        self._hand_on()
+
+    def _hand_on(self) -> None:
+        """Give the worker what it may have by now, in the order in which it came."""
+        source = self._source
+        while self._held and source.unacknowledged < MOST_HANDED_ON:
+            mid, line = self._held.popleft()
+            ack = source._expect_ack(mid, line.arrival_s) if line.delivery else None
+            try:
+                self._deliver(replace(line, ack=ack))
+            except Exception:
+                # Not acknowledged, so the broker sends it again after the next connection.
+                self._book.fault("not_taken_in")
 
 
 class _Still:

@@ -15,10 +15,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from paho.mqtt import publish
 
 from monitor.clock import ArrivalClock
 from monitor.sources.line import MAX_LINE_BYTES, Line
-from monitor.sources.mqtt import COMMIT_AT, IN_FLIGHT_WINDOW, MqttSource, check_broker
+from monitor.sources.mqtt import COMMIT_AT, IN_FLIGHT_WINDOW, MOST_HANDED_ON, MqttSource, check_broker
 from tests.sources.conftest import Broker, Running, free_port, wait_until
 
 pytestmark = pytest.mark.broker
@@ -118,6 +119,28 @@ def test_the_broker_stops_at_its_window_until_lines_are_acknowledged(
     assert run.source.unacknowledged == IN_FLIGHT_WINDOW
     acknowledge(run.lines)
     assert run.source.unacknowledged == 0
+
+
+def test_a_broker_that_sends_far_more_than_its_window_is_held_to_what_can_be_known_again(
+    new_broker: Callable[..., Broker], running: Callable[..., Running], clock: ArrivalClock
+) -> None:
+    """Mosquitto 2.0.11 does, after a lost connection with much to send. The others come when these are acknowledged."""
+    broker = new_broker("max_inflight_messages 5000\nmax_queued_messages 0").start()
+    run = running(source_at(broker, clock))
+    run.wait_state("connected")
+    many = 2 * MOST_HANDED_ON + 50
+    publish.multiple(
+        [{"topic": TOPIC, "payload": pack(n), "qos": 1} for n in range(many)], hostname="127.0.0.1", port=broker.port
+    )
+    run.wait_lines(MOST_HANDED_ON)
+    time.sleep(0.5)
+    assert len(run.lines) == MOST_HANDED_ON == run.source.unacknowledged
+    done = 0
+    while done < many:
+        lines = run.wait_lines(done + 1)[done:]
+        acknowledge(lines)
+        done += len(lines)
+    assert run.data == [pack(number) for number in range(many)]
 
 
 def test_acknowledging_twice_does_no_harm(broker: Broker, running: Callable[..., Running], clock: ArrivalClock) -> None:

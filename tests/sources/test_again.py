@@ -1,0 +1,75 @@
+"""What a broker sends again is known by its number and its bytes, over a restart of the watch too."""
+
+from __future__ import annotations
+
+import json
+
+from monitor.domain import Reading
+from monitor.sources.again import A_SHEET, KEPT, SHEETS, SentAgain
+from monitor.sources.line import Line, Origin
+
+AT_S = 1773480000.0
+UNTIMED = [Reading("shed-2", "core", AT_S, AT_S, 71.0)]
+TIMED = [Reading("shed-2", "core", AT_S - 5.0, AT_S, 71.0)]
+
+
+def line(number: int, *, duplicate: bool = True, source: str = "broker") -> Line:
+    return Line(AT_S, b"[]", Origin("mqtt", source), duplicate=duplicate, delivery=f"{number}:0cdbb6c1")
+
+
+def taken(count: int) -> SentAgain:
+    again = SentAgain()
+    for number in range(count):
+        again.take(line(number, duplicate=False), UNTIMED)
+    return again
+
+
+def test_what_was_taken_is_known_when_it_is_marked_as_sent_again() -> None:
+    """Without the mark it is another message under the same number; another source has numbers of its own."""
+    again = taken(1)
+    assert again.knows(line(0))
+    assert not again.knows(line(0, duplicate=False))
+    assert not again.knows(line(0, source="other")) and not again.knows(line(1))
+
+
+def test_a_reading_with_a_time_of_its_own_needs_no_remembering() -> None:
+    """The journal knows it by that time."""
+    again = SentAgain()
+    again.take(line(0), TIMED)
+    assert not again.knows(line(0)) and not list(again.changes())
+
+
+def test_at_least_so_many_are_known_and_no_more_than_the_sheets_hold() -> None:
+    """Memory and journal are bounded."""
+    again = taken(10 * KEPT)
+    known = [number for number in range(10 * KEPT) if again.knows(line(number))]
+    assert known[-1] == 10 * KEPT - 1
+    assert KEPT - A_SHEET <= len(known) <= KEPT and known == list(range(known[0], 10 * KEPT))
+
+
+def test_a_number_that_comes_again_within_the_ring_is_known_until_its_newest_sheet_goes() -> None:
+    """The broker counts in a ring, and two packs may be alike."""
+    again = SentAgain()
+    for number in range(SHEETS * A_SHEET):
+        again.take(line(number), UNTIMED)
+    again.take(line(0), UNTIMED)  # on a sheet of its own; the oldest, with the same number, is gone
+    assert again.knows(line(0)) and not again.knows(line(1))
+
+
+def test_a_restart_goes_on_with_what_was_kept_and_a_commit_writes_one_sheet() -> None:
+    """Each sheet takes the place of one that is no longer needed."""
+    journal: dict[str, object] = {}
+    again = SentAgain()
+    for number in range(3 * KEPT + 7):
+        again.take(line(number), UNTIMED)
+        changes = dict(again.changes())
+        assert len(changes) == 1
+        journal |= json.loads(json.dumps(changes))
+        again.kept()
+    assert len(journal) == SHEETS and not list(again.changes())
+    after = SentAgain()
+    after.load(["broker", "cable"], journal.get)
+    numbers = range(3 * KEPT + 7)
+    assert [after.knows(line(n)) for n in numbers] == [again.knows(line(n)) for n in numbers]
+    after.take(line(-1), UNTIMED)
+    assert after.knows(line(-1)) and after.knows(line(3 * KEPT + 6))
