@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from monitor.sensing.division import NOBODY_MINDS, nobody_minds_words
 from monitor.sensing.senml import FAULTS
 from monitor.sensing.strangers import STRANGE_BUCKET, strange_bucket_words
 from monitor.words import mark, tr, trn
@@ -92,4 +93,6 @@ def _other(kind: str, source: str, n: int) -> str:
             n,
             source=source,
         )
+    if kind == NOBODY_MINDS:
+        return nobody_minds_words(source)
     return strange_bucket_words(source) if kind == STRANGE_BUCKET else ""

@@ -27,6 +27,7 @@ from monitor.phone.people import routes_of
 from monitor.phone.postman import Postman
 from monitor.phone.routes import no_routes_warning
 from monitor.pipeline import Minder
+from monitor.sensing.division import part_words
 from monitor.service import Beginnings, Service
 from monitor.settings import Settings
 from monitor.sources.line import Source
@@ -144,6 +145,8 @@ class Running:
         self._supervisor.watch_over()
         names = ", ".join(source.name for source in self.watch.sources)
         self._say(tr("Minding; reading from {names}.", names=names or tr("no source")))
+        for sentence in filter(None, (part_words(self.settings.division),)):
+            self._say(sentence)
         try:
             self.watch.run(stop)
         except Exception as error:
@@ -181,7 +184,10 @@ class Running:
         topic = self.settings.heartbeat.topic
         first = next((source for source in self.watch.sources if isinstance(source, MqttSource)), None)
         if topic and first is not None:
-            first.announcement = Announcement(topic, lambda: "amiss" if self.amiss() else "minding")
+            patterns = list(self.settings.division.patterns)
+            first.announcement = Announcement(
+                topic, lambda: "amiss" if self.amiss() else "minding", {"minds": patterns} if patterns else {}
+            )
 
     def _let_sources_go(self) -> None:
         """What they have read by now is still taken in."""

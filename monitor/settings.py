@@ -24,6 +24,7 @@ from urllib.parse import urlsplit
 
 from monitor.domain import INSULATIONS, PROBES, Place
 from monitor.languages import LANGUAGES, language_of, voice_for
+from monitor.sensing.division import Division, faults
 from monitor.sensing.senml import ProbeSettings as DecoderProbeSettings
 from monitor.sensing.thermocouple import STRAIGHT_LINE_UV_PER_C
 from monitor.toml_tables import (
@@ -44,6 +45,9 @@ SETTINGS_VARIABLE = "EMBERPAIL_SETTINGS"
 MQTT_PASSWORD_VARIABLE = "EMBERPAIL_MQTT_PASSWORD"  # nosec B105 # a name, no secret
 INFLUX_TOKEN_VARIABLE = "EMBERPAIL_INFLUX_TOKEN"  # nosec B105 # a name, no secret
 HEARTBEAT_VARIABLE = "EMBERPAIL_HEARTBEAT_URL"
+WATCH_VARIABLE = "EMBERPAIL_WATCH"
+# Stands for the watch's name in the heartbeat's address.
+WATCH_IN_ADDRESS = "{watch}"
 PAGE_PASSPHRASE_VARIABLE = "EMBERPAIL_PAGE_PASSPHRASE"  # nosec B105 # a name, no secret
 LEAST_PASSPHRASE = 8
 # A younger batch may still be talked about, and compared with the next ones reading by reading.
@@ -58,6 +62,9 @@ AMPLIFIERS = ("linear", "straight-line")
 # The characters RFC 8428 section 4.5.1 allows in a name; "/" parts bucket from probe, so it is left out here.
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _BUCKET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
+_BUCKET_PATTERN = re.compile(r"[A-Za-z0-9:._*?-]{1,64}")
+# It becomes a part of client ids (23 letters are what every broker takes), topics and names of files.
+_WATCH_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,11}")
 _TIME_OF_DAY = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
 _EMERGENCY_NUMBER = re.compile(r"\+?[0-9][0-9 ]{1,19}")
 
@@ -92,12 +99,16 @@ class SiteSettings:
 
 @dataclass(frozen=True, slots=True)
 class SerialSource:
-    """A node on a wire. ``port`` is a path, a USB serial number or "auto"; ``bucket`` names what it sends bare."""
+    """A node on a wire. ``port`` is a path, a USB serial number or "auto"; ``bucket`` names what it sends bare.
+
+    ``watch``, of any source: the one watch of a divided site that reads it; "" for all of them.
+    """
 
     name: str
     port: str = "auto"
     baud: int = 115200
     bucket: str | None = None
+    watch: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +125,12 @@ class MqttSource:
     topic: str = DEFAULT_TOPIC
     client_id: str = "emberpail"
     bucket: str | None = None
+    watch: str = ""
+
+    @property
+    def where(self) -> str:
+        """The broker's address as a person writes it."""
+        return f"{self.host}:{self.port}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +140,7 @@ class RecordingSource:
     name: str
     path: Path
     bucket: str | None = None
+    watch: str = ""
 
 
 Source = SerialSource | MqttSource | RecordingSource
@@ -277,6 +295,8 @@ class Settings:
     drill: DrillSettings = field(default_factory=DrillSettings)
     heartbeat: HeartbeatSettings = field(default_factory=HeartbeatSettings)
     keep: KeepSettings = field(default_factory=KeepSettings)
+    division: Division = field(default_factory=Division)
+    division_faults: tuple[str, ...] = ()
 
     def place(self) -> Place:
         """What the place adds to the physics."""
@@ -295,6 +315,45 @@ class Settings:
     def no_phone(self) -> bool:
         """Whether nobody can be rung."""
         return not any(person.routes for person in self.people)
+
+    def as_watch(self, name: str) -> Settings:
+        """What the watch ``name`` of a divided site goes by: its own buckets and sources, and names of its own
+        wherever two watches would meet: journal, client ids, topics, heartbeat. SettingsError for an unknown one.
+        """
+        if not name:
+            return self
+        known = self.division.names
+        if not _WATCH_NAME.fullmatch(name) or (known and name not in known):
+            raise SettingsError([_no_such_watch(name, known)])
+        division = replace(self.division, own=name)
+        first = not known or name == known[0]
+        url = self.heartbeat.url
+        return replace(
+            self,
+            division=division,
+            buckets=tuple(bucket for bucket in self.buckets if division.minds(bucket.name)),
+            sources=tuple(
+                replace(source, client_id=f"{source.client_id}-{name}") if isinstance(source, MqttSource) else source
+                for source in self.sources
+                if source.watch in ("", name)
+            ),
+            # A lamp is told by one watch: two would write over each other what it is to sound for.
+            siren=self.siren if first else None,
+            heartbeat=replace(
+                self.heartbeat,
+                url=None if url is None else Secret(url.reveal().replace(WATCH_IN_ADDRESS, name)),
+                topic=f"{self.heartbeat.topic}/{name}" if self.heartbeat.topic else "",
+            ),
+            journal_path=self.journal_path.with_name(f"{self.journal_path.stem}-{name}{self.journal_path.suffix}"),
+        )
+
+
+def _no_such_watch(name: str, known: Sequence[str]) -> str:
+    if known:
+        return tr('There is no watch "{name}" under [watch.minds]; it has {known}.', name=name, known=", ".join(known))
+    return tr(
+        '"{name}" cannot be the name of a watch: small letters, digits and -, 12 at the most, such as north.', name=name
+    )
 
 
 def pressure_hpa(altitude_m: float) -> float:
@@ -370,10 +429,14 @@ def find_settings_file(
 
 
 def load_settings(
-    chosen: Path | str | None = None, environ: Mapping[str, str] | None = None, folder: Path | None = None
+    chosen: Path | str | None = None,
+    environ: Mapping[str, str] | None = None,
+    folder: Path | None = None,
+    watch: str | None = None,
 ) -> Settings:
     """Find, read and check the settings; with no file, the defaults, which have no source.
 
+    ``watch`` names the watch that this is, where the buckets are divided; else $EMBERPAIL_WATCH or the file does.
     Raises SettingsError with every problem found.
     """
     environ = os.environ if environ is None else environ
@@ -404,7 +467,8 @@ def load_settings(
         raise SettingsError(
             [tr("{path}, line {line}: this is not UTF-8 text; save the file as UTF-8.", path=path, line=line)]
         ) from None
-    return settings_from_text(text, path, environ, others_may_read=bool(state.st_mode & 0o044))
+    settings = settings_from_text(text, path, environ, others_may_read=bool(state.st_mode & 0o044))
+    return settings.as_watch(watch or environ.get(WATCH_VARIABLE, "") or settings.division.own)
 
 
 def _unfit(path: Path, size: int, state: os.stat_result) -> str | None:
@@ -476,9 +540,12 @@ def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
     buckets = tuple(_read_bucket(table) for table in top.tables("bucket"))
     _tell_twins(top.reader, "bucket", [bucket.name for bucket in buckets])
     known = [bucket.name for bucket in buckets]
+    division = _read_watch(top.table("watch"))
     source_tables = top.tables("source")
     sources = tuple(
-        source for number, table in enumerate(source_tables) if (source := _read_source(table, number, path, known))
+        source
+        for number, table in enumerate(source_tables)
+        if (source := _read_source(table, number, path, known, division.names))
     )
     _tell_shared_ends(top.reader, sources)
     people = tuple(_read_person(table, site) for table in top.tables("person"))
@@ -494,10 +561,67 @@ def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
     heartbeat = _read_heartbeat(top.table("heartbeat"), sources)
     keep = _read_keep(top.table("keep"), path)
     top.finish()
+    _tell_shared_by_watches(top.reader, division, heartbeat, siren)
     return Settings(
         path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders, siren=siren, drill=drill,
-        heartbeat=heartbeat, keep=keep,
+        heartbeat=heartbeat, keep=keep, division=division, division_faults=tuple(faults(division, known)),
     )  # fmt: skip
+
+
+def _read_watch(table: Table) -> Division:
+    own = table.text("name", "", example='"north"', check=_watch_name_fault)
+    minds = table.table("minds")
+    shares = tuple((name, _read_share(minds, name)) for name in minds.data)
+    minds.finish()
+    table.finish()
+    if own and shares and own not in dict(shares):
+        table.wrong("name", _no_such_watch(own, [name for name, _ in shares]))
+        own = ""
+    return Division(shares, own)
+
+
+def _read_share(minds: Table, name: str) -> tuple[str, ...]:
+    patterns = minds.texts(name, example='["shed-1", "north-*"]')
+    for fault in filter(None, (_watch_name_fault(name), *map(_bucket_pattern_fault, patterns))):
+        minds.wrong(name, tr("{fault}; write for example north = {example}.", fault=fault, example='["shed-1", "n-*"]'))
+    return patterns
+
+
+def _watch_name_fault(text: str) -> str | None:
+    if _WATCH_NAME.fullmatch(text):
+        return None
+    return tr('"{text}" is no name of a watch: small letters, digits and - are allowed, 12 at the most', text=text)
+
+
+def _bucket_pattern_fault(text: str) -> str | None:
+    if _BUCKET_PATTERN.fullmatch(text):
+        return None
+    return tr('"{text}" fits no bucket: it is a name, with * for any letters and ? for one', text=text)
+
+
+def _tell_shared_by_watches(
+    reader: Reader, division: Division, heartbeat: HeartbeatSettings, siren: SirenSettings | None
+) -> None:
+    """What several watches cannot share without one hiding the other."""
+    if len(division.shares) < 2:
+        return
+    if heartbeat.url and WATCH_IN_ADDRESS not in heartbeat.url.reveal():
+        reader.warnings.append(
+            tr(
+                "{path}: all watches call the same heartbeat, so the death of one would show nowhere: put {field} into "
+                "the address where their names are to stand.",
+                path=reader.path,
+                field=WATCH_IN_ADDRESS,
+            )
+        )
+    if siren is not None:
+        reader.warnings.append(
+            tr(
+                "{path}: the siren sounds for the watch {name} alone; the others ring phones only.",
+                path=reader.path,
+                name=division.names[0],
+            )
+        )
 
 
 def _tell_twins(reader: Reader, kind: str, names: list[str]) -> None:
@@ -640,7 +764,9 @@ def _is_number(value: object) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 
-def _read_source(table: Table, number: int, path: Path, buckets: list[str]) -> Source | None:
+def _read_source(
+    table: Table, number: int, path: Path, buckets: list[str], watches: Sequence[str] = ()
+) -> Source | None:
     if not table.has("kind"):
         table.reader.problem(table.where, tr('a [[source]] has no kind; add kind = "serial", "mqtt" or "recording".'))
         return None
@@ -653,6 +779,7 @@ def _read_source(table: Table, number: int, path: Path, buckets: list[str]) -> S
             tr("did you mean {near}?", near=near[0]) if near else tr("the file has {names}.", names=", ".join(buckets))
         )
         table.wrong("bucket", tr('there is no [[bucket]] "{bucket}": {hint}', bucket=bucket, hint=hint))
+    watch = table.choice("watch", "", watches) if watches and table.has("watch") else ""
     source: Source | None
     if kind == "serial":
         port = table.text("port", "auto", example='"/dev/ttyUSB0"')
@@ -665,7 +792,7 @@ def _read_source(table: Table, number: int, path: Path, buckets: list[str]) -> S
     else:
         return None
     table.finish()
-    return source
+    return replace(source, watch=watch)
 
 
 def _read_mqtt(table: Table, name: str, bucket: str | None, path: Path) -> MqttSource:

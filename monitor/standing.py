@@ -26,6 +26,7 @@ from monitor.page.kinds import kind_words
 from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, RecordView, StatusView, StepView
 from monitor.phone.routes import no_routes_warning
 from monitor.retelling import retold, retold_short
+from monitor.sensing.division import part_words
 from monitor.settings import Settings
 from monitor.trade.dilution import potash_left
 from monitor.trade.making import (
@@ -92,7 +93,9 @@ def status_view(
         buckets=buckets,
         watch=tuple(_watch_troubles(journal, settings, now_s)),
         notes=(
-            *counted.notes(journal.counters()), *keeping_notes(journal, settings, now_s),
+            *part_notes(settings, running),
+            *counted.notes(journal.counters()),
+            *keeping_notes(journal, settings, now_s),
             *mirror_notes(journal, settings, now_s),
         ),
         no_phone=settings.no_phone,
@@ -100,6 +103,17 @@ def status_view(
         first_aid=with_emergency_number(CAUTIONS["first_aid"], number),
         invented=invented,
     )
+
+
+def part_notes(settings: Settings, running: Collection[str] = ()) -> list[str]:
+    """Of a site divided among watches: which part this is, and what runs here although it is another's."""
+    said = [sentence for sentence in (part_words(settings.division),) if sentence]
+    strays = [bucket for bucket in running if not settings.division.minds(bucket)]
+    if strays:
+        said.append(
+            tr("Minded here because their batches were started here: {buckets}.", buckets=", ".join(sorted(strays)))
+        )
+    return said
 
 
 def nothing_yet(settings: Settings, now_s: float) -> StatusView:
@@ -110,6 +124,7 @@ def nothing_yet(settings: Settings, now_s: float) -> StatusView:
         place=settings.site.name,
         buckets=tuple(BucketView(bucket.name) for bucket in settings.buckets),
         watch=tuple([*troubles, no_routes_warning()] if settings.no_phone else troubles),
+        notes=tuple(part_notes(settings)),
         no_phone=settings.no_phone,
         emergency_number=settings.site.emergency_number,
         first_aid=with_emergency_number(CAUTIONS["first_aid"], settings.site.emergency_number),

@@ -32,6 +32,7 @@ from monitor.own_trouble import DISK_PARTS, OwnTrouble
 from monitor.pipeline import TICK_S, Act, Amendment, Minder, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
 from monitor.resetting import CLOCK_SET_RIGHT
+from monitor.sensing.division import NOBODY_MINDS, nobody_minds_words
 from monitor.sensing.senml import Decoder
 from monitor.sensing.strangers import STRANGE_BUCKET, KnownBuckets, strange_bucket_words
 from monitor.settings import Settings
@@ -128,7 +129,7 @@ class Watch:
         self._record_path, self._events_path = record, events_file
         self._recorder: RecordingWriter | None = None
         self._on_tick = on_tick
-        self._buckets = KnownBuckets(bucket.name for bucket in settings.buckets)
+        self._buckets = KnownBuckets((bucket.name for bucket in settings.buckets), division=settings.division)
         self._decoder = Decoder(probe_settings(settings), self._buckets.takes)
         # By source: the bucket of a node that sends its probes' names bare.
         self._bucket_of = {source.name: source.bucket for source in settings.sources}
@@ -293,11 +294,14 @@ class Watch:
         if self._recorder is not None:
             self._pending.lines.append((arrival_s, line))
         bucket = self._bucket_of.get(line.origin.name)
+        self._buckets.others = self._buckets.nobodys = 0
         decoded = self._decoder.decode(line.data, arrival_s, retained=line.retained, default_bucket=bucket)
         for fault in (*decoded.faults, *decoded.unfit):
             self._faults[(line.origin.name, fault)] += 1
-        if decoded.strange:
-            self._count_strange(line.origin.name)
+        if self._buckets.nobodys:
+            self._count_once(line.origin.name, NOBODY_MINDS, nobody_minds_words)
+        if decoded.strange > self._buckets.others:
+            self._count_once(line.origin.name, STRANGE_BUCKET, strange_bucket_words)
         for reading in decoded.readings:
             self._pending.readings.append(reading)
             self._heard_through[reading.bucket] = line.origin.name
@@ -310,11 +314,11 @@ class Watch:
         if line.ack is not None:
             self._pending.acks.append(line.ack)
 
-    def _count_strange(self, source: str) -> None:
-        """Readings of more buckets than anybody has: counted, and said at the first."""
-        self._faults[(source, STRANGE_BUCKET)] += 1
-        if self._faults[(source, STRANGE_BUCKET)] == 1:
-            self.say(strange_bucket_words(source))
+    def _count_once(self, source: str, what: str, words: Callable[[str], str]) -> None:
+        """Readings of more buckets than anybody has, or of ones that fell between the watches: said at the first."""
+        self._faults[(source, what)] += 1
+        if self._faults[(source, what)] == 1:
+            self.say(words(source))
 
     def _unacknowledged_full(self) -> bool:
         return len(self._pending.acks) >= COMMIT_AT_UNACKNOWLEDGED and not self._disk_refuses

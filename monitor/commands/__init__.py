@@ -35,6 +35,7 @@ COMMANDS: Mapping[str, str] = {
     "unit": "unit",
     "replay": "replay",
     "would-ring": "would_ring",
+    "reanalyse": "reanalyse",
     "export": "exchange",
     "import": "exchange",
     "backup": "keep",

@@ -12,7 +12,16 @@ from typing import Any, NamedTuple
 
 from monitor.clock import CLOCK_IS_SET_S
 from monitor.commands import NO, YES
-from monitor.commands.common import now_s, open_journal_to_read, parser_for, print_json, settings_of, speak_for, wrapped
+from monitor.commands.common import (
+    add_as_watch,
+    now_s,
+    open_journal_to_read,
+    parser_for,
+    print_json,
+    settings_of,
+    speak_for,
+    wrapped,
+)
 from monitor.journal.database import Journal
 from monitor.settings import MqttSource, SerialSource, Settings, SettingsError, Source, load_settings
 from monitor.standing import WATCH_IS_GONE_S, last_watched_s
@@ -51,6 +60,7 @@ def add(parsers: Any) -> None:
     parser.add_argument(
         "--seconds", type=float, default=60.0, metavar="N", help=tr("how long to listen with --node (60)")
     )
+    add_as_watch(parser)
     parser.set_defaults(run=run)
 
 
@@ -88,7 +98,7 @@ def _calibrate(args: argparse.Namespace) -> int:
 
 def _all(args: argparse.Namespace) -> Iterator[Line]:
     try:
-        settings = load_settings(args.settings)
+        settings = load_settings(args.settings, watch=args.as_watch)
     except SettingsError as error:
         for problem in error.problems:
             yield Line(tr("settings"), False, problem)
@@ -120,6 +130,14 @@ def _walk(settings: Settings) -> Iterator[Line]:
         yield Line(tr("settings"), True, tr("{file} is in order.", file=settings.file))
     for warning in settings.warnings:
         yield Line(tr("settings"), None, warning)
+    if settings.division.shares:
+        from monitor.commands.check_division import division_lines
+
+        for ok, says in division_lines(settings):
+            yield Line(tr("watches"), ok, says)
+        if settings.division.undecided:
+            yield Line(tr("the rest"), None, tr("was not looked at: it depends on which watch this is."))
+            return
     journal_line, journal = _journal(settings)
     try:
         yield from _sources(settings, journal)

@@ -48,11 +48,32 @@ def parser_for(
 
 def settings_of(args: argparse.Namespace) -> Settings:
     """The settings this command runs with; their warnings go to standard error."""
-    settings = load_settings(args.settings)
+    settings = load_settings(args.settings, watch=getattr(args, "as_watch", None))
     speak_for(args, settings)
-    for warning in settings.warnings:
+    for warning in (*settings.warnings, *settings.division_faults):
         warn(warning)
     return settings
+
+
+def add_as_watch(parser: argparse.ArgumentParser) -> None:
+    """--name, for the commands with which a machine says which watch of a divided site it is."""
+    parser.add_argument(
+        "--name", dest="as_watch", metavar=tr("NAME"),
+        help=tr("which watch of [watch.minds] this is (default: $EMBERPAIL_WATCH, or name under [watch])"),
+    )  # fmt: skip
+
+
+def must_be_decided(settings: Settings) -> None:
+    """CommandError where several watches share the settings and nobody said whose journal is meant."""
+    if settings.division.undecided:
+        raise CommandError(
+            tr(
+                "The settings divide the buckets among {watches}: say whose are meant, with EMBERPAIL_WATCH={first} in "
+                'the environment or name = "{first}" under [watch].',
+                watches=", ".join(settings.division.names),
+                first=settings.division.names[0],
+            )
+        )
 
 
 def speak_for(args: argparse.Namespace, settings: Settings) -> None:
@@ -62,6 +83,7 @@ def speak_for(args: argparse.Namespace, settings: Settings) -> None:
 
 def open_journal(settings: Settings) -> Journal:
     """The journal of these settings, made where there is none yet."""
+    must_be_decided(settings)
     return Journal(settings.journal_path)
 
 
@@ -70,6 +92,7 @@ def open_journal_to_read(settings: Settings) -> Journal | None:
 
     Another user's journal can be looked at, too, as far as its rights go.
     """
+    must_be_decided(settings)
     try:
         if not settings.journal_path.exists():
             return None

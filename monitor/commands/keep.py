@@ -10,6 +10,7 @@ from monitor.commands import YES
 from monitor.commands.common import (
     CommandError,
     clock_words,
+    must_be_decided,
     now_s,
     open_journal,
     parser_for,
@@ -184,6 +185,7 @@ def run_restore(args: argparse.Namespace) -> int:
             say(tr("{path} is sound: {what}, the newest of {time}.", path=backup, what=contents_words(found),
                    time=_newest_words(settings, found)))  # fmt: skip
         return YES
+    must_be_decided(settings)
     done, photos = restore(backup, settings.journal_path, settings.local_time(now_s()))
     if args.json:
         print_json(

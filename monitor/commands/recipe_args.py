@@ -223,6 +223,8 @@ def vessel_of(args: argparse.Namespace, settings: Settings, bucket: str | None) 
 def mind_bucket(settings: Settings, bucket: str) -> None:
     """Warn of a bucket that the settings do not name: most likely a slip, and then nothing would be read of it."""
     names = [one.name for one in settings.buckets]
+    if not settings.division.minds(bucket):
+        refuse_bucket_of_others(settings, bucket)
     if names and bucket not in names:
         warn(
             tr(
@@ -233,6 +235,28 @@ def mind_bucket(settings: Settings, bucket: str) -> None:
                 meant=meant(bucket, names),
             )
         )
+
+
+def refuse_bucket_of_others(settings: Settings, bucket: str) -> None:
+    """CommandError for a bucket of another watch: here nobody would hear of it, and there nobody would know of it."""
+    others = settings.division.watches_of(bucket)
+    if others:
+        raise CommandError(
+            tr(
+                "{bucket} is minded by the watch {other}, and this is {own}: start the batch there "
+                "(EMBERPAIL_WATCH={other}).",
+                bucket=shown(bucket),
+                other=others[0],
+                own=settings.division.own,
+            )
+        )
+    raise CommandError(
+        tr(
+            "No watch minds {bucket}, so nobody would be rung for it: add it under [watch.minds] in the settings "
+            "first.",
+            bucket=shown(bucket),
+        )
+    )
 
 
 def refuse_lye_heavy(recipe: Recipe, anyway: str | None, doubts: Doubts = NO_DOUBTS) -> LyeBalance | None:

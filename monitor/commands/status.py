@@ -9,6 +9,7 @@ from typing import Any
 from monitor.commands import NO, YES
 from monitor.commands.common import (
     CommandError,
+    add_as_watch,
     hour_words,
     meant,
     now_s,
@@ -34,6 +35,7 @@ def add(parsers: Any) -> None:
     )  # fmt: skip
     parser.add_argument("bucket", nargs="?", help=tr("only this bucket (or the batch in it), with its log"))
     parser.add_argument("--json", action="store_true", help=tr("for programs"))
+    add_as_watch(parser)
     parser.set_defaults(run=run)
 
 

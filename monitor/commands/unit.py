@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands import YES
-from monitor.commands.common import CommandError, parser_for, settings_of
+from monitor.commands.common import CommandError, add_as_watch, parser_for, settings_of
 from monitor.settings import SerialSource, Settings
 from monitor.words import tr
 
@@ -36,6 +36,7 @@ def add(parsers: Any) -> None:
     parser.add_argument(
         "--record", metavar="NAME.rec", type=Path, help=tr("append everything that comes over the wire")
     )
+    add_as_watch(parser)
     parser.set_defaults(run=run)
 
 
@@ -90,6 +91,8 @@ def unit_text(settings: Settings, *, user: str, python: str, record: Path | None
     assert settings.file is not None
     home, paths = _absolute(Path(python)), [_absolute(settings.journal_path).parent]
     words = [str(home), "-m", "monitor", "watch", "--settings", str(_absolute(settings.file))]
+    if settings.division.own:
+        words += ["--name", settings.division.own]
     if record is not None:
         words += ["--record", str(_absolute(record))]
         paths.append(_absolute(record).parent)

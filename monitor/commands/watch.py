@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands import YES
-from monitor.commands.common import CommandError, open_journal, parser_for, say, settings_of, warn
+from monitor.commands.common import CommandError, add_as_watch, open_journal, parser_for, say, settings_of, warn
 from monitor.journal.database import Journal, JournalError, Refused
 from monitor.settings import Settings
 from monitor.words import tr
@@ -31,6 +31,7 @@ def add(parsers: Any) -> None:
     )
     parser.add_argument("--events", metavar="OUT.jsonl", type=Path, help=tr("append what it judges, as JSON Lines"))
     parser.add_argument("--no-page", action="store_true", help=tr("do not serve the page"))
+    add_as_watch(parser)
     parser.set_defaults(run=run)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from monitor.sensing.division import Division
 from monitor.words import tr
 
 # Under this name they are counted (``senml.FAULTS``).
@@ -30,10 +31,17 @@ def strange_bucket_words(source: str) -> str:
 
 
 class KnownBuckets:
-    """The buckets that are taken. Those met first stay; ``know`` adds one whatever others there are."""
+    """The buckets that are taken. Those met first stay; ``know`` adds one whatever others there are.
 
-    def __init__(self, named: Iterable[str] = (), most_strangers: int = MOST_STRANGERS) -> None:
+    Of a site that is divided among watches only those of this watch's part can be met at all.
+    """
+
+    def __init__(
+        self, named: Iterable[str] = (), most_strangers: int = MOST_STRANGERS, division: Division | None = None
+    ) -> None:
         self._named = set(named)
+        self._division = division or Division()
+        self.others = self.nobodys = 0  # readings of the last pack that another watch minds, or none
         self._strangers: set[str] = set()
         self._most = most_strangers
 
@@ -46,6 +54,10 @@ class KnownBuckets:
         """Whether readings of this bucket are kept; a new one counts from now on, as long as there is room."""
         if bucket in self._named or bucket in self._strangers:
             return True
+        if not self._division.minds(bucket):
+            self.others += 1
+            self.nobodys += self._division.minded_by_nobody(bucket)
+            return False
         if len(self._strangers) >= self._most or len(bucket) > MOST_NAME:
             return False
         self._strangers.add(bucket)

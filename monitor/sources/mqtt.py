@@ -24,8 +24,8 @@ import threading
 import time
 import zlib
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -75,6 +75,7 @@ class Announcement:
 
     topic: str
     state: Callable[[], str]
+    more: Mapping[str, object] = field(default_factory=dict)  # what else it says of itself
 
 
 class MqttSource:
@@ -375,7 +376,9 @@ class _Connection:
     def _announcement(self, state: str) -> str:
         # A last will is written when the connection begins, so its time would say the wrong thing.
         at = {} if state == "gone" else {"at": round(self._source._clock.now())}
-        return json.dumps({"state": state, **at}, ensure_ascii=False)
+        announced = self._source.announcement
+        more = {} if announced is None else announced.more
+        return json.dumps({"state": state, **at, **more}, ensure_ascii=False)
 
     def _mind_silence(self) -> None:
         """Nothing at all for some minutes looks like a connection that is well: it says where to look."""
