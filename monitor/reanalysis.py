@@ -261,6 +261,7 @@ def _taken_in(future: Any, work: Work) -> Row:
     if future.status != "finished":
         error = future.exception()
         return Row(work.name, DAMAGED, says=f"no worker finished it ({type(error).__name__})")
+    row: Row
     row, there = future.result()
     if there != program():
         raise ReanalysisError(
@@ -299,7 +300,9 @@ def _on_disk(work: Work) -> Iterator[Path]:
 def _row(name: str, replay: Replay) -> Row:
     found = replay.verdict.values
     middle, sd = _number(found, "completeness"), _number(found, "completeness_sd")
-    known = middle is not None and sd is not None
+    low, high = None, None
+    if middle is not None and sd is not None:
+        low, high = max(0.0, middle - _NINETY_PERCENT_SD * sd), min(1.0, middle + _NINETY_PERCENT_SD * sd)
     raised = [
         str(event.values["kind"])
         for event in replay.events
@@ -317,8 +320,8 @@ def _row(name: str, replay: Replay) -> Row:
         peak_c=_number(found, "peak_c"),
         peak_at_s=_number(found, "peak_at"),
         completeness=middle,
-        completeness_low=max(0.0, middle - _NINETY_PERCENT_SD * sd) if known else None,
-        completeness_high=min(1.0, middle + _NINETY_PERCENT_SD * sd) if known else None,
+        completeness_low=low,
+        completeness_high=high,
         self_heating_k=_number(found, "self_heating_k"),
         cooling_time_constant_s=_number(found, "cooling_time_constant_s"),
         alarms=" ".join(dict.fromkeys(raised)),
