@@ -47,7 +47,7 @@ _WIRING = {
     "moving", "not_begun", "plan_desk", "log_reading", "stored", "what_if", "page_wiring", "bedside", "drilling",
     "drill_told", "untold", "morning", "what_if_jobs", "supervising", "service", "beating", "resetting",
     "keeping", "housekeeping", "counted",
-    "thinning", "settings_edit", "mirroring", "reanalysis",
+    "thinning", "settings_edit", "mirroring", "mirror_again", "reanalysis",
 }  # fmt: skip
 
 # "importer -> imported", each with its reason. Take a line out when it is mended; put none in.

@@ -41,4 +41,5 @@ COMMANDS: Mapping[str, str] = {
     "backup": "keep",
     "restore": "keep",
     "thin": "keep",
+    "mirror": "mirror",
 }
