@@ -133,6 +133,10 @@ class Mirroring:
 
     def _copy(self, journal: Journal, marks: Marks) -> Away | None:
         """Write lists until nothing is left, then once more what is in doubt; or why that could not be."""
+        if self._ill_since is not None:  # a list is not made for a server that is still away
+            away = send([self._known_good()], self._signed, self._known_good).away
+            if away is not None:
+                return away
         full = True
         while full and not self._stop.is_set():
             full = False
@@ -175,7 +179,7 @@ class Mirroring:
     ) -> tuple[int, Away | None]:
         """Write the points of these rows; the number up to which they are settled, and why not further."""
         lines = [(number, line) for number, line in rows if line is not None]
-        sent = send([line for _, line in lines], self._signed, lambda: self._points.known_good(self._now_s()))
+        sent = send([line for _, line in lines], self._signed, self._known_good)
         if sent.done == len(lines):
             upto = rows[-1][0] if rows else after
         else:
@@ -191,6 +195,9 @@ class Mirroring:
     def _signed(self, lines: Sequence[str]) -> None:
         self._write(lines)
         self._sign_at = self._monotonic()
+
+    def _known_good(self) -> str:
+        return self._points.known_good(self._now_s())
 
     def _settle(self) -> Marks:
         """Keep the mark, and take up what has changed behind it."""

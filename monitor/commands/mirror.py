@@ -28,7 +28,8 @@ def add(parsers: Any) -> None:
         ),
     )  # fmt: skip
     parser.add_argument(
-        "--again", metavar=tr("BATCH"), nargs="+", help=tr('send these batches (or buckets) once more; "all" sends all')
+        "--again", metavar=tr("BATCH"), nargs="+",
+        help=tr('send these batches (or buckets) once more; "all" sends all'),
     )
     parser.add_argument("--json", action="store_true", help=tr("for programs"))
     parser.set_defaults(run=run)
@@ -86,15 +87,18 @@ def _again(args: argparse.Namespace, settings: Settings, mirror: MirrorSettings,
             sent.why = done.why or sent.why
     except Away as error:
         raise CommandError(
-            tr("{url}: {why}. What was sent stays there: give the command again later.", url=mirror.url,
-               why=str(error))  # fmt: skip
+            tr(
+                "{url}: {why}. What was sent stays there: give the command again later.", url=mirror.url,
+                why=str(error),
+            )
         ) from None
     finally:
         server.close()
     if args.json:
         print_json({"points": sent.points, "refused": sent.refused, "why": sent.why})
     else:
-        say(trn("{n} point has been sent to {url}.", "{n} points have been sent to {url}.", sent.points, url=mirror.url))
+        say(trn("{n} point has been sent to {url}.", "{n} points have been sent to {url}.", sent.points,
+                url=mirror.url))  # fmt: skip
         if sent.refused:
             say(trn("{n} point was refused ({why}).", "{n} points were refused (the last: {why}).", sent.refused,
                     why=sent.why))  # fmt: skip

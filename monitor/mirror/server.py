@@ -117,8 +117,8 @@ def _again_s(error: Exception) -> float | None:
 
 
 _SIGNS: tuple[tuple[str, Callable[[], str]], ...] = (
+    ("NameResolutionError", lambda: tr("its name is not known here")),  # it is one of the next kind, too
     ("NewConnectionError", lambda: tr("nothing answers there")),
-    ("NameResolutionError", lambda: tr("its name is not known here")),
     ("ConnectTimeoutError", lambda: tr("nothing answers there")),
     ("ReadTimeoutError", lambda: tr("it does not answer in time")),
     ("SSLError", lambda: tr("its certificate is not trusted, or it speaks no TLS")),

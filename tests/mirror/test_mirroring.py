@@ -1,70 +1,19 @@
-"""The worker from the journal's mark to a real server (``victoria-metrics``) and to stand-ins of ours."""
+"""The worker, from the journal's mark to a real server (``victoria-metrics``) and to a stand-in."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from monitor.domain import Event, Reading
 from monitor.journal.database import Journal
-from monitor.mirroring import LATE_AFTER_S, MOST_POINTS, Mirroring
+from monitor.mirroring import HANGS_AFTER_S, LATE_AFTER_S, MOST_POINTS, mirror_notes
 from monitor.settings import Settings
-from tests.mirror.servers import RealServer, mirror_at
-
-# Saturday 17 January 2026, 18:00 UTC.
-T0 = 1768672800.0
-
-
-class World:
-    """A journal, a mirror over it, and a clock that is moved by hand."""
-
-    def __init__(self, folder: Path, url: str, **more: Any) -> None:
-        self.path = folder / "journal.sqlite"
-        self.journal = Journal(self.path)
-        self.journal._db.execute("PRAGMA synchronous = OFF")  # the disk is not what is tried here
-        self.journal.note_changed_readings()
-        self.now_s, self.trouble, self.more, self.url = T0, {}, more, url
-        self.mirroring = self.begin()
-
-    def begin(self) -> Mirroring:
-        """A mirror as a watch that starts makes it."""
-        self.mirroring = Mirroring(
-            Settings(), mirror_at(self.url), self.path, lambda: self.now_s, self.trouble,
-            monotonic=lambda: self.now_s, pause_s=0.0, **self.more,
-        )  # fmt: skip
-        return self.mirroring
-
-    def read(self, n: int, *, bucket: str = "shed-2", probe: str = "core", every_s: float = 10.0) -> list[Reading]:
-        """So many readings come in."""
-        group = [
-            Reading(bucket, probe, self.now_s + i * every_s, self.now_s + i * every_s, 60.0 + i % 30) for i in range(n)
-        ]
-        self.journal.add_readings(group)
-        self.now_s += n * every_s
-        return group
-
-    def turn(self, after_s: float = 60.0) -> None:
-        self.now_s += after_s
-        self.mirroring.turn()
-
-    def mark(self) -> int:
-        assert self.mirroring._marks is not None
-        return self.mirroring._marks.head["readings"]
-
-    def close(self) -> None:
-        self.mirroring.close()
-        self.journal.close()
-
-
-@pytest.fixture
-def server(needs: Callable[[str], str], tmp_path: Path) -> Iterator[RealServer]:
-    one = RealServer(needs("victoria-metrics"), tmp_path / "data")
-    one.start()
-    yield one
-    one.stop()
+from tests.mirror.servers import RealServer, StandIn, mirror_at, refusal, stand_in
+from tests.mirror.world import T0, World
 
 
 @pytest.fixture
@@ -124,3 +73,220 @@ def test_a_server_that_is_away_loses_nothing_and_is_told_of_by_daylight(world: W
     world.turn(61.0)
     assert world.mark() == 200 and world.trouble == {}
     assert len(server.points("emberpail_reading_temperature_c")) == 200
+
+
+# ---- what changes behind the mark: held against a stand-in, which keeps every line as it came ----------------------
+
+
+@pytest.fixture
+def other() -> Iterator[StandIn]:
+    with stand_in() as one:
+        yield one
+
+
+@pytest.fixture
+def shed(other: StandIn, tmp_path: Path) -> Iterator[World]:
+    one = World(tmp_path, other.url)
+    yield one
+    one.close()
+
+
+def _kept(other: StandIn) -> dict[tuple[str, str], str]:
+    """The readings that a server holds which keeps the newest fields of each measurement, tags and time."""
+    kept = {}
+    for line in other.took:
+        head, fields, at = line.replace(r"\ ", "_").split(" ")
+        if head.startswith("emberpail_reading,"):
+            kept[head, at] = fields
+    return kept
+
+
+def test_what_is_put_right_later_replaces_what_stood_there(shed: World, other: StandIn) -> None:
+    """A reading is not believed after all, and believed again: at the next look, and only what came since is sent."""
+    shed.read(50)
+    shed.turn()
+    for reason, told in (("spike", 'believed=false,why="spike"'), (None, 'believed=true,why=""')):
+        shed.journal.mark_readings([("shed-2", "core", T0 + 470.0, reason)])
+        sent = len(other.took)
+        shed.turn()
+        assert len(other.took) - sent == 3  # the third last and those after it
+        kept = _kept(other)
+        assert len(kept) == 50
+        assert [fields.partition(",")[2] for (_, at), fields in kept.items() if at.startswith("1768673270")] == [told]
+
+
+def test_what_arrives_late_is_copied_like_the_rest(shed: World, other: StandIn) -> None:
+    """Hours old, out of a node's buffer: the mark goes by the numbers of the rows, not by their times."""
+    shed.read(10)
+    shed.turn()
+    shed.journal.add_readings(Reading("shed-2", "core", T0 - 7200.0 + i, shed.now_s, 40.0) for i in range(10))
+    shed.turn()
+    assert len(_kept(other)) == 20
+
+
+def test_what_a_wrong_clock_stamped_is_copied_at_its_right_time(shed: World, other: StandIn) -> None:
+    """While the time is plainly not known nothing is copied; what was copied and then moved is copied again."""
+    known = [False]
+    shed.more = {"holds": lambda: not known[0]}
+    shed.begin()
+    shed.read(10)
+    shed.turn()
+    assert other.took == []
+    known[0] = True
+    shed.turn()
+    assert len(other.took) == 10
+    shed.journal.retime(T0 + 50.0, 7200.0)
+    shed.turn()
+    times = {at for _, at in _kept(other)}
+    assert {f"{T0 + 7200.0 + i * 10:.0f}000000000" for i in range(5, 10)} <= times
+
+
+def test_what_is_thinned_or_ended_stays_in_the_mirror(shed: World, other: StandIn) -> None:
+    """Rows that are gone from the journal are passed over in silence, before and behind the mark."""
+    shed.read(20)
+    shed.turn()
+    shed.read(20)
+    shed.journal.drop_readings([3, 4, 25, 26])
+    shed.turn()
+    assert len(_kept(other)) == 38 and shed.trouble == {} and shed.mark() == 40
+    with Journal(shed.path) as journal:
+        assert "refused" not in journal.mirror_state()
+
+
+def test_one_bad_point_is_found_counted_told_and_passed_over(shed: World, other: StandIn) -> None:
+    """As InfluxDB does it: the others of the list are written, the whole list is answered with 400."""
+
+    def picky(lines: list[str]) -> tuple[int, str]:
+        bad = [line for line in lines if "temperature_c=77.0" in line]
+        other.took += [line for line in lines if line not in bad] if bad else []
+        return (400, refusal("partial write: field type conflict dropped=1")) if bad else (204, "")
+
+    other.answers = picky
+    shed.read(100)
+    shed.turn()
+    assert shed.mark() == 100 and shed.trouble == {}
+    values = [fields.partition(",")[0] for fields in _kept(other).values()]
+    assert len(values) == 100 - 3 and "temperature_c=77.0" not in values
+    for _ in range(3):
+        shed.turn()
+    with Journal(shed.path) as journal:
+        notes = mirror_notes(journal, Settings(mirror=mirror_at(other.url)), shed.now_s)
+    assert len(notes) == 1 and "refused 3 points" in notes[0] and "field type conflict" in notes[0]
+    shed.begin()  # the count goes on after a restart
+    shed.turn()
+    assert shed.mirroring._refused["refused"] == 3
+
+
+def test_a_reading_whose_time_no_point_can_say_holds_nothing_up(shed: World, other: StandIn) -> None:
+    """It is counted as if it had been refused."""
+    shed.journal.add_readings([Reading("shed-2", "core", 1e12, T0, 50.0)])
+    shed.read(5)
+    shed.turn()
+    assert len(other.took) == 5 and shed.mark() == 6 and shed.mirroring._refused["refused"] == 1
+
+
+def test_another_program_at_that_address_is_given_nothing(shed: World, other: StandIn) -> None:
+    """One that refuses everything: the mark stays, however long it goes on."""
+    other.answers = lambda lines: (400, "this is a printer")
+    shed.read(30)
+    for _ in range(6):
+        shed.turn(LATE_AFTER_S / 5)
+    assert "this is a printer" in shed.trouble["mirror"]
+    assert shed.mark() == 0 and "refused" not in shed.mirroring._refused
+    other.answers = lambda lines: (204, "")
+    shed.turn()
+    assert shed.mark() == 30 and shed.trouble == {}
+
+
+def test_another_server_is_given_everything(shed: World, other: StandIn) -> None:
+    """The mark is that of one address, org and bucket."""
+    shed.read(10)
+    shed.turn()
+    shed.mirroring.close()
+    with stand_in() as third:
+        shed.url = third.url
+        shed.begin()
+        shed.turn()
+        shed.mirroring.close()
+        assert len(third.took) == 10
+
+
+def test_a_server_that_is_away_is_not_asked_without_end(shed: World, other: StandIn) -> None:
+    """After 1 s, 2 s, and so on up to a minute; or when it says, but not later than five minutes."""
+    other.answers = lambda lines: (503, "")
+    shed.read(1)
+    began = shed.now_s
+    asked: list[float] = []
+    while shed.now_s < began + 600.0:
+        before = len(other.requests)
+        shed.turn(0.5)
+        asked += [shed.now_s] * (len(other.requests) - before)
+    waits = [later - sooner for sooner, later in pairwise(asked)]
+    assert waits[:7] == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 60.0] and set(waits[7:]) == {60.0}
+    other.answers, other.more_headers = (lambda lines: (429, "")), {"Retry-After": "86400"}
+    shed.turn(61.0)
+    before = len(other.requests)
+    shed.turn(299.0)
+    assert len(other.requests) == before
+    shed.turn(1.0)
+    assert len(other.requests) == before + 1
+
+
+def test_an_outage_costs_the_card_nothing(shed: World, other: StandIn) -> None:
+    """While nothing moves, nothing is kept: each commit is a write of the card."""
+    shed.read(10)
+    shed.turn()
+    shed.turn(300.0)
+    other.answers = lambda lines: (503, "")
+    shed.read(10)
+    shed.turn(LATE_AFTER_S)
+    shed.turn(LATE_AFTER_S)
+    version = shed.journal.data_version()
+    for _ in range(100):
+        shed.turn(60.0)
+    assert shed.journal.data_version() == version
+
+
+def test_how_it_is_stands_in_status(shed: World, other: StandIn) -> None:
+    """Well; away, but not for long; late; and well again."""
+
+    def health() -> tuple[bool, str]:
+        with Journal(shed.path) as journal:
+            [found] = [one for one in journal.health() if one.part == "mirror"]
+            return found.ok, found.says
+
+    shed.read(1)
+    shed.turn()
+    assert health() == (True, f"everything is copied to {other.url}.")
+    other.answers = lambda lines: (401, "")
+    shed.read(1)
+    shed.turn()
+    assert health()[0] and "refuses the token" in health()[1]
+    shed.turn(LATE_AFTER_S)
+    assert not health()[0] and "nothing is lost" in health()[1]
+    notes = []
+    with Journal(shed.path) as journal:
+        notes = mirror_notes(journal, Settings(mirror=mirror_at(other.url)), shed.now_s + LATE_AFTER_S)
+    assert any("lacks what has come since" in note for note in notes)
+    other.answers = lambda lines: (204, "")
+    shed.turn()
+    assert health()[0] and shed.trouble == {}
+
+
+def test_a_journal_in_trouble_is_left_to_those_who_tell_of_it(shed: World, other: StandIn) -> None:
+    """And copied when it can be read again."""
+    shed.read(5)
+    moved = shed.path.rename(shed.path.with_name("elsewhere"))
+    shed.turn()
+    assert shed.trouble == {} and other.took == []
+    moved.rename(shed.path)
+    shed.turn()
+    assert len(other.took) == 5
+
+
+def test_a_worker_that_shows_no_sign_is_told_of_and_the_watch_goes_on(shed: World) -> None:
+    """The supervisor is never given a reason to begin anew."""
+    shed.turn()
+    assert shed.mirroring.age_s() == 0.0 and shed.trouble == {}
+    shed.now_s += HANGS_AFTER_S + 1.0
+    assert shed.mirroring.age_s() == 0.0 and "hangs" in shed.trouble["mirror"]
