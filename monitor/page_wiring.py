@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from monitor.comparing_page import JournalSeasons
 from monitor.courses import Courses
 from monitor.curve import BatchCurve
 from monitor.deeds import JournalDeeds
@@ -51,6 +52,7 @@ class PageWiring:
         self._plans = PlanDesk(settings, journal_path.parent / PLANS, self._to_read, now_s)
         self._pictures = Courses(self._to_read, settings, now_s, bands, forecasts)
         self._what_if = WhatIfJobs(self._to_read, settings)
+        self._seasons = JournalSeasons(self._to_read, settings)
         self._drawing = threading.Lock()
         self._served: Any = None
         self._serve: Callable[[], Any] = lambda: None
@@ -59,6 +61,7 @@ class PageWiring:
         """The application as it is served."""
         from monitor.log_reading import page_log
         from monitor.page.app import make_app
+        from monitor.page.compare_routes import compare_room
         from monitor.page.log_routes import log_room
         from monitor.page.plan_routes import plan_room
         from monitor.page.what_if_routes import what_if_room
@@ -89,6 +92,7 @@ class PageWiring:
                 log_room(page_log(self._to_read, settings, self._now_s)),
                 plan_room(self._plans, settings.site.emergency_number),
                 what_if_room(self._what_if),
+                compare_room(self._seasons),
             ],
             open_to_read=page.open_to_read,
         )
@@ -128,6 +132,7 @@ class PageWiring:
         if self._served is not None:
             self._served.stop()
         self._what_if.close()
+        self._seasons.close()
         self._deeds.close()
         self._household.close()
         self._plans.close()

@@ -23,6 +23,7 @@ _CORE: dict[str, set[str]] = {
     "sensing": {"domain", "words", "units"},
     "heat": {"trade", "domain", "units"},
     "judgement": {"heat", "trade", "domain", "words", "units"},
+    "seasons": {"judgement", "curve", "trade", "domain", "words", "units"},
     "pipeline": {"judgement", "heat", "trade", "sensing", "domain", "words", "units"},
 }
 # An edge may use the values and rules of the core named here, never another edge.
@@ -32,7 +33,7 @@ _EDGES: dict[str, set[str]] = {
     "broker": {"words"},  # a tool of whatever speaks with a broker
     "journal": {"judgement", "domain", "words", "units"},
     "phone": {"judgement", "domain", "words", "units"},
-    "page": {"trade", "curve", "domain", "words", "units"},
+    "page": {"seasons", "trade", "curve", "domain", "words", "units"},
     "papers": {"trade", "curve", "domain", "words", "units"},  # labels and sheets to print
     "languages": {"words", "units"},
     "settings": {"sensing", "trade", "domain", "words", "units", "toml_tables", "languages"},
@@ -47,7 +48,7 @@ _WIRING = {
     "moving", "not_begun", "plan_desk", "log_reading", "stored", "what_if", "page_wiring", "bedside", "drilling",
     "drill_told", "untold", "morning", "what_if_jobs", "supervising", "service", "beating", "resetting",
     "keeping", "housekeeping", "counted",
-    "thinning", "settings_edit", "mirroring", "mirror_again", "reanalysis",
+    "thinning", "settings_edit", "mirroring", "mirror_again", "reanalysis", "comparing", "comparing_page", "notebook",
 }  # fmt: skip
 
 # "importer -> imported", each with its reason. Take a line out when it is mended; put none in.

@@ -18,6 +18,7 @@ import pytest
 _SCRIPT = Path(__file__).parents[1] / "emberpail"
 _TOOLS = (
     "sh", "cat", "cksum", "dirname", "mkdir", "rmdir", "rm", "mv", "readlink", "grep", "sleep", "cp", "chmod",
+    "sed", "tr",
 )  # fmt: skip
 
 # What the script asks of a python, answered by a few lines of shell. FAKE_* in the environment says which machine.
@@ -190,6 +191,63 @@ def test_the_tests_get_their_own_parts(machine: Machine, tmp_path: Path) -> None
     assert machine.run("test") == (0, f"tests in {machine.top} []\n", "")
     assert [line.split(" ")[-1] for line in machine.deeds("pip install")] == [".", ".[test]"]
     assert machine.run("x") == (0, "ran [x]\n", "")
+
+
+_WITH_EXTRAS = """[project]
+[project.optional-dependencies]
+mirror = ["influxdb-client"]
+# Said of the next.
+seasons = ["statsmodels"]
+test = [
+    "pytest",
+]
+[project.scripts]
+x = "y"
+"""
+
+
+def test_a_part_that_was_added_is_kept_by_later_set_ups(machine: Machine) -> None:
+    """By a changed pyproject.toml, by the tests' set-up, and where .venv has to be built anew; once it is there,
+    nothing is installed again."""
+    (machine.top / "pyproject.toml").write_text(_WITH_EXTRAS)
+    code, out, err = machine.run("add", "seasons")
+    assert (code, out) == (0, "") and "seasons is added" in err
+    assert machine.deeds("pip install")[-1].endswith("-e .[seasons]")
+    assert machine.run("x") == (0, "ran [x]\n", "")
+    assert machine.run("add", "seasons") == (0, "", "seasons is there already.\n")
+    assert len(machine.deeds("pip install")) == 1
+    machine.run("add", "mirror")
+    assert machine.deeds("pip install")[-1].endswith("-e .[seasons,mirror]")
+    machine.run("test")
+    assert machine.deeds("pip install")[-1].endswith("-e .[mirror,seasons,test]")
+    (machine.top / "pyproject.toml").write_text(_WITH_EXTRAS + "# changed\n")
+    assert machine.run("x")[1] == "ran [x]\n"
+    assert machine.deeds("pip install")[-1].endswith("-e .[mirror,seasons]")
+    (machine.top / ".venv" / "pyvenv.cfg").unlink()
+    (machine.top / ".venv" / "stamp.run").unlink()
+    machine.run("x")
+    assert machine.deeds("pip install")[-1].endswith("-e .[mirror,seasons]")
+
+
+def test_a_part_that_could_not_be_had_stops_nothing(machine: Machine) -> None:
+    """Without a network: it is told, the program starts as before, and asking again tries again."""
+    (machine.top / "pyproject.toml").write_text(_WITH_EXTRAS)
+    machine.run()
+    code, _, err = machine.run("add", "seasons", FAKE_PIP_FAILS="network is unreachable")
+    assert code == 2 and "no network" in err
+    assert machine.run("x") == (0, "ran [x]\n", "")
+    assert machine.run("add", "seasons")[0] == 0
+    assert machine.deeds("pip install")[-1].endswith("-e .[seasons]")
+
+
+@pytest.mark.parametrize("typed", [(), ("season",), ("test",), ("",), ("*",), ("mirror seasons",)])
+def test_a_part_that_there_is_not_is_told(machine: Machine, typed: tuple[str, ...]) -> None:
+    """With those that there are, and nothing is installed."""
+    (machine.top / "pyproject.toml").write_text(_WITH_EXTRAS)
+    code, out, err = machine.run("add", *typed)
+    assert (code, out) == (2, "")
+    assert _one_line(err) == "emberpail: say which part to add: mirror seasons (emberpail add NAME)."
+    assert machine.deeds("pip") == []
 
 
 def test_ci_installs_the_exact_versions(machine: Machine) -> None:

@@ -27,6 +27,7 @@ COMMANDS: Mapping[str, str] = {
     "correct": "correct",
     "record": "record",
     "batches": "batches",
+    "compare": "compare",
     "label": "label",
     "status": "status",
     "ack": "alarm",

@@ -53,7 +53,7 @@ def add(parsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """The batches that fit, the newest first; 1 when none does."""
     settings = settings_of(args)
-    fits = _test_of(args, settings)
+    fits = fits_of(args, settings)
     journal = open_journal_to_read(settings)
     found: list[Found] = []
     if journal is not None:
@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     return YES
 
 
-def _test_of(args: argparse.Namespace, settings: Settings) -> Callable[[Found], bool]:
+def fits_of(args: argparse.Namespace, settings: Settings) -> Callable[[Found], bool]:
     """What the options ask for; CommandError for a date that cannot be read."""
     today = settings.local_time(now_s()).date()
     first = None if args.from_day is None else day_typed(args.from_day, today)
@@ -87,7 +87,7 @@ def _test_of(args: argparse.Namespace, settings: Settings) -> Callable[[Found], 
             (args.outcome is None or one.outcome == args.outcome)
             and (first is None or made >= first)
             and (last is None or made <= last)
-            and (oil is None or holds(oil, (share.name for share in one.recipe.oils)))
+            and (oil is None or any(_is_oil(share.name, oil, args.oil) for share in one.recipe.oils))
             and (args.maker is None or holds(args.maker, [one.details.get("maker", "")]))
             and (args.lot is None or holds(args.lot, (one.details.get(f, "") for f in ("oil_lot", "potash_lot"))))
             and all(holds(word, one.texts) for word in args.words)
@@ -102,6 +102,12 @@ def _oil_name(typed: str) -> str:
         return find_oil(typed).name
     except UnknownOil:
         return typed
+
+
+def _is_oil(name: str, oil: str, typed: str) -> bool:
+    """Whether an oil in a batch is the one meant: by any name of it (a batch file may hold another than the table's),
+    or by the letters typed."""
+    return _oil_name(name) == oil or holds(typed, [name])
 
 
 def day_typed(text: str, today: date, *, end: bool = False) -> date:

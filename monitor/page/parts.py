@@ -56,8 +56,8 @@ def still_page(title: str, body: str, *, menu: bool = True) -> str:
 def _menu() -> str:
     """The way to the other pages: one line, opened by a thumb, so that the buckets come first."""
     places = (
-        ("/", tr("Buckets")), ("/batches", tr("Batches")), ("/plan", tr("Plan")), ("/phones", tr("Phones")),
-        ("/settings", tr("Settings")),
+        ("/", tr("Buckets")), ("/batches", tr("Batches")), ("/compare", tr("Compare")), ("/plan", tr("Plan")),
+        ("/phones", tr("Phones")), ("/settings", tr("Settings")),
     )  # fmt: skip
     links = "".join(f'<li><a href="{address}">{text_of(words)}</a></li>' for address, words in places)
     return (

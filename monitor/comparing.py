@@ -1,0 +1,180 @@
+"""Batches out of the journal, or out of recordings, as they are compared (``monitor.seasons``)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+from monitor.curve import LocalTime, thinned
+from monitor.domain import AMBIENT, BATCH_ALARM_KINDS, PASTE_PROBES, Batch, Event, LogEntry, Recipe, Vessel
+from monitor.journal.database import BatchRecord, Journal
+from monitor.pipeline import PRELUDE_S, Minder
+from monitor.seasons.story import Story
+from monitor.settings import Settings
+from monitor.stored import fold, stored_deeds, stored_readings, stored_ticks
+from monitor.trade.filled import fill_in
+
+# Two readings a slot of time: fine enough for a peak of minutes within four days.
+_SLOTS = 500
+_ROWS = 200
+
+
+def stories_of(journal: Journal, records: Sequence[BatchRecord], local_time: LocalTime) -> list[Story]:
+    """The batches as the journal tells them, with the estimates that were made at the time."""
+    return [_story(journal, record, local_time, _Told(journal.events(record.batch.name))) for record in records]
+
+
+def worked_out(journal: Journal, record: BatchRecord, settings: Settings) -> Story:
+    """The same for a batch without estimates, or to see it as this version judges: its readings go through the
+    judgement once more, as in a replay. Takes seconds."""
+    batch = record.batch
+    last_s = journal.fact("last_tick_s") or journal.last_arrival_s() or batch.started_s
+    until_s = float(last_s) if record.ended_noted_s is None else record.ended_noted_s
+    minder = Minder(batch, minded_from_s=batch.known_from_s, place=settings.place())
+    events: list[Event] = []
+    watched = ((batch.known_from_s, until_s),)
+    fold(
+        stored_deeds(journal, minder, watched, lambda one, act: one.try_act(act)),
+        stored_ticks(minder, watched, until_s + 0.001, lambda tick_s: events.extend(minder.tick(tick_s))),
+        stored_readings(journal, minder, to_arrival_s=until_s),
+    )
+    return _story(journal, record, settings.local_time, _Told([*events, minder.last_word(until_s)]))
+
+
+def recorded(path: Path, settings: Settings) -> Story:
+    """A batch out of a recording and the batch file beside it. Takes seconds."""
+    from monitor.replay import replay_recording
+
+    run = replay_recording(path, place=settings.place())
+    minder = run.minder
+    log = () if minder is None else tuple(minder.log())
+    readings: dict[str, list[tuple[float, float]]] = {}
+    # The later of two decisions on one reading is the one that stands.
+    decided = {} if minder is None else {(one.reading.probe, one.reading.time_s): one for one in minder.drain_judged()}
+    for (probe, time_s), one in decided.items():
+        if one.reason is None and one.reading.temperature_c is not None:
+            readings.setdefault(probe, []).append((time_s, one.reading.temperature_c))
+    core = next((readings[probe] for probe in PASTE_PROBES if probe in readings), [])
+    told = _Told(run.events)
+    return _made(
+        run.batch, run.batch.recipe, run.batch.vessel, log, told, settings.local_time(run.batch.started_s),
+        core=tuple(thinned(sorted(core), _SLOTS)), air=tuple(thinned(sorted(readings.get(AMBIENT, [])), _SLOTS)),
+        running=False, outcome="", details={},
+    )  # fmt: skip
+
+
+class _Told:
+    """What the events of a batch tell."""
+
+    def __init__(self, events: Sequence[Event]) -> None:
+        self.estimates = [event for event in events if event.event == "estimate"]
+        verdicts = [event for event in events if event.event == "verdict"]
+        self.verdict = verdicts[-1] if verdicts else None
+        raised = {
+            str(event.values.get("kind", ""))
+            for event in events
+            if event.event == "alarm" and event.values.get("state") == "raised"
+        }
+        self.alarms = tuple(kind for kind in BATCH_ALARM_KINDS if kind in raised)
+
+    def rows(self, name: str) -> tuple[tuple[float, float, float], ...]:
+        """(time, value, sd) of a figure; an ``_sd`` stands before the unit where there is one."""
+        spread = f"{name.removesuffix('_kj')}_sd{'_kj' if name.endswith('_kj') else ''}"
+        found = [(event.at_s, _number(event, name), _number(event, spread)) for event in self.estimates]
+        whole = [(at_s, value, sd) for at_s, value, sd in found if value is not None and sd is not None]
+        # The first hours change fast and the last days hardly; every row of the first half of them stays.
+        stride = len(whole) // _ROWS + 1
+        return tuple(whole[(len(whole) - 1) % stride :: stride])
+
+    def newest(self, *names: str) -> tuple[float, float] | None:
+        """Value and sd of the newest estimate."""
+        if not self.estimates:
+            return None
+        value, sd = (_number(self.estimates[-1], name) for name in names)
+        return None if value is None or sd is None else (value, sd)
+
+    def completeness(self) -> tuple[float, float] | None:
+        if self.verdict is not None:
+            value, sd = (_number(self.verdict, name) for name in ("completeness", "completeness_sd"))
+            return None if value is None or sd is None else (value, sd)
+        return self.newest("final_completeness", "final_completeness_sd")
+
+
+def _story(journal: Journal, record: BatchRecord, local_time: LocalTime, told: _Told) -> Story:
+    batch = record.batch
+    recipe, vessel = journal.recipe_now(batch.name)
+    until_s = record.ended_s
+    if until_s is None:
+        until_s = float(journal.fact("last_tick_s") or journal.last_arrival_s() or batch.started_s) + 60.0
+    from_s = batch.started_s - PRELUDE_S
+
+    def points(probe: str) -> tuple[tuple[float, float], ...]:
+        return tuple(journal.extremes(batch.bucket, probe, from_s, until_s, _SLOTS))
+
+    return _made(
+        batch, recipe, vessel, journal.entries(batch.name), told, local_time(batch.started_s),
+        core=next((found for probe in PASTE_PROBES if (found := points(probe))), ()), air=points(AMBIENT),
+        running=record.ended_s is None, outcome=record.outcome,
+        details={field: detail.value for field, detail in journal.details(batch.name).items()},
+    )  # fmt: skip
+
+
+def _made(  # noqa: PLR0917
+    batch: Batch,
+    recipe: Recipe,
+    vessel: Vessel,
+    log: Sequence[LogEntry],
+    told: _Told,
+    started: datetime,
+    *,
+    core: tuple[tuple[float, float], ...],
+    air: tuple[tuple[float, float], ...],
+    running: bool,
+    outcome: str,
+    details: dict[str, str],
+) -> Story:
+    pours = sorted((entry for entry in log if entry.kind == "poured"), key=lambda entry: entry.at_s)
+    blends = sorted(entry.at_s for entry in log if entry.kind in ("blended", "reblended"))
+    weighed = recipe.koh_kg is not None and recipe.water_kg is not None and all(s.kg is not None for s in recipe.oils)
+    return Story(
+        name=batch.name,
+        bucket=batch.bucket,
+        started_s=batch.started_s,
+        month=started.month,
+        poured_s=pours[0].at_s if pours else None,
+        blended_s=blends[0] if blends else None,
+        running=running,
+        outcome=outcome,
+        recipe=recipe,
+        vessel=vessel,
+        maker=details.get("maker", ""),
+        oil_lot=details.get("oil_lot", ""),
+        potash_lot=details.get("potash_lot", ""),
+        yield_litres=_typed(details.get("yield_litres")),
+        yield_kg=_typed(details.get("yield_kg")),
+        pour_c=next((entry.temperature_c for entry in pours if entry.temperature_c is not None), None),
+        mass_kg=fill_in(recipe).mass_kg if weighed and recipe.oils else None,
+        core=core,
+        air=air,
+        heat=told.rows("heat_released_kj"),
+        done=told.rows("completeness"),
+        completeness=told.completeness(),
+        self_heating=told.newest("self_heating_k", "self_heating_sd_k"),
+        time_constant_s=told.newest("cooling_time_constant_s", "cooling_time_constant_sd_s"),
+        alarms=told.alarms,
+        says="" if told.verdict is None else str(told.verdict.values.get("says", "")),
+    )
+
+
+def _number(event: Event, name: str) -> float | None:
+    value = event.values.get(name)
+    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+
+
+def _typed(text: str | None) -> float | None:
+    try:
+        return None if text is None else float(text)
+    except ValueError:
+        return None

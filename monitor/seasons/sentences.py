@@ -1,0 +1,128 @@
+"""What a comparison of groups comes to, in plain sentences. A difference is never told without its interval."""
+
+from __future__ import annotations
+
+from monitor.words import number, quantity, tr
+
+from .differences import DRIVERS, MEASURES, Compared, Difference, Driver, Group
+from .groups import BY_WORDS
+from .mixed import FEWEST, NOT_FEW
+
+_MUCH = 0.8
+
+
+def sentences(found: Compared) -> list[str]:
+    """All that can be said, the differences first."""
+    _, words, unit = MEASURES[found.measure]
+    says = [sentence for one in found.differences for sentence in _said(one, tr(words), unit)]
+    if found.differences:
+        says += _small(found)
+        if len(found.differences) > 1:
+            says.append(tr("The ranges are so wide that all of them hold together in 95 of 100 such comparisons."))
+        if found.measure == "completeness":
+            says.append(
+                tr("What is wrong with all batches alike (the heat of a mole, a scale) falls out of a difference and "
+                   "is not in these ranges.")
+            )  # fmt: skip
+    elif len(found.groups) < 2:
+        says.append(tr("By {by} there is one group only, so nothing can be held against it.",
+                       by=tr(BY_WORDS[found.by])))  # fmt: skip
+    else:
+        says.append(tr("There are too few batches in these groups to say that one does otherwise than another."))
+    says += [
+        tr("{group}: {n} that can be counted; from {fewest} on something can be said of how it differs.",
+           group=one.name, n=one.count, fewest=FEWEST)
+        for one in found.refused
+    ]  # fmt: skip
+    return says
+
+
+def figure(value: float, unit: str) -> str:
+    """A difference with its unit; a share of the promised soap in points of a hundred."""
+    if unit == "%":
+        return tr("{points} points of 100", points=number(value, 0 if abs(value) >= 10 else 1))
+    if unit == "dK":
+        return quantity(value, "dC", 0 if abs(value) >= 10 else 1)
+    if unit == "h":
+        return tr("{hours:.1f} h", hours=value)
+    if unit == "min":
+        return tr("{minutes:.0f} min", minutes=value)
+    if unit == "kg":
+        return quantity(value, "kg")
+    return f"{number(value, 0)} {unit}".rstrip()
+
+
+def mean_words(group: Group, measure: str) -> str:
+    """A group's plain mean, "" where none of its batches counts. Of a completeness with the caution that it is bare."""
+    if group.mean is None:
+        return ""
+    unit = MEASURES[measure][2]
+    if unit == "%":
+        told = f"{number(group.mean)} %"
+    else:
+        told = quantity(group.mean, "degC") if measure == "peak" else figure(group.mean, unit)
+    if group.spread is None:
+        return tr("mean {figure}", figure=told)
+    low, high = group.spread
+    return tr("mean {figure}, single ones {low} to {high}", figure=told, low=number(low), high=number(high))
+
+
+def _said(one: Difference, what: str, unit: str) -> list[str]:
+    low, high = one.estimated.low, one.estimated.high
+    fields = {
+        "group": one.group[:1].upper() + one.group[1:], "base": one.base, "what": what,
+        "n": one.counts[0], "m": one.counts[1],
+        "low": figure(low, unit), "high": figure(high, unit), "by": figure(abs(one.estimated.value), unit),
+    }  # fmt: skip
+    if not one.shown:
+        says = [
+            tr("{group} against {base} ({n} and {m} batches), {what}: no difference is shown; it may be anything from "
+               "{low} less to {high} more.", **{**fields, "low": figure(-low, unit)})
+        ]  # fmt: skip
+    elif one.estimated.value > 0.0:
+        says = [
+            tr("{group} against {base} ({n} and {m} batches), {what}: {by} more, between {low} and {high}.", **fields)
+        ]
+    else:
+        # Turned round, so that "less" stands beside figures without a sign.
+        fields |= {"low": figure(-high, unit), "high": figure(-low, unit)}
+        says = [
+            tr("{group} against {base} ({n} and {m} batches), {what}: {by} less, between {low} and {high}.", **fields)
+        ]
+    if one.apart:
+        says.append(
+            tr("{group} and {base} never stood in the same bucket: a difference between the buckets would look the "
+               "same.", group=one.group, base=one.base)
+        )  # fmt: skip
+    if one.shown:
+        says.append(_driven(one.group, one.driver))
+    return says
+
+
+def _driven(group: str, driver: Driver | None) -> str:
+    if driver is None:
+        return tr("Nothing that was noted explains it: try to change one thing at a time.")
+    _, more, less, unit = DRIVERS[driver.name]
+    did = tr(more if driver.by > 0.0 else less)
+    by = figure(abs(driver.by), unit) if unit else ""
+    how = tr("{did} (by {by} on average)", did=did, by=by) if by else did
+    if driver.share is None:
+        return tr(
+            "What stands out: {group} {how}. With so few batches that cannot be told apart from the group itself.",
+            group=group, how=how,
+        )  # fmt: skip
+    if driver.share >= _MUCH:
+        return tr("Nearly all of it goes along with this: {group} {how}. That need not be the cause.",
+                  group=group, how=how)  # fmt: skip
+    return tr("More than half of it goes along with this: {group} {how}. That need not be the cause.",
+              group=group, how=how)  # fmt: skip
+
+
+def _small(found: Compared) -> list[str]:
+    fewest = min(min(one.counts) for one in found.differences)
+    if fewest >= NOT_FEW:
+        return []
+    return [
+        tr("That rests on few batches ({n} in the smallest group): take it as a hint, and ask again with {many}.",
+           n=fewest, many=NOT_FEW)
+    ]  # fmt: skip

@@ -1,0 +1,125 @@
+"""``compare``: what it prints, what it writes, and how it says that something is missing."""
+
+from __future__ import annotations
+
+import csv
+import re
+import sys
+from pathlib import Path
+
+import pytest
+
+from .conftest import Shed
+
+PAST = Path(__file__).parents[2] / "recordings" / "past-seasons.json"
+
+
+@pytest.fixture
+def year(shed: Shed) -> Shed:
+    """The invented year of the allotments."""
+    shed.ok("import", str(PAST))
+    return shed
+
+
+def test_every_batch_has_its_line_and_a_group_its_range(year: Shed) -> None:
+    """Completeness with its range in each line, the difference with its own."""
+    said = year.ok("compare", "--by", "season", "--of", "peak").words
+    assert said.count("potash used up about") == said.count("Quillmarsh A") == 12
+    assert not re.search(r"used up about \d+ %(?! \()", said)
+    assert re.search(r"June to August against December to February \(4 and 5 batches\), peak: \d+ °C more, "
+                     r"between [\d.]+ °C and \d+ °C\.", said)  # fmt: skip
+    assert "hint" in said and "March to May: 2 that can be counted" in said
+
+
+def test_batches_are_chosen_by_name_and_by_filters(year: Shed) -> None:
+    """As for ``batches``."""
+    found = year.ok("compare", "Quillmarsh A3", "quillmarsh a1", "--json").json["batches"]
+    assert [one["batch"] for one in found] == ["Quillmarsh A1", "Quillmarsh A3"], "the oldest first"
+    found = year.ok("compare", "--oil", "olive", "--maker", "Ash", "--from", "2025-03", "--json").json["batches"]
+    assert [one["batch"] for one in found] == ["Quillmarsh A9", "Quillmarsh A12"]
+    assert year.say("compare", "--oil", "coconut").code == 1
+    assert "There is no batch or bucket" in year.refused("compare", "Quillmarsh 99")
+
+
+def test_for_programs_every_figure_comes_with_its_sd(year: Shed) -> None:
+    """And the difference with low and high."""
+    told = year.ok("compare", "--by", "insulation", "--of", "time-constant", "--json").json
+    for one in told["batches"]:
+        assert 0.5 < one["completeness"] < 1.0 and one["completeness_sd"] > 0.0
+        assert one["cooling_time_constant_s"] > 0.0 and one["cooling_time_constant_sd_s"] > 0.0
+        assert one["self_heating_sd_k"] > 0.0
+    (one,) = told["difference"]["differences"]
+    assert one["group"] == "under a blanket" and 0.0 < one["low"] < one["value"] < one["high"]
+
+
+def test_csv_parquet_and_report(year: Shed) -> None:
+    """The same batches in each; the report loads nothing from anywhere and runs nothing."""
+    import pandas as pd
+
+    said = year.ok("compare", "--by", "season", "--csv", "y.csv", "--parquet", "y.parquet", "--report", "y.html")
+    assert said.words.count("Written:") == 5
+    with open("y.csv", encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    batches, curves = pd.read_parquet("y.parquet"), pd.read_parquet("y-curves.parquet")
+    assert [row["batch"] for row in rows] == list(batches["batch"]) and len(rows) == 12
+    for row, done in zip(rows, batches["completeness"], strict=True):
+        assert float(row["completeness"]) == pytest.approx(done)
+    assert str(batches["started"].dtype).endswith("UTC]") and curves["value"].notna().all()
+    assert set(curves["quantity"]) == {"core_c", "air_c", "rise_k", "heat_kj_kg", "completeness"}
+    assert set(curves.loc[curves["sd"].isna(), "quantity"]) == {"core_c", "air_c", "rise_k"}
+    html = Path("y.html").read_text(encoding="utf-8")
+    assert html.count('<svg class="chart over"') == 8 and html.count("<tr><th scope=\"row\">") >= 12
+    assert "<script" not in html and not re.search(r'(src|href)="(?!/batch/)', html) and "url(" not in html
+    assert "✗ failed" in html and "against December to February" in html
+
+
+def test_the_notebooks_function_gives_the_same(year: Shed) -> None:
+    """By name or all."""
+    from monitor.notebook import frames
+
+    batches, curves = frames(year.journal_path)
+    assert len(batches) == 12 and batches["season"].value_counts()["December to February"] == 5
+    some, _ = frames(year.journal_path, ["Quillmarsh A3"])
+    assert list(some["batch"]) == ["Quillmarsh A3"]
+    core = curves[(curves["batch"] == "Quillmarsh A3") & (curves["quantity"] == "core_c")]
+    assert core["value"].max() == pytest.approx(float(some["peak_c"].iloc[0]))
+
+
+def test_without_the_library_the_figures_are_there_all_the_same(year: Shed, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One sentence beside them says what to run; CSV needs no library, Parquet does and is refused."""
+    for name in [*sys.modules, "statsmodels", "pandas", "pyarrow"]:
+        if name.split(".")[0] in ("statsmodels", "pandas", "pyarrow"):
+            monkeypatch.setitem(sys.modules, name, None)  # type: ignore[arg-type]
+    said = year.ok("compare", "--by", "season", "--csv", "y.csv", "--report", "y.html")
+    assert said.words.count("Quillmarsh A") >= 12 and "./emberpail add seasons" in said.complaint
+    assert Path("y.csv").exists() and Path("y.html").exists()
+    assert "./emberpail add seasons" in year.refused("compare", "--parquet", "y.parquet")
+    assert not Path("y.parquet").exists()
+
+
+def test_what_cannot_be_written_is_said(year: Shed) -> None:
+    """And nothing half is left."""
+    assert "cannot be written" in year.refused("compare", "--csv", "nowhere/y.csv")
+    assert not list(Path().glob("**/*.part"))
+
+
+def test_a_running_batch_is_marked_and_does_not_count(year: Shed) -> None:
+    """Its figures are those of now."""
+    year.start("Quillmarsh 30")
+    year.feed("shed-2", 71.0, 60.0)
+    year.estimate("Quillmarsh 30", "shed-2", cooling_time_constant_s=14000.0, cooling_time_constant_sd_s=2000.0)
+    said = year.ok("compare", "Quillmarsh 30").words
+    assert "… still running" in said and "potash used up about 93 % (88 to 98)" in said
+    counts = [group["batches"] for group in year.ok("compare", "--by", "season", "--json").json["difference"]["groups"]]
+    assert sum(counts) == 12
+
+
+def test_recordings_are_compared_as_they_are(shed: Shed) -> None:
+    """Through the same judgement as a replay; no journal is needed. Two hours of it will do here."""
+    whole, path = PAST.with_name("night-shed-2.rec"), shed.folder / "night.rec"
+    path.write_bytes(b"".join(whole.read_bytes().splitlines(keepends=True)[:400]))
+    path.with_suffix(".toml").write_bytes(whole.with_suffix(".toml").read_bytes())
+    (one,) = shed.ok("compare", str(path), "--json").json["batches"]
+    assert one["batch"] == "Quillmarsh 22" and one["state"] == "failed" and one["completeness"] < 0.6
+    assert "There is no batch yet" in shed.refused("compare")
+    assert "There is no recording" in shed.refused("compare", "not-there.rec")

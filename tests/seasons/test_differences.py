@@ -1,0 +1,170 @@
+"""Groups of batches held against each other: what is found, what is refused, and how it is said."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from monitor.domain import INSULATIONS, Vessel
+from monitor.seasons import mixed
+from monitor.seasons.differences import DRIVERS, MEASURES, compared
+from monitor.seasons.groups import BY, group_of, grouped
+from monitor.seasons.sentences import sentences
+from monitor.seasons.story import Story
+from monitor.seasons.table import Row, rows_of
+
+from .made import story
+
+
+def season(n: int = 6, *, effect: float = 0.10, seed: int = 3, drives: bool = True) -> list[Story]:
+    """``n`` winter and ``n`` summer batches over three sheds; winter ends lower, because it is poured colder or for no
+    noted reason."""
+    rng = np.random.default_rng(seed)
+    made = []
+    for number in range(2 * n):
+        winter = number % 2 == 0
+        pour_c = (44.0 if winter else 50.0) + float(rng.normal(0, 2.0))
+        drop = effect * ((50.0 - pour_c) / 6.0 if drives else float(winter))
+        made.append(
+            story(
+                number, f"shed-{number % 3}", done=0.95 - drop + float(rng.normal(0, 0.01)), month=1 if winter else 7,
+                pour_c=pour_c if drives else 48.0 + float(rng.normal(0, 2.0)),
+            )
+        )  # fmt: skip
+    return made
+
+
+def test_a_difference_is_found_with_its_interval_and_what_drives_it() -> None:
+    """Ten points, which go along with a colder pour."""
+    found = compared(rows_of(season()), "season", "completeness")
+    (one,) = found.differences
+    assert (one.group, one.base, one.counts) == ("June to August", "December to February", (6, 6))
+    assert one.estimated.low < 10.0 < one.estimated.high and one.shown and one.estimated.method == "mixed"
+    assert one.driver is not None and one.driver.name == "pour" and one.driver.by > 4.0
+    says = " ".join(sentences(found))
+    assert "between" in says and "was poured warmer" in says and "need not be the cause" in says
+    assert "few batches (6 in the smallest group)" in says
+
+
+def test_what_nothing_explains_is_said_to_be_unexplained() -> None:
+    """The same difference, and no figure that goes along with it."""
+    found = compared(rows_of(season(drives=False)), "season", "completeness")
+    assert found.differences[0].shown and found.differences[0].driver is None
+    assert "Nothing that was noted explains it" in " ".join(sentences(found))
+
+
+def test_no_difference_is_told_as_none_with_how_large_it_may_be() -> None:
+    """No "more" or "less" is claimed, no driver is looked for."""
+    found = compared(rows_of(season(effect=0.0)), "season", "completeness")
+    assert not found.differences[0].shown and found.differences[0].driver is None
+    assert "no difference is shown; it may be anything from" in sentences(found)[0]
+
+
+@pytest.mark.parametrize("n", [1, 2])
+def test_too_few_batches_are_refused(n: int) -> None:
+    """However large the difference looks."""
+    found = compared(rows_of(season(n, effect=0.5)), "season", "completeness")
+    assert found.differences == () and len(found.refused) == 2
+    says = sentences(found)
+    assert "too few batches" in says[0] and all(f"{n} that can be counted" in one for one in says[1:])
+
+
+def test_one_group_alone_and_none() -> None:
+    """Nothing to hold against it, and nothing at all."""
+    alone = compared(rows_of([story(n) for n in range(5)]), "season", "peak")
+    assert sentences(alone) == ["By season there is one group only, so nothing can be held against it."]
+    assert compared([], "season", "peak").differences == ()
+    assert compared(rows_of([story(n) for n in range(5)]), "maker", "peak").groups == (), "nobody noted a maker"
+
+
+def test_running_batches_do_not_count() -> None:
+    """Their figures are not final."""
+    made = [replace(one, running=True) if place < 2 else one for place, one in enumerate(season(4))]
+    found = compared(rows_of(made), "season", "completeness")
+    assert [group.count for group in found.groups] == [3, 3]
+
+
+def test_groups_in_different_buckets_are_called_so() -> None:
+    """A bucket's own way would look like the group's."""
+    made = [replace(one, bucket=f"{one.month}-{number % 2}") for number, one in enumerate(season(6))]
+    found = compared(rows_of(made), "season", "completeness")
+    assert found.differences[0].apart
+    assert "never stood in the same bucket" in " ".join(sentences(found))
+
+
+def test_several_groups_get_wider_intervals() -> None:
+    """Of the same two groups, once a third and fourth are asked for beside them."""
+    two = season(6)
+    more = [story(30 + n, f"shed-{n % 3}", month=4 + 6 * (n % 2), done=0.9 + 0.01 * (n % 5)) for n in range(10)]
+    narrow = compared(rows_of(two), "season", "completeness")
+    wide = compared(rows_of([*two, *more]), "season", "completeness")
+    assert len(wide.differences) == 3 and wide.level == pytest.approx(1 - 0.05 / 3)
+    assert narrow.level == pytest.approx(0.95)
+    assert "all of them hold together" in " ".join(sentences(wide))
+
+
+@pytest.mark.parametrize("measure", sorted(MEASURES))
+@pytest.mark.parametrize("by", BY)
+def test_every_measure_by_every_group(by: str, measure: str) -> None:
+    """Each pair gives sentences, with a range beside each difference; alike figures too."""
+    made = [
+        replace(one, maker="Ash" if n % 3 else "Wren", potash_lot=f"K-{n % 2}", vessel=Vessel(25.0, INSULATIONS[n % 2]))
+        for n, one in enumerate(season(3))
+    ]
+    says = sentences(compared(rows_of(made), by, measure))
+    assert says
+    for sentence in says:
+        assert "nan" not in sentence.lower() and "inf " not in sentence
+        if " against " in sentence and "batches)" in sentence:
+            assert "between" in sentence or "anything from" in sentence
+
+
+def test_a_batch_whose_group_nobody_noted_is_in_none() -> None:
+    """It is not lumped together with others of which nothing is known either."""
+    made = [story(1, potash_lot="K-1"), story(2)]
+    assert list(grouped(made, "potash-lot")) == ["K-1"]
+    assert group_of(made[1], "maker") == ""
+
+
+def test_every_driver_can_be_read_of_a_batch() -> None:
+    """None where it was not noted, a figure where it was."""
+    row, bare = rows_of([story(), Story("bare", "shed-2", 0.0, 1)])
+    for name, (value, *_) in DRIVERS.items():
+        assert value(row) is not None, name
+        assert value(bare) is None or name == "cover"
+
+
+def test_the_missing_library_is_told_with_what_to_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In one sentence, for those who started it by the script and for those who have it from pip."""
+    for name in [*sys.modules, "statsmodels"]:
+        if name.split(".")[0] == "statsmodels":
+            monkeypatch.setitem(sys.modules, name, None)  # type: ignore[arg-type]
+    with pytest.raises(mixed.LibraryMissing) as told:
+        compared(rows_of(season(3)), "season", "completeness")
+    assert "./emberpail add seasons" in str(told.value) and "pip install 'emberpail[seasons]'" in str(told.value)
+
+
+def coverage(times: int, seed: int, n: int = 10) -> float:
+    """How often the 95 % interval holds the true difference: ``n`` batches in three sheds that differ as much as
+    batches do."""
+    rng = np.random.default_rng(seed)
+    hit = 0
+    for _ in range(times):
+        sheds = rng.normal(0.0, 0.03, 3)
+        made = [
+            Row(story(number, f"shed-{number % 3}", month=1 if number % 2 else 7,
+                      done=0.9 + 0.02 * (number % 2) + float(sheds[number % 3] + rng.normal(0.0, 0.03))))
+            for number in range(n)
+        ]  # fmt: skip
+        (one,) = compared(made, "season", "completeness").differences
+        sign = 1.0 if one.group == "December to February" else -1.0
+        hit += one.estimated.low <= 2.0 * sign <= one.estimated.high
+    return hit / times
+
+
+def test_the_interval_holds_the_truth_as_often_as_it_says() -> None:
+    """Of 60 small seasons; at 95 % fewer than 51 would come about once in ten thousand times (binomial)."""
+    assert coverage(60, seed=11) >= 51 / 60
