@@ -293,6 +293,19 @@ class Minder:
         """Per probe: when it was last believed, and what it read (°C)."""
         return dict(self._latest)
 
+    def unjudged(self) -> list[Reading]:
+        """The newest reading of each probe that waits for the coming tick, believed or not."""
+        found = (screen.newest_taken for screen in self._screens.values())
+        return [reading for reading in found if reading is not None]
+
+    def doubts_a_probe(self) -> bool:
+        """Whether at the last tick something was wrong with a probe that is not rung for yet."""
+        return any(one.facts.get("problem") and not one.standing for one in self.conditions.values())
+
+    def is_costly(self, now_s: float) -> bool:
+        """Whether a tick at ``now_s`` will most likely fit the curve anew, some hundred times the work of the rest."""
+        return bool(self.unjudged()) and self._estimator.is_due(now_s)
+
     def trend(self) -> tuple[str, float]:
         """Direction in a word and rate in K/h of the paste, over the last ten minutes."""
         for probe in PASTE_PROBES:

@@ -28,6 +28,7 @@ from monitor.domain import Batch, Event, LogEntry, Reading
 from monitor.journal.aside import Aside
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
+from monitor.minded import Minded
 from monitor.own_trouble import DISK_PARTS, OwnTrouble
 from monitor.pipeline import TICK_S, Act, Amendment, Minder, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
@@ -120,7 +121,7 @@ class Watch:
         """``on_open`` is called once the minding begins, ``let_sources_go`` before the last lines are taken in."""
         self.settings, self.journal, self.clock, self.sources = settings, journal, clock, sources
         self._on_open, self._let_sources_go = on_open, let_sources_go
-        self.minders: dict[str, Minder] = {}  # by batch name
+        self.minders = Minded()
         self.say = say
         self.trouble: dict[str, str] = {}  # what is wrong with the daemon itself, by part
         self._teller = teller
@@ -307,9 +308,8 @@ class Watch:
             self._heard_through[reading.bucket] = line.origin.name
             if self._named and reading.bucket not in self._named:
                 self._faults[(line.origin.name, "other_bucket")] += 1
-            for minder in self.minders.values():
-                if minder.batch.bucket == reading.bucket:
-                    minder.take(reading)
+            for minder in self.minders.of_bucket(reading.bucket):
+                minder.take(reading)
         self._again.take(line, decoded.readings)
         if line.ack is not None:
             self._pending.acks.append(line.ack)
@@ -548,13 +548,13 @@ class Watch:
             self._set_clock_right(shift_s)
 
     def _judge(self, tick_s: float) -> list[Event]:
-        """The tick of every bucket, those first that were in trouble already; returns the events that are still to be
-        committed. With many buckets an alarm does not wait for the last of them: it is committed and told on the way.
+        """The tick of every bucket, those first that may ring; returns the events that are still to be committed.
+        With many buckets an alarm does not wait for the last of them: it is committed and told on the way.
         """
         events: list[Event] = []
         judged: set[str] = set()
         told_at = time.monotonic()
-        for minder in sorted(self.minders.values(), key=_how_well):
+        for minder in self.minders.in_order(tick_s):
             raised_before = len(events)
             self._tick_minder(minder, tick_s, events)
             judged.add(minder.batch.name)
@@ -665,6 +665,8 @@ class Watch:
                        error=error)
                 )  # fmt: skip
             self.trouble[part] = repr(error)
+        finally:
+            self._pending.marks += _marks(minder)  # here, for a commit must not go through a thousand buckets
 
     def _record_lines(self) -> None:
         lines, self._pending.lines = self._pending.lines, []
@@ -682,8 +684,6 @@ class Watch:
         pending.events += events
         pending.tick_s = pending.tick_s if tick_s is None else tick_s
         saved: dict[object, object] = {}
-        for minder in self.minders.values():
-            pending.marks += _marks(minder)
         # Just before the commit, so that what a kill -9 tears away is missing in both and not in one of them.
         self._record_lines()
         try:
@@ -837,18 +837,6 @@ def alarm_records(minder: Minder) -> list[AlarmRecord]:
 
 def _moved(at_s: float, from_s: float, shift_s: float) -> float:
     return at_s + shift_s if at_s >= from_s else at_s
-
-
-def _how_well(minder: Minder) -> int:
-    """The order of judging: first where it is about to be too hot, then where another alarm is about to be raised, then
-    where one stands, then the rest.
-    """
-    rising = {
-        state.kind for state in minder.alarms.values() if not state.stands and state.standing_since_s is not None
-    }
-    if rising:
-        return 0 if "too_hot" in rising else 1
-    return 2 if any(state.stands for state in minder.alarms.values()) else 3
 
 
 def _marks(minder: Minder) -> list[tuple[str, str, float, str | None]]:

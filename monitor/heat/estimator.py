@@ -506,6 +506,10 @@ class Estimator:
 
     # ---------------------------------------------------------------- refit
 
+    def is_due(self, now_s: float) -> bool:
+        """Whether ``estimate(now_s)`` would fit anew, once a reading has come."""
+        return self._stale or self._posterior is None or now_s >= self._next_refit_s
+
     def _due(self, now_s: float) -> bool:
         if self._stale or self._posterior is None:
             return True

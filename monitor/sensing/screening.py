@@ -149,6 +149,11 @@ class ProbeScreen:
         self._pending.append(reading)
         self._misplaced += self._lagging.take(reading)
 
+    @property
+    def newest_taken(self) -> Reading | None:
+        """The last to arrive of those that wait for the next ``settle``."""
+        return self._pending[-1] if self._pending else None
+
     def settle(self, now_s: float) -> list[Judged]:
         """Verdicts on all readings taken since the last call, and on earlier ones that are now seen otherwise.
 
