@@ -67,7 +67,8 @@ def urgency(minder: Minder) -> int:
     silence) shows in the raw readings, or in their absence. So whatever rings is among the first four, but for a fault
     that is seen only in looking back; the rest costs its refit after those have been handed over.
     """
-    waiting = {state.kind for state in minder.alarms.values() if not state.stands and state.standing_since_s is not None}
+    states = list(minder.alarms.values())
+    waiting = {state.kind for state in states if not state.stands and state.standing_since_s is not None}
     newest = [reading for reading in minder.unjudged() if reading.probe in PASTE_PROBES]
     hot_c = minder.place.too_hot_c - NEAR_LIMIT_K
     if "too_hot" in waiting or any((reading.temperature_c or 0.0) >= hot_c for reading in newest):
@@ -82,4 +83,4 @@ def urgency(minder: Minder) -> int:
         for reading in newest
     ):
         return 3
-    return 4 if any(state.stands for state in minder.alarms.values()) else 5
+    return 4 if any(state.stands for state in states) else 5

@@ -65,7 +65,7 @@ def _rising(minder: Minder, kind: str) -> Minder:
     ],
 )
 def test_what_may_ring_is_judged_first(minder: Minder, turn: int) -> None:
-    """Hot or about to be, then what another alarm waits for, then probes and silence, then what moves, then the rest."""
+    """Hot or soon hot, then what another alarm waits for, then probes and silence, then what moves, then the rest."""
     assert turn == urgency(minder)
 
 
