@@ -26,6 +26,7 @@ from monitor.domain import INSULATIONS, PROBES, Place
 from monitor.languages import LANGUAGES, language_of, voice_for
 from monitor.sensing.division import Division, faults
 from monitor.sensing.senml import ProbeSettings as DecoderProbeSettings
+from monitor.sensing.supply import MOST_V, SupplyLimits
 from monitor.sensing.thermocouple import STRAIGHT_LINE_UV_PER_C
 from monitor.toml_tables import (
     MISSING,
@@ -54,6 +55,11 @@ LEAST_PASSPHRASE = 8
 LEAST_RAW_DAYS = 30
 # A farm's settings are some kilobytes.
 MOST_SETTINGS_BYTES = 1_000_000
+
+# One lithium cell under a light load, measured before its converter (common practice): 4.2 V full, 3.7 V half, 3.6 V
+# with a fifth left, 3.2 V all but empty; its own guard cuts it off at 2.5 to 3.0 V. A USB supply comes near neither.
+DEFAULT_SUPPLY_LOW_V = 3.6
+DYING_SHARE = 3.2 / 3.6
 
 DEFAULT_PAGE_PORT = 8737
 DEFAULT_TOPIC = "emberpail/+/readings"  # the wire format's topic, for every node
@@ -160,12 +166,15 @@ class ProbeSettings(DecoderProbeSettings):
 
 @dataclass(frozen=True, slots=True)
 class BucketSettings:
-    """A vessel that stays while batches come and go. ``litres`` is its brim volume."""
+    """A vessel that stays while batches come and go. ``litres`` is its brim volume; ``supply``: below which voltages
+    of its node's supply somebody is told.
+    """
 
     name: str
     litres: float | None = None
     insulation: str = "bare"
     probes: tuple[ProbeSettings, ...] = ()
+    supply: SupplyLimits = field(default_factory=lambda: SupplyLimits(DEFAULT_SUPPLY_LOW_V, 3.2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -701,8 +710,17 @@ def _read_bucket(table: Table) -> BucketSettings:
             probes.append(_read_probe(probes_table.table(probe), probe))
         probes_table.asked.add(probe)
     probes_table.finish()
+    supply = _read_supply(table)
     table.finish()
-    return BucketSettings(name, litres, insulation, tuple(probes))
+    return BucketSettings(name, litres, insulation, tuple(probes), supply)
+
+
+def _read_supply(table: Table) -> SupplyLimits:
+    low_v = table.number("supply_low_v", DEFAULT_SUPPLY_LOW_V, low=0, high=MOST_V, unit=" V", example="3.6")
+    dying_v = table.number("supply_dying_v", low_v * DYING_SHARE, low=0, high=MOST_V, unit=" V", example="3.2")
+    if not dying_v <= low_v:
+        table.wrong("supply_dying_v", tr("it is the lower of the two and cannot lie above supply_low_v."))
+    return SupplyLimits(low_v, dying_v)
 
 
 def _bucket_name_fault(text: str) -> str | None:

@@ -27,6 +27,7 @@ from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, Rec
 from monitor.phone.routes import no_routes_warning
 from monitor.retelling import retold, retold_short
 from monitor.sensing.division import part_words
+from monitor.sensing.supply import OLD_S, SUPPLIES_KEY
 from monitor.settings import Settings
 from monitor.trade.dilution import potash_left
 from monitor.trade.making import (
@@ -152,10 +153,22 @@ def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[
         troubles.append(no_routes_warning())
     troubles += drill_troubles(journal, settings, now_s)
     troubles += [f"{health.part}: {health.says}" for health in journal.health() if not health.ok]
+    # What is the matter with a node stands at its batch, if there is one.
+    minded = {batch.bucket for batch in journal.running_batches()}
     troubles += [
-        retold(alarm)[0] for alarm in journal.alarms(standing_only=True, batch="") if alarm.cleared_at_s is None
+        retold(alarm)[0]
+        for alarm in journal.alarms(standing_only=True, batch="")
+        if alarm.cleared_at_s is None and alarm.bucket not in minded
     ]
     return troubles
+
+
+def _supply(journal: Journal, bucket: str, now_s: float) -> tuple[tuple[str, str], ...]:
+    """The voltage of its node, where that sends one and has done so lately."""
+    for name, volts, _level, time_s in journal.fact(SUPPLIES_KEY, []):
+        if name == bucket and now_s - time_s <= 2.0 * OLD_S:  # the time is kept to OLD_S
+            return ((tr("battery or supply of the node"), tr("{volts:.2f} V", volts=volts)),)
+    return ()
 
 
 def _bucket_view(  # noqa: PLR0917
@@ -170,7 +183,7 @@ def _bucket_view(  # noqa: PLR0917
 ) -> BucketView:
     log = journal.entries(batch.name)
     estimate = journal.last_estimate(batch.name)
-    mine = [alarm for alarm in alarms if alarm.batch == batch.name]
+    mine = [alarm for alarm in alarms if alarm.batch == batch.name or (alarm.bucket == name and not alarm.batch)]
     standing = [alarm for alarm in mine if alarm.state in ("unacknowledged", "acknowledged")]
     # A probe that reads the air, sticks or storms says nothing of the paste, however believable each value looks.
     faulty = {str(alarm.facts.get("probe", "")) for alarm in standing if alarm.kind == "sensor_fault"}
@@ -204,9 +217,10 @@ def _bucket_view(  # noqa: PLR0917
         next_action=_action_words(settings, action.text, action.due_s, now_s),
         cautions=() if action.deed is None else short_cautions_for(action.deed, settings.site.emergency_number),
         alarms=tuple(_alarm_view(settings, alarm, now_s, going, answered) for alarm in standing),
-        past_alarms=tuple(_alarm_view(settings, alarm, now_s, going) for alarm in mine if alarm not in standing),
+        past_alarms=tuple(_alarm_view(settings, alarm, now_s, going) for alarm in mine
+                          if alarm.batch and alarm not in standing),
         probe_faults=faults,
-        numbers=_numbers(settings, estimate),
+        numbers=(*_numbers(settings, estimate), *_supply(journal, name, now_s)),
         log=tuple(log_line(entry) for entry in log),
         steps=_steps(log, now_s, batch, settings.site.emergency_number),
         last_entry=log_line(log[-1]) if log else None,

@@ -79,26 +79,28 @@ class Teller:
         self._drilling = Drilling(self.journal, self.settings, self.people, self.drill_link)
         self._morning = Morning(self.journal, self.settings, self.people)
 
-    def tell(
+    def tell(  # noqa: PLR0917
         self,
         minders: Iterable[Minder],
         now_s: float,
         sources: Mapping[str, str] | None = None,
         own: tuple[AlarmState, Condition] | None = None,
         only: Collection[str] | None = None,
+        nodes: Iterable[tuple[AlarmState, Condition]] = (),
     ) -> int:
         """Everything that is due at ``now_s`` goes into the outbox; returns how many messages are new.
 
         ``sources`` names the source through which each bucket is heard, so that a dead link makes one message;
         ``own`` is the daemon's own trouble. ``only`` names the batches that have been judged at ``now_s`` where not all
-        have; what is told of several buckets together waits for all.
+        have; what is told of several buckets together waits for all. ``nodes``: those whose supply was low.
         """
         words: dict[str, Condition] = {}
         views: list[AlarmView] = []
         said: set[str] = set()
-        if own is not None and own[0].count:
-            words[own[0].alarm_id] = own[1]
-            views.append(escalation.view_of(own[0]))
+        for state, condition in (*([] if own is None else [own]), *nodes):
+            if state.count:
+                words[state.alarm_id] = condition
+                views.append(escalation.view_of(state))
         for minder in minders:
             told_of = minder.told()
             for state, told in told_of:

@@ -29,6 +29,7 @@ from monitor.journal.aside import Aside
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
 from monitor.minded import Minded
+from monitor.node_supply import NodeAlarms, silence_wakes, supplies_of
 from monitor.own_trouble import DISK_PARTS, OwnTrouble
 from monitor.pipeline import TICK_S, Act, Amendment, Minder, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
@@ -132,6 +133,7 @@ class Watch:
         self._on_tick = on_tick
         self._buckets = KnownBuckets((bucket.name for bucket in settings.buckets), division=settings.division)
         self._decoder = Decoder(probe_settings(settings), self._buckets.takes)
+        self.nodes = NodeAlarms(journal, supplies_of(settings), settings.site.emergency_number)
         # By source: the bucket of a node that sends its probes' names bare.
         self._bucket_of = {source.name: source.bucket for source in settings.sources}
         self._named = {bucket.name for bucket in settings.buckets}
@@ -205,6 +207,7 @@ class Watch:
         self._faults_before = self.journal.counters()
         if self.own is not None:
             self.own.load()
+        self.nodes.load()
         self._again.load([one.name for one in self.sources], self.journal.fact)
         kept = self.journal.fact(WATCHED_KEY, [])
         self._watched = [one for one in kept if one[1] > now_s - FORGET_WATCHED_S]
@@ -303,6 +306,8 @@ class Watch:
             self._count_once(line.origin.name, NOBODY_MINDS, nobody_minds_words)
         if decoded.strange > self._buckets.others:
             self._count_once(line.origin.name, STRANGE_BUCKET, strange_bucket_words)
+        for supply in decoded.supplies:
+            self.nodes.supplies.take(supply, arrival_s)
         for reading in decoded.readings:
             self._pending.readings.append(reading)
             self._heard_through[reading.bucket] = line.origin.name
@@ -442,11 +447,14 @@ class Watch:
             self.minders[batch].undo(entry_id)
 
     def _act(self, batch: str, act: Act) -> None:
-        if self.own is not None and act.alarm_id == self.own.state.alarm_id:
-            try:
+        try:
+            if self.own is not None and act.alarm_id == self.own.state.alarm_id:
                 self.own.act(act.act, act.at_s, act.who, act.until_s)
-            except ValueError as error:
-                self.say(str(error))
+                return
+            if self.nodes.act(act.alarm_id, act.act, act.at_s, act.who, act.until_s):
+                return
+        except ValueError as error:
+            self.say(str(error))
             return
         minder = self.minders.get(batch)
         if minder is not None:
@@ -538,6 +546,7 @@ class Watch:
         if self.own is not None:
             with speaking(ENGLISH):  # like every event, whoever speaks
                 events += self.own.step(self._troubles(), tick_s)
+        events += self.nodes.step(tick_s, silence_wakes(self.minders.values()))
         self._watched[-1][1] = tick_s
         self._commit(events, tick_s)
         self._tell(tick_s)
@@ -625,6 +634,7 @@ class Watch:
         self._deeds = [(at + shift_s, order, number, deed) for at, order, number, deed in self._deeds]
         self._held = [replace(line, arrival_s=line.arrival_s + shift_s) for line in self._held]
         self._saved.clear()
+        self.nodes.supplies.move(lambda time_s: _moved(time_s, from_s, shift_s))
         self._teller.forget()
         for name in list(self.minders):
             record = self.journal.batch(name)
@@ -749,6 +759,7 @@ class Watch:
                 self.journal.save_alarm(record)
         if self.own is not None:
             self.own.save()
+        self.nodes.save(tick_s)
         return changed
 
     def _totals(self) -> Counter[tuple[str, str]]:
@@ -763,7 +774,7 @@ class Watch:
         for _ in range(2):  # where the disk refuses the first time, the messages go aside and the second succeeds
             try:
                 own = None if self.own is None else (self.own.state, self.own.condition)
-                self._teller.tell(self.minders.values(), now_s, self._heard_through, own, only)
+                self._teller.tell(self.minders.values(), now_s, self._heard_through, own, only, self.nodes.told())
                 if only is None:
                     self._remind(now_s)
                 return

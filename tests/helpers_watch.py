@@ -15,6 +15,7 @@ from typing import Any
 from monitor.clock import ArrivalClock
 from monitor.domain import Batch, LogEntry, OilShare, Recipe, Vessel
 from monitor.journal.database import Act, Journal, JournalError
+from monitor.own_trouble import OwnTrouble
 from monitor.replay import Replay, replay_recording
 from monitor.settings import BucketSettings, Person, Settings, SiteSettings
 from monitor.sources.batch_file import write_batch_file
@@ -88,6 +89,7 @@ class Bench:
     settings: Settings = field(default_factory=Settings)
     sources: Sequence[Any] = field(default_factory=list)
     journal_type: type[Journal] = Journal
+    minds_itself: bool = False  # whether it has an alarm for its own trouble
     said: list[str] = field(default_factory=list)
     acked: list[bytes] = field(default_factory=list)
     watch: Watch = None  # type: ignore[assignment]
@@ -113,6 +115,7 @@ class Bench:
             self.clock,
             self.sources,
             teller=Teller(self.journal, self.settings, people_of(self.settings)),
+            own=OwnTrouble(self.journal) if self.minds_itself else None,
             record=self.record,
             events_file=self.events_file,
             say=self.said.append,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 from monitor.commands.common import CommandError
 from monitor.commands.listening import Listening
 from monitor.sensing.listened import CLOCK_WRONG_S, Listened, ProbeHeard
 from monitor.sensing.senml import FAULTS
+from monitor.sensing.supply import WELL, Supplies, Supply, SupplyLimits
 from monitor.settings import ProbeSettings, Settings, Source
 from monitor.words import DATE, tr, trn, when
 
@@ -39,7 +40,8 @@ def node_lines(settings: Settings, name: str, listens_s: float = LISTENS_S) -> I
     yield Said(source.name, None, says)
     with Listening(settings, source) as listening:
         listening.wait(listens_s)
-    yield from judged(listening.heard, listening.clock.now(), listening.says, source.name)
+    now_s = listening.clock.now()
+    yield from judged(listening.heard, now_s, listening.says, source.name, lambda name: settings.bucket(name).supply)
 
 
 def source_named(settings: Settings, name: str) -> Source:
@@ -57,7 +59,9 @@ def source_named(settings: Settings, name: str) -> Source:
     raise CommandError(tr('There is no [[source]] "{name}"; there are {names}.', name=name, names=names))
 
 
-def judged(heard: Listened, now_s: float, says: str, source: str) -> Iterator[Said]:
+def judged(
+    heard: Listened, now_s: float, says: str, source: str, limits_of: Callable[[str], SupplyLimits]
+) -> Iterator[Said]:
     """What was heard, line by line."""
     if not heard.lines:
         yield Said(source, False, tr("nothing came. {says}", says=says))
@@ -70,6 +74,8 @@ def judged(heard: Listened, now_s: float, says: str, source: str) -> Iterator[Sa
     for probe in probes:
         yield _probe(probe)
     yield from _clock(probes, source)
+    for bucket in sorted(heard.supplies):
+        yield _supply(bucket, heard.supplies[bucket], limits_of(bucket), now_s)
     for probe in probes:
         yield _points(probe, heard)
 
@@ -127,6 +133,24 @@ def _clock(probes: list[ProbeHeard], source: str) -> Iterator[Said]:
         yield Said(source, True, tr("its clock agrees with this computer's."))
     elif probes:
         yield Said(source, True, tr("it sends no time of its own; readings count from their arrival."))
+
+
+def _supply(bucket: str, sent: Sequence[Supply], limits: SupplyLimits, now_s: float) -> Said:
+    """Its battery, by the very rule of the watch."""
+    name, supplies = f"{bucket}/supply", Supplies(lambda _bucket: limits)
+    for one in sent:
+        supplies.take(one, now_s)
+    node = supplies.known(now_s).get(bucket)
+    if node is None:
+        return Said(name, None, tr("it sends 0 V or old values: that tells nothing of its battery."))
+    told = tr("{volts:.2f} V", volts=node.volts)
+    if limits.low_v <= 0.0:
+        return Said(name, None, tr("{told}; nobody is told when it gets low (supply_low_v = 0).", told=told))
+    if node.level != WELL or node.volts < limits.low_v:
+        says = tr("{told}, low (under {low:.2f} V): charge or change the battery, look at the supply and its cable.",
+                  told=told, low=limits.low_v)  # fmt: skip
+        return Said(name, False, says)
+    return Said(name, True, tr("{told}; it is told of under {low:.2f} V.", told=told, low=limits.low_v))
 
 
 def _points(probe: ProbeHeard, heard: Listened) -> Said:

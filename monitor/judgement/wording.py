@@ -56,6 +56,7 @@ from monitor.judgement.summaries import (
     verdict_message,
     verdict_text,
 )
+from monitor.judgement.supply_words import CHARGE, goes_unwatched, supply_words
 from monitor.words import mark, tr, trc, trn
 
 # What others may take from here, the summaries included, so that they need to know one module only.
@@ -582,9 +583,23 @@ _WATCH_PROBLEMS = {
 }
 
 
+def _supply(case: _Case) -> Message:
+    facts, wait = case.facts, may_wait(case.facts, case.condition.urgency)
+    says = sentences(supply_words(facts, case.bucket), goes_unwatched(case.bucket))
+    charge = tr(CHARGE)
+    do = sentences(charge, tr("Near a bucket: visor, gloves, long sleeves."), tr("No need to open it for this."), wait)
+    short = (
+        sentences(supply_words(facts, case.short_bucket), goes_unwatched(case.short_bucket)), sentences(charge, wait)
+    )  # fmt: skip
+    form = "dying" if facts.flag("supply_dying") else "low"
+    return case.message(f"watch_fault.supply_{form}", tr("low battery"), says, do, short, deeds=("look",))
+
+
 def _watch_fault(case: _Case) -> Message:
     facts = case.facts
     problem = facts.text("problem")
+    if problem == "supply":
+        return _supply(case)
     known = _WATCH_PROBLEMS.get(problem)
     what = tr(known[0]) if known else tr("The watch itself has trouble")
     do = tr(known[1]) if known else tr("Look at `emberpail check` and the log.")
@@ -778,7 +793,9 @@ _HEARD_WITHIN_MIN = 10.0
 def _borne_out(kind: str, condition: Condition | None) -> bool:
     """Whether what is found now shows that the trouble is over, and not only that nobody judges it any more."""
     if kind == "watch_fault":
-        return True
+        facts = Facts({} if condition is None else condition.facts)
+        # A node that has not said its supply for a day is not known to be well.
+        return facts.text("problem") != "supply" or facts.number("supply_v") is not None
     if condition is None or condition.probability >= _GOOD_NEWS_BELOW:
         return False
     facts = Facts(condition.facts)
@@ -813,6 +830,9 @@ def back_to_normal(
         short = (tr(over, name=short_name, alarm=alarm, lasted=lasted),)
         return Message(f"{kind}.over", says, do, title(name, tr("alarm over")), short)
     how = tr(_NORMAL_AGAIN[kind]) if kind in _NORMAL_AGAIN else trc("an alarm", "over")
+    volts = None if condition is None else Facts(condition.facts).number("supply_v")
+    if kind == "watch_fault" and volts is not None:
+        how = tr("its node's battery or supply is at {volts:.2f} V", volts=volts)
     back = mark("{name} is back to normal{lasted}: {how}.")
     says = tr(back, name=name, lasted=lasted, how=how)
     short = (tr(back, name=short_name, lasted=lasted, how=how),)

@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from monitor.domain import Reading
 from monitor.sensing.senml import Decoder, ProbeSettings
+from monitor.sensing.supply import Supply
 
 # A stamp this far from its arrival is a clock that stands wrong (RFC 8428 stamps are of the measurement itself).
 CLOCK_WRONG_S = 60.0
@@ -51,6 +52,7 @@ class Listened:
     with_checksum: int = 0
     ignored: int = 0
     faults: Counter[str] = field(default_factory=Counter)
+    supplies: dict[str, list[Supply]] = field(default_factory=dict)  # by bucket, as they came
     _readings: dict[tuple[str, str], list[Reading]] = field(default_factory=dict)
     _decoder: Decoder = field(init=False)
 
@@ -66,6 +68,8 @@ class Listened:
         decoded = self._decoder.decode(data, arrival_s, retained=retained, default_bucket=default_bucket)
         self.faults.update(decoded.faults)
         self.ignored += decoded.ignored
+        for supply in decoded.supplies:
+            self.supplies.setdefault(supply.bucket, []).append(supply)
         for reading in decoded.readings:
             self._readings.setdefault((reading.bucket, reading.probe), []).append(reading)
 

@@ -18,6 +18,7 @@ from zlib import crc32
 
 from monitor.domain import PROBES, Reading
 from monitor.sensing.clocks import MOST_LAG_S, MOST_LEAD_S, NodeClock
+from monitor.sensing.supply import Supply
 from monitor.sensing.thermocouple import (
     STRAIGHT_LINE_UV_PER_C,
     ThermocoupleError,
@@ -59,6 +60,9 @@ FAULTS = {
     "strange_bucket": mark("readings of buckets that nobody named, beyond those that are kept"),
 }  # fmt: skip
 
+# What a node calls the voltage of its own battery or supply, in V, beside its probes.
+SUPPLY = "supply"
+
 # Whole, but of no use here: no damage, and worth a word to whoever wonders where the readings are. A probe's value in
 # another unit than Cel (or V for a thermocouple voltage); a temperature whose name ends in no probe known here.
 UNFIT = ("other_unit", "other_name")
@@ -86,7 +90,8 @@ class Decoded:
 
     ``uncorrected`` counts readings of a straight-line amplifier that came without a cold junction and stand as shown;
     ``strange`` counts records of buckets that the decoder was told not to take; ``unfit`` names those of the ones
-    passed over that may be a probe of ours, as its node calls or measures it.
+    passed over that may be a probe of ours, as its node calls or measures it. ``supplies``: the supply voltages of
+    nodes.
     """
 
     readings: tuple[Reading, ...] = ()
@@ -95,6 +100,7 @@ class Decoded:
     uncorrected: int = 0
     strange: int = 0
     unfit: tuple[str, ...] = ()
+    supplies: tuple[Supply, ...] = ()
 
 
 class Record(NamedTuple):
@@ -307,6 +313,15 @@ def split_name(name: str, default_bucket: str | None = None) -> tuple[str, str, 
     return bucket, last, kind
 
 
+@lru_cache(maxsize=4096)
+def supply_bucket(name: str, default_bucket: str | None = None) -> str | None:
+    """The bucket whose node names its own supply so, or None when it names none."""
+    bucket, _, last = name.rpartition("/")
+    if last.lower() != SUPPLY or name.startswith("urn:"):
+        return None
+    return bucket.rstrip("/") or default_bucket
+
+
 @dataclass(slots=True)
 class _Node:
     """What is remembered of one probe between lines."""
@@ -333,6 +348,7 @@ class _Found:
     faults: list[str]
     readings: list[Reading] = field(default_factory=list)
     uncorrected: int = 0
+    supplies: list[Supply] = field(default_factory=list)
 
 
 class Decoder:
@@ -373,9 +389,17 @@ class Decoder:
         ignored = strange = 0
         unfit: list[str] = []
         groups: dict[tuple[str, str], list[tuple[str, Record]]] = {}
+        supplies: dict[str, list[Record]] = {}
         for record in records:
             named = None if record.value is None else split_name(record.name, default_bucket)
             if named is None:
+                of_bucket = supply_bucket(record.name, default_bucket)
+                if of_bucket and record.unit == "V" and isinstance(record.value, float):
+                    if self._takes(of_bucket):
+                        supplies.setdefault(of_bucket, []).append(record)
+                    else:
+                        strange += 1
+                    continue
                 ignored += 1
                 if record.value is not None and record.unit == "Cel":
                     unfit.append("other_name")
@@ -396,9 +420,29 @@ class Decoder:
         found = _Found(arrival_s, retained, faults)
         for key, members in groups.items():
             self._take_probe(key, members, found)
+        for bucket, sent in supplies.items():
+            self._take_supply(bucket, sent, found)
         if len(found.readings) > 1:
             found.readings.sort(key=_time)  # a resolved pack is in time order (RFC 8428, 4.6)
-        return Decoded(tuple(found.readings), tuple(faults), ignored, found.uncorrected, strange, tuple(unfit))
+        return Decoded(
+            tuple(found.readings), tuple(faults), ignored, found.uncorrected, strange, tuple(unfit),
+            tuple(found.supplies),
+        )  # fmt: skip
+
+    def _take_supply(self, bucket: str, sent: list[Record], found: _Found) -> None:
+        """The voltages of one node's supply in one line; one whose time is of no use is passed over without a word,
+        for the readings beside it have the same.
+        """
+        clock, arrival_s = self._node((bucket, SUPPLY)).clock, found.arrival_s
+        times: list[float | None]
+        if found.retained:
+            times = [clock.stored_time_s(record.stamp_s, arrival_s) for record in sent]
+        else:
+            times = [time_s for time_s, _ in clock.place([(one.stamp_s, one.value) for one in sent], arrival_s)]
+        for record, time_s in zip(sent, times, strict=True):
+            if time_s is not None and -MOST_LEAD_S <= arrival_s - time_s <= MOST_LAG_S:
+                found.supplies.append(Supply(bucket, time_s, float(record.value or 0.0)))
+        found.supplies.sort(key=lambda one: one.time_s)
 
     def _take_probe(self, key: tuple[str, str], members: list[tuple[str, Record]], found: _Found) -> None:
         """One probe's records of one line."""

@@ -68,6 +68,11 @@ def pack(celsius: float, probe: str = "core", more: str = "") -> bytes:
     return f'[{{"n":"shed-2/{probe}","u":"Cel","v":{celsius}{more}}}]'.encode()
 
 
+def powered(volts: float) -> bytes:
+    """What the Wi-Fi node sends: a reading and its battery."""
+    return f'[{{"bn":"shed-2/","n":"core","u":"Cel","v":80}},{{"n":"supply","u":"V","v":{volts:.3f}}}]'.encode()
+
+
 def by_part(lines: list[Said], part: str) -> list[Said]:
     return [one for one in lines if one.part == part]
 
@@ -80,7 +85,8 @@ def heard(lines: list[bytes], every_s: float = 5.0, seconds: float = 60.0) -> li
     listened = Listened(AT_S)
     for number, line in enumerate(lines):
         listened.take(line, AT_S + 1.0 + every_s * number)
-    return list(judged(listened, AT_S + seconds, "the port is open.", "node"))
+    usual = Settings().bucket("shed-2").supply
+    return list(judged(listened, AT_S + seconds, "the port is open.", "node", lambda _bucket: usual))
 
 
 def test_a_node_that_is_well() -> None:
@@ -104,6 +110,11 @@ def test_a_node_that_is_well() -> None:
         ([pack(80.0)], 5.0, "shed-2/core", False, "pass without a reading"),
         ([pack(80.0 + 4.0 * (n % 2)) for n in range(12)], 5.0, "shed-2/core", False, "ground loop"),
         ([pack(80.0)] * 12, 5.0, "shed-2/core", None, "ice and boiling water"),
+        ([powered(3.91)] * 12, 5.0, "shed-2/supply", True, "3.91 V"),
+        ([powered(3.5)] * 12, 5.0, "shed-2/supply", False, "3.50 V, low"),
+        ([powered(3.5)], 5.0, "shed-2/supply", False, "3.50 V, low"),
+        ([powered(0.2 if n == 5 else 3.91) for n in range(12)], 5.0, "shed-2/supply", True, "3.91 V"),
+        ([powered(0.0)] * 12, 5.0, "shed-2/supply", None, "0 V"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_named(lines: list[bytes], every_s: float, part: str, ok: bool | None, words: str) -> None:

@@ -20,7 +20,8 @@ FACTS: dict[str, object] = {
     "reblend_helps": False, "too_hot_in_min": 4.0, "limit_c": 95.0, "probe": "core", "problem": "open",
     "problem_since_min": 6.0, "last_good_c": 81.0, "silent_min": 20.0, "potash_left_g_l": (4.0, 9.0),
     "help_window_h": 2.0, "emergency_number": "112", "planned_dilution_h": 72.0, "unread_min": 45.0,
-    "oil_to_spare_percent": (4.0, 10.0), "peak_min_after_blend": 33.0,
+    "oil_to_spare_percent": (4.0, 10.0), "peak_min_after_blend": 33.0, "supply_v": 3.47,
+    "supply_age_min": 20.0,
 }  # fmt: skip
 OTHERS: list[dict[str, object]] = [
     {},
@@ -30,7 +31,7 @@ OTHERS: list[dict[str, object]] = [
     {"temperature_c": None, "minutes_since_blend": 4000.0, "emergency_number": "", "cover": "", "lid": ""},
 ]
 CAUSES = ("poor_blend", "split", "short_potash", "cold", "unknown")
-OWN_PROBLEMS = ("disk", "journal", "worker", "clock", "mirror", "phone", "source", "broker", "")
+OWN_PROBLEMS = ("disk", "journal", "worker", "clock", "mirror", "phone", "source", "broker", "supply", "backup", "")
 ESTIMATE = Estimate(
     at_s=1000.0, completeness=0.4, completeness_sd=0.06, final_completeness=0.95, final_completeness_sd=0.03,
     self_heating_k=40.0, self_heating_sd_k=4.0, heat_released_kj=500.0, heat_released_sd_kj=50.0, heat_rate_w=20.0,

@@ -97,10 +97,10 @@ def test_a_probe_that_cannot_measure_says_why() -> None:
 
 
 def test_other_units_and_names_are_passed_over() -> None:
-    """A supply voltage, a temperature in K, a device name, a sum, data or a truth value is counted, and no fault."""
+    """A supply in mV, a temperature in K, a device name, a sum, data or a truth value is counted, and no fault."""
     decoded = decode(
         [
-            {"n": "shed-2/supply", "u": "V", "v": 3.3},
+            {"n": "shed-2/supply", "u": "mV", "v": 3300},
             {"n": "shed-2/core", "u": "K", "v": 330},
             {"n": "urn:dev:ow:10e2073a01080063", "u": "Cel", "v": 20},
             {"n": "shed-2/core", "u": "J", "s": 12},
