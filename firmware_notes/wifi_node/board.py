@@ -11,6 +11,14 @@ NEVER_SET_BEFORE_S = 1767225600  # 2026: an earlier clock has not been set
 TIME_EVERY_S = 12 * 3600
 
 
+def _measuring(pin):
+    """An analogue input for up to the board's own 3.3 V."""
+    adc = ADC(Pin(pin))
+    if hasattr(ADC, "ATTN_11DB"):
+        adc.atten(ADC.ATTN_11DB)  # an ESP32 measures to 1 V only unless told otherwise, and would call each battery low
+    return adc
+
+
 class Board(Wireless):
     """See node.Node for what each is for."""
 
@@ -22,7 +30,7 @@ class Board(Wireless):
         self._spi = SPI(bus["id"], 1000000, **lines)
         # High before they drive, so that no amplifier is spoken to by the way.
         self._selects = [Pin(pin, Pin.OUT, value=1) for pin in settings.PROBES.values()]
-        self._supply = None if settings.SUPPLY is None else (ADC(Pin(settings.SUPPLY[0])), settings.SUPPLY[1])
+        self._supply = None if settings.SUPPLY is None else (_measuring(settings.SUPPLY[0]), settings.SUPPLY[1])
         self._time_at = None
         super().__init__(settings.WIFI)
 

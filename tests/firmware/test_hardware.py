@@ -39,9 +39,10 @@ def test_the_supply_is_measured_through_its_divider() -> None:
     out = ran(
         "wifi_node",
         "machine.MICROVOLTS[0] = 1850000\nprint(board.Board(settings).supply_mv())\n"
-        "settings.SUPPLY = None\nprint(board.Board(settings).supply_mv())\n",
+        "settings.SUPPLY = None\nprint(board.Board(settings).supply_mv())\n"
+        "del machine.ADC.ATTN_11DB\nsettings.SUPPLY = (34, 2.0)\nprint(board.Board(settings).supply_mv())\n",
     )
-    assert out == ["3700", "0"]
+    assert out == ["3700", "0", "1900"], "a whole battery, no divider, and a board whose range cannot be set"
 
 
 @pytest.mark.parametrize("folder", ["wifi_node", "bedside"])

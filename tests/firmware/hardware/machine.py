@@ -33,11 +33,19 @@ class SPI:
 
 
 class ADC:
+    """As on an ESP32 (docs: library/machine.ADC, esp32/quickref): what it can measure depends on ``atten``."""
+
+    ATTN_0DB, ATTN_11DB = 0, 3
+    _MOST_UV = {ATTN_0DB: 950000, ATTN_11DB: 3100000}
+
     def __init__(self, pin):
-        self.pin = pin
+        self.pin, self._atten = pin, ADC.ATTN_0DB
+
+    def atten(self, atten):
+        self._atten = atten
 
     def read_uv(self):
-        return MICROVOLTS[0]
+        return min(MICROVOLTS[0], ADC._MOST_UV[self._atten])
 
 
 class WDT:
