@@ -96,6 +96,10 @@ class Mirroring:
             self._trouble[PART] = tr("copying to {url} hangs.", url=self._url)
         return 0.0
 
+    def copied(self) -> int | None:
+        """The number of the last reading that the server has taken; None before the journal has been asked."""
+        return None if self._marks is None else self._marks.head[READINGS]
+
     def close(self) -> None:
         """Keep the mark and let server and journal go."""
         with contextlib.suppress(JournalError):

@@ -33,7 +33,10 @@ _Band = list[tuple[float, float, float]]
 
 
 class PageWiring:
-    """One page over a journal, with connections of its own. ``bands`` and ``forecasts`` are filled by the watch."""
+    """One page over a journal, with connections of its own. ``bands`` and ``forecasts`` are filled by the watch.
+
+    ``inside`` tells what only the running watch knows, for its figures (see ``metering``).
+    """
 
     def __init__(
         self,
@@ -44,9 +47,11 @@ class PageWiring:
         forecasts: Mapping[str, _Band],
         *,
         invented: bool = False,
+        inside: Callable[[], Mapping[str, float]] = dict,
     ) -> None:
         self._settings, self._path, self._now_s = settings, journal_path, now_s
         self._bands, self._forecasts, self._invented = bands, forecasts, invented
+        self._inside = inside
         self._deeds = JournalDeeds(self._to_write, now_s)
         self._household = JournalHousehold(settings, self._to_read, self._to_write, now_s, self.address)
         self._plans = PlanDesk(settings, journal_path.parent / PLANS, self._to_read, now_s)
@@ -60,14 +65,17 @@ class PageWiring:
     def app(self) -> Guard:
         """The application as it is served."""
         from monitor.log_reading import page_log
+        from monitor.metering import read_metrics
         from monitor.page.app import make_app
         from monitor.page.compare_routes import compare_room
         from monitor.page.log_routes import log_room
+        from monitor.page.metrics import metrics_room
         from monitor.page.plan_routes import plan_room
         from monitor.page.what_if_routes import what_if_room
         from monitor.standing import page_record, page_stamp, page_view
 
         settings, page = self._settings, self._settings.page
+        token = "" if page.metrics_token is None else page.metrics_token.reveal()
         return make_app(
             # The air is drawn by the chart of one bucket, which reads it by itself.
             page_view(self._to_read, settings, self._now_s, self._bands, invented=self._invented, with_air=False),
@@ -93,8 +101,10 @@ class PageWiring:
                 plan_room(self._plans, settings.site.emergency_number),
                 what_if_room(self._what_if),
                 compare_room(self._seasons),
+                metrics_room(read_metrics(self._to_read, settings, self._now_s, self._inside), token),
             ],
             open_to_read=page.open_to_read,
+            metrics_token=token,
         )
 
     def start(self, port: int | None, say: Callable[[str], None]) -> None:

@@ -81,9 +81,11 @@ class Running:
         self._refused: dict[str, int] = {}
         self._band_due_s: dict[str, float] = {}
         self._say, self._also_on_tick = say, on_tick
-        self._page = PageWiring(settings, journal.path, clock.now, self.bands, self.forecasts, invented=invented)
+        self._page = PageWiring(settings, journal.path, clock.now, self.bands, self.forecasts, invented=invented,
+                                inside=self._inside)  # fmt: skip
         self._serve_page, self._page_port = serve_page, page_port
         self._bedside: Bedside | None = None
+        self._mirroring: Mirroring | None = None
         self._ticked_at: float | None = None  # monotonic, of the last judging
         people = self._people = people_of(settings)
         # Everybody is told in their own language and units.
@@ -136,7 +138,7 @@ class Running:
         night = Housekeeping(self.settings, self.journal.path, self.clock.now, self.watch.trouble)
         self._supervisor.add(Work("housekeeping", night.run, night.age_s))
         if self.settings.mirror is not None:
-            mirroring = Mirroring(
+            mirroring = self._mirroring = Mirroring(
                 self.settings, self.settings.mirror, self.journal.path, self.clock.now, self.watch.trouble,
                 holds=lambda: self.clock.waits == PLAUSIBLE,
             )  # fmt: skip
@@ -253,6 +255,11 @@ class Running:
         if self._ticked_at is None or "journal" in self.watch.trouble:
             return None
         return time.monotonic() - self._ticked_at
+
+    def _inside(self) -> dict[str, float]:
+        """What only we know of the figures that the page gives to programs."""
+        copied = None if self._mirroring is None else self._mirroring.copied()
+        return self.watch.waiting() | ({} if copied is None else {"mirrored": float(copied)})
 
     def amiss(self) -> str:
         """Why nobody should rely on being rung, in one sentence; "" when all that ringing needs is well."""

@@ -49,8 +49,11 @@ HEARTBEAT_VARIABLE = "EMBERPAIL_HEARTBEAT_URL"
 WATCH_VARIABLE = "EMBERPAIL_WATCH"
 # Stands for the watch's name in the heartbeat's address.
 WATCH_IN_ADDRESS = "{watch}"
+METRICS_TOKEN_VARIABLE = "EMBERPAIL_METRICS_TOKEN"  # nosec B105 # a name, no secret
 PAGE_PASSPHRASE_VARIABLE = "EMBERPAIL_PAGE_PASSPHRASE"  # nosec B105 # a name, no secret
 LEAST_PASSPHRASE = 8
+# Nobody types it, and guessing it is not counted.
+LEAST_TOKEN = 16
 # A younger batch may still be talked about, and compared with the next ones reading by reading.
 LEAST_RAW_DAYS = 30
 # A farm's settings are some kilobytes.
@@ -222,7 +225,8 @@ class PageSettings:
     """Where the status page listens. "127.0.0.1" is this computer only; "0.0.0.0" lets the local network read it.
 
     ``address`` is where a phone finds it ("http://shed.local:8737"), for the code on a label; "" when nobody said.
-    Without ``passphrase`` the page only shows. Unless ``open_to_read`` it shows only to those who gave it.
+    Without ``passphrase`` the page only shows. Unless ``open_to_read`` it shows only to those who gave it. With
+    ``metrics_token`` the figures for programs ask for it.
     """
 
     host: str = "127.0.0.1"
@@ -231,6 +235,7 @@ class PageSettings:
     address: str = ""
     passphrase: Secret | None = None
     open_to_read: bool = True
+    metrics_token: Secret | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -998,6 +1003,14 @@ def _read_page(table: Table) -> PageSettings:
             ),
         )
         passphrase = None
+    token = table.secret("metrics_token", METRICS_TOKEN_VARIABLE)
+    if token and len(token.reveal().strip()) < LEAST_TOKEN:
+        table.wrong(
+            "metrics_token",
+            tr("it is shorter than {least} signs and can be guessed; take what openssl rand -hex 16 prints.",
+               least=LEAST_TOKEN),
+        )  # fmt: skip
+        token = None
     open_to_read = table.flag("open_to_read", default.open_to_read)
     if not open_to_read and not passphrase and not table.has("passphrase"):
         table.wrong(
@@ -1009,7 +1022,7 @@ def _read_page(table: Table) -> PageSettings:
     known = [*names, urlsplit(address).hostname or ""]
     return PageSettings(
         host, port, tuple(dict.fromkeys(name.lower() for name in known if name)), address, passphrase or None,
-        open_to_read,
+        open_to_read, token or None,
     )  # fmt: skip
 
 

@@ -179,6 +179,10 @@ class Watch:
         """How long ago the worker last turned round, real seconds: it hangs when this goes on growing."""
         return time.monotonic() - self._turned_at
 
+    def waiting(self) -> dict[str, float]:
+        """What has come and is not kept yet: bytes of lines, and readings for the next commit."""
+        return {"queue_bytes": self._lines.qsize(), "pending_readings": len(self._pending.readings)}
+
     def step(self, stop: threading.Event | None = None) -> None:
         """One round of the worker: take lines in, look for entries, tick when a minute is full, commit when due."""
         self._turned_at = time.monotonic()

@@ -84,6 +84,7 @@ def test_the_sample_with_every_comment_taken_off_loads(tmp_path: Path) -> None:
     path.chmod(0o600)
     environ = {
         "HOME": "/home/ada", "EMBERPAIL_MQTT_PASSWORD": "m", "EMBERPAIL_INFLUX_TOKEN": "t",
+        "EMBERPAIL_METRICS_TOKEN": "0123456789abcdef",
         "EMBERPAIL_PAGE_PASSPHRASE": "wet frog sings", "EMBERPAIL_HEARTBEAT_URL": "https://beat.invalid/x",
     }  # fmt: skip
     settings = load_settings(path, environ)

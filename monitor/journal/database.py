@@ -15,6 +15,7 @@ from __future__ import annotations
 from monitor.journal.alarms import Alarms
 from monitor.journal.batches import Batches
 from monitor.journal.codec import message_id_for
+from monitor.journal.gauges import Gauges
 from monitor.journal.mirrored import Mirrored
 from monitor.journal.outbox import BACK_OFF_S, Outbox
 from monitor.journal.readings import Readings
@@ -58,7 +59,7 @@ __all__ = [
 ]
 
 
-class Journal(Batches, Readings, Alarms, Outbox, State, Whole, Retiming, Mirrored):
+class Journal(Batches, Readings, Alarms, Outbox, State, Whole, Retiming, Mirrored, Gauges):
     """An open journal. ``read_only`` for those that only look; raises JournalError with one sentence."""
 
     def __enter__(self) -> Journal:

@@ -28,6 +28,7 @@ from monitor.page.household_routes import household_routes
 from monitor.page.link_page import Links
 from monitor.page.log_routes import Room
 from monitor.page.markup import bucket_page, record_page, status_page
+from monitor.page.metrics import shows
 from monitor.page.news import News
 from monitor.page.parts import LocalTime, plain_page
 from monitor.page.press import Buttons, Deeds, Refusal, fields_of
@@ -64,6 +65,7 @@ def make_app(
     picture: Picture | None = None,
     more: Iterable[Room] = (),
     open_to_read: bool = True,
+    metrics_token: str = "",
 ) -> Guard:
     """The application. ``view`` is called from worker threads, seldom more than twice a second; ``names`` are
     further host names to answer to, beside this computer's own.
@@ -74,7 +76,8 @@ def make_app(
     ``Links``); ``household`` is behind the pages of phones, settings and past batches; ``voices`` are those that a
     phone may choose, by (language, units). ``courses`` knows more of a batch's curve than the view does, and
     ``picture`` makes a PNG of one (see ``Charts``). ``more`` are further parts of the page, with routes of their own.
-    Unless it is ``open_to_read`` only those see anything who gave the passphrase (see ``Gate``).
+    Unless it is ``open_to_read`` only those see anything who gave the passphrase (see ``Gate``); ``metrics_token`` then
+    opens the figures of ``metrics_room`` alone.
     """
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
@@ -209,7 +212,9 @@ def make_app(
     )  # fmt: skip
     # Outside everything, so that an error page carries the headers too.
     known = frozenset(name.lower().rstrip(".") for name in (*own_names(), *names))
-    rooms_and_gate = inner if open_to_read else Gate(inner, lambda request: buttons.hand(request).state == IN)
+    rooms_and_gate = inner if open_to_read else Gate(
+        inner, lambda request: shows(request, metrics_token) or buttons.hand(request).state == IN
+    )
     # Text shrinks to a fifth; an old phone at the end of the yard is glad of it. A stream is left as it is.
     return Guard(GZipMiddleware(rooms_and_gate, minimum_size=1000), known, speaks, news.close, voices=voices)
 

@@ -20,6 +20,7 @@ _OPEN = ("/static/", "/a/", "/heard/")
 _DOOR = "/enter"
 # Asked for by programs and scripts, which a form is no use to.
 _FOR_PROGRAMS = (".json", ".png")
+_IN_PLAIN_WORDS = ("/live", "/metrics")
 
 
 def is_open(path: str) -> bool:
@@ -54,7 +55,7 @@ class Gate:
             return
         path = scope["path"]
         answer: Response
-        if scope["method"] not in ("GET", "HEAD") or path == "/live":
+        if scope["method"] not in ("GET", "HEAD") or path in _IN_PLAIN_WORDS:
             answer = PlainTextResponse(f"{_words()}\n", status_code=403)
         elif path == "/healthz" or path.endswith(_FOR_PROGRAMS):
             answer = JSONResponse({"error": _words()}, status_code=403)

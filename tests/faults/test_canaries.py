@@ -34,13 +34,13 @@ CANARIES = {
     "passphrase": "canarypassphrase", "source": "canarysourcepassword", "siren": "canarysirenpassword",
     "mirror": "canarymirrortoken", "heartbeat": "canaryheartbeatpath", "token": "canaryroutetoken",
     "login": "canaryrouteuser", "word": "canaryroutepassword", "broken": "canarybrokenroute",
-    "environment": "canaryfromenvironment", "mqtt": "canarymqttvariable",
+    "environment": "canaryfromenvironment", "mqtt": "canarymqttvariable", "metrics": "canarymetricstoken",
 }  # fmt: skip
 
 
 PATHS = (
     "/", "/bucket/shed-2", "/bucket/shed-2/steps", "/bucket/shed-2/log", "/phones", "/settings", "/batches", "/plan",
-    "/status.json", "/healthz", "/bucket/shed-2/curve.json", "/enter", "/none", "/a/none",
+    "/status.json", "/healthz", "/metrics", "/bucket/shed-2/curve.json", "/enter", "/none", "/a/none",
 )  # fmt: skip
 
 
@@ -74,6 +74,7 @@ routes = ["{self.routes[0]}", "{self.routes[1]}", "${{ASH_ROUTE}}"]
 [page]
 port = {self.page_port}
 passphrase = "{CANARIES['passphrase']}"
+metrics_token = "{CANARIES['metrics']}"
 [siren]
 host = "127.0.0.1"
 port = {closed}
@@ -202,6 +203,7 @@ def test_there_is_enough_to_look_through(farm: Farm) -> None:
     assert {"journal.sqlite", "night.rec", "winter.json", "winter.sqlite", "winter.zip/batches.csv"} <= names
     assert any(name.startswith("journal-") for name in names), names
     # The refusals did happen, and were told.
+    assert farm.said["check"].count("nothing answers there") == 1  # the mirror
     assert "nothing answers" in farm.said["check"] and "phone Ash json" in farm.said["status"]
     assert farm.said["ring"].count("connection refused") == 2 and "cannot be used" in farm.said["ring"]
     assert "heartbeat" in (farm.said["watch"] + farm.said["status"] + farm.said["check"]).lower()
