@@ -26,6 +26,8 @@ from monitor.words import DAY_DATE_TIME, tr, trn, when
 PART = "mirror"
 # A list: some 300 kB. The client's fastest way is thousands at once; more would only need more memory.
 MOST_POINTS = 2000
+# A list that a slow line does not carry in time is halved, down to this; each one that it carries may grow by a tenth.
+LEAST_POINTS = 50
 SEND_EVERY_S = 10.0
 # Between two full lists, so that a backlog of years leaves the processor to the judging.
 PAUSE_S = 0.05
@@ -75,6 +77,7 @@ class Mirroring:
         self._due_at = self._sign_at = monotonic()
         self._ill_since: float | None = None
         self._settle_due_at = self._due_at
+        self._most = MOST_POINTS
         self._wait_s = FIRST_WAIT_S
         self._told: tuple[bool, str] | None = None
 
@@ -126,6 +129,9 @@ class Mirroring:
             away = self._copy(self._journal, marks)
         except JournalError:  # the watch tells of it; what is not copied now is copied later
             return
+        except Exception as error:  # a fault of ours here must not wake anybody, as a worker that ends would
+            self._ill(Away(tr("copying failed in a way nobody foresaw ({error!r})", error=error)), False)
+            return
         if away is None:
             marks.note(self._monotonic())
             self._well()
@@ -149,7 +155,8 @@ class Mirroring:
                 marks.head[stream], away = self._send(rows, marks.head[stream])
                 if away is not None:
                     return away
-                full |= len(rows) == MOST_POINTS
+                if len(rows) == self._most:  # there may be more
+                    full, self._most = True, min(MOST_POINTS, self._most + self._most // 10)
             if full:
                 self._between(marks)
         for stream in list(marks.doubts):
@@ -174,9 +181,9 @@ class Mirroring:
     def _rows(self, journal: Journal, stream: str, after: int) -> list[tuple[int, str | None]]:
         """The next rows as points, each with its number."""
         if stream == READINGS:
-            kept = journal.readings_after(after, MOST_POINTS)
+            kept = journal.readings_after(after, self._most)
             return [(number, self._points.reading(one.reading, one.reason)) for number, one in kept]
-        return [(number, self._points.event(event)) for number, event in journal.events_after(after, MOST_POINTS)]
+        return [(number, self._points.event(event)) for number, event in journal.events_after(after, self._most)]
 
     def _send(
         self, rows: Sequence[tuple[int, str | None]], after: int, *, counts: bool = True
@@ -240,6 +247,8 @@ class Mirroring:
         self._due_at = now + max(self._wait_s, asked_s)
         self._wait_s = min(2.0 * self._wait_s, LONGEST_WAIT_S)
         says = tr("{url}: {why}; nothing is lost, it is tried again.", url=self._url, why=str(away))
+        if away.slow:
+            self._most = max(LEAST_POINTS, self._most // 2)
         late = now - self._ill_since >= LATE_AFTER_S
         if late:
             self._trouble[PART] = says

@@ -21,11 +21,12 @@ class Refused(ValueError):
 
 
 class Away(ValueError):
-    """The server cannot take anything now. ``again_s``: when it asked to be tried again, None when it did not say."""
+    """The server cannot take anything now. ``again_s``: when it asked to be tried again, None when it did not say.
+    ``slow``: it was there and the time ran out, so that a shorter list may do."""
 
-    def __init__(self, says: str, again_s: float | None = None) -> None:
+    def __init__(self, says: str, again_s: float | None = None, *, slow: bool = False) -> None:
         super().__init__(says)
-        self.again_s = again_s
+        self.again_s, self.slow = again_s, slow
 
 
 @dataclass(slots=True)

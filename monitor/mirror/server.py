@@ -15,8 +15,8 @@ from typing import Any
 from monitor.mirror.sending import Away, Refused
 from monitor.words import tr
 
-# Of one request: until it is connected, and between two pieces of the answer.
-CONNECT_S, READ_S = 5.0, 15.0
+# Of one request: until it is connected, and again until it is sent; and between two pieces of the answer.
+CONNECT_S, READ_S = 10.0, 15.0
 # Of one request as a whole. A list that a slow line needs longer for is still taken, and then taken again.
 DEADLINE_S = 40.0
 # So many requests that never came back; more are not begun until one of them has ended.
@@ -59,7 +59,7 @@ class Server:
         if not ended:
             self._forsaken.append(thread)
             self._client = None  # its connection is in use for ever
-            raise Away(tr("it does not end its answers"))
+            raise Away(tr("it does not end its answers"), slow=True)
         if ended[0] is not None:
             raise self._in_words(ended[0])
 
@@ -76,7 +76,8 @@ class Server:
         if self._client is None:
             self._client = InfluxDBClient(
                 self._url, token=self._token, org=self._org, timeout=self._timeout_ms,
-                ssl_ca_cert=None if self._ca_file is None else str(self._ca_file),
+                # What a list says again and again shrinks to a tenth: a line in the country is slow upwards.
+                enable_gzip=True, ssl_ca_cert=None if self._ca_file is None else str(self._ca_file),
             )  # fmt: skip
         self._client.write_api(write_options=SYNCHRONOUS).write(self._bucket, self._org, lines)
 
@@ -91,7 +92,7 @@ class Server:
             return Away(tr("it knows no such address, org or bucket ({reason})", reason=reason or "HTTP 404"))
         if status:
             return Away(f"HTTP {status}: {reason}" if reason else f"HTTP {status}", _again_s(error))
-        return Away(_connection_words(error))
+        return Away(_connection_words(error), slow=_ran_out_of_time(error))
 
     def _hidden(self, text: str) -> str:
         return text.replace(self._token, "...") if self._token else text
@@ -124,6 +125,13 @@ _SIGNS: tuple[tuple[str, Callable[[], str]], ...] = (
     ("SSLError", lambda: tr("its certificate is not trusted, or it speaks no TLS")),
     ("ProtocolError", lambda: tr("the connection broke")),
 )
+
+
+def _ran_out_of_time(error: Exception) -> bool:
+    """Whether a server that is there was too slow to take the list, or to answer."""
+    if type(error).__name__ == "ReadTimeoutError":
+        return True
+    return type(error).__name__ == "ProtocolError" and any(isinstance(one, TimeoutError) for one in error.args)
 
 
 def _connection_words(error: Exception) -> str:

@@ -115,6 +115,7 @@ def test_over_a_slow_line_everything_comes_through(server: RealServer, tmp_path:
 def quick(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Lists as soon as there is something."""
     monkeypatch.setattr(mirroring, "SEND_EVERY_S", 0.1)
+    monkeypatch.setattr(mirroring, "SETTLE_EVERY_S", 0.5)
     yield
 
 
@@ -160,6 +161,10 @@ def test_a_server_that_hangs_holds_no_part_of_the_watch_up(tmp_path: Path) -> No
 
             upto = count()
             wait_until(lambda: len(readings()) >= upto, 30.0, what="the rest")
+            # The watch's own connection notes what changes behind the mark.
+            at_s = next(journal.readings("shed-2")).time_s
+            journal.mark_readings([("shed-2", "core", at_s, "spike")])
+            wait_until(lambda: any('why="spike"' in line for line in other.took), 30.0, what="the one that changed")
         finally:
             stop.set()
             thread.join(20.0)

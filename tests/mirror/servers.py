@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gzip
 import json
 import subprocess
 import threading
@@ -98,7 +99,8 @@ class StandIn:
             protocol_version = "HTTP/1.1"
 
             def do_POST(self) -> None:
-                body = self.rfile.read(int(self.headers["Content-Length"])).decode()
+                sent = self.rfile.read(int(self.headers["Content-Length"]))
+                body = (gzip.decompress(sent) if self.headers["Content-Encoding"] == "gzip" else sent).decode()
                 lines = body.split("\n")
                 query = parse_qs(urlsplit(self.path).query)
                 outer.heads.append({"path": urlsplit(self.path).path, "token": self.headers["Authorization"], **query})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 
@@ -10,7 +10,9 @@ import pytest
 
 from monitor.domain import Event, Reading
 from monitor.journal.database import Journal
-from monitor.mirroring import HANGS_AFTER_S, LATE_AFTER_S, MOST_POINTS, mirror_notes
+from monitor.mirror.sending import Away
+from monitor.mirroring import HANGS_AFTER_S, LATE_AFTER_S, LEAST_POINTS, MOST_POINTS, mirror_notes
+from monitor.own_trouble import OwnTrouble
 from monitor.settings import Settings
 from tests.mirror.servers import RealServer, StandIn, mirror_at, refusal, stand_in
 from tests.mirror.world import T0, World
@@ -230,6 +232,61 @@ def test_a_server_that_is_away_is_not_asked_without_end(shed: World, other: Stan
     assert len(other.requests) == before
     shed.turn(1.0)
     assert len(other.requests) == before + 1
+
+
+def test_over_a_line_that_carries_little_the_lists_shrink_until_they_pass(tmp_path: Path) -> None:
+    """And grow again, a tenth at a time; all of it arrives."""
+    took: list[str] = []
+    carries = [300]
+
+    def write(lines: Sequence[str]) -> None:
+        if len(lines) > carries[0]:
+            raise Away("it does not end its answers", slow=True)
+        took.extend(line for line in lines if line.startswith("emberpail_reading"))
+
+    world = World(tmp_path, "http://127.0.0.1:1", write=write)
+    world.read(3000)
+    for _ in range(60):
+        world.turn()
+    assert len(set(took)) == 3000 and world.trouble == {}
+    carries[0] = MOST_POINTS
+    world.read(3 * MOST_POINTS)
+    world.turn()
+    assert len(set(took)) == 3000 + 3 * MOST_POINTS and world.mirroring._most > 300
+    carries[0] = 0
+    world.read(1)
+    for _ in range(20):
+        world.turn()
+    assert world.mirroring._most == LEAST_POINTS
+    world.close()
+
+
+def test_a_fault_of_ours_here_wakes_nobody(shed: World, other: StandIn, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is told like a server that is away, and tried again; the worker does not end."""
+
+    def broken(*_: object) -> None:
+        raise KeyError("oops")
+
+    shed.read(1)
+    with monkeypatch.context() as patch:
+        patch.setattr("monitor.journal.database.Journal.readings_after", broken)
+        shed.turn()
+        shed.turn(LATE_AFTER_S)
+        assert "nobody foresaw (KeyError" in shed.trouble["mirror"]
+    shed.turn()
+    assert shed.trouble == {} and len(other.took) > 0
+
+
+def test_it_is_told_by_daylight_and_in_words_of_its_own(tmp_path: Path) -> None:
+    """Beside it anything else wakes; alone it waits, and says that the watch rings as ever."""
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        own = OwnTrouble(journal)
+        events = [event for minute in range(4) for event in own.step({"mirror": "there: away."}, T0 + 60.0 * minute)]
+        [event] = events
+        assert event.values["urgency"] == "daylight" and "rings as ever" in str(event.values["says"])
+        assert "emberpail check" in str(event.values["do"])
+        own.step({"mirror": "there: away.", "worker page": "it ends."}, T0 + 300.0)
+        assert own.condition.urgency == "now"
 
 
 def test_an_outage_costs_the_card_nothing(shed: World, other: StandIn) -> None:

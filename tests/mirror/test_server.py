@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import socket
 import threading
 import time
@@ -90,19 +91,30 @@ def test_a_server_that_is_not_there_is_away(other: StandIn, url: str, words: str
     server = server_at(url.format(free=free_port(), other=other.port))
     with pytest.raises(Away) as caught:
         server.write(["m a=1.0 1"])
-    assert words in str(caught.value) and "object at" not in str(caught.value)
+    assert words in str(caught.value) and "object at" not in str(caught.value) and not caught.value.slow
 
 
 def test_a_server_that_answers_nothing_is_left_in_time(other: StandIn) -> None:
     """And is tried again over a connection that works."""
     other.pause.clear()
     server = server_at(other.url, read_s=0.2)
-    with pytest.raises(Away, match="does not answer in time"):
+    with pytest.raises(Away, match="does not answer in time") as caught:
         server.write(["m a=1.0 1"])
+    assert caught.value.slow
     other.pause.set()
     server.write(["m a=2.0 2"])
     server.close()
     assert "m a=2.0 2" in other.took
+
+
+def test_a_line_that_does_not_carry_a_list_is_slow() -> None:
+    """Nobody takes what is sent: that is told apart from a server that is not there, for a shorter list may do."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        server = server_at(f"http://127.0.0.1:{listener.getsockname()[1]}", connect_s=0.3, read_s=5.0)
+        with pytest.raises(Away) as caught:
+            server.write([random.Random(1).randbytes(5_000_000).hex()])
+        assert caught.value.slow
 
 
 def test_a_server_that_dribbles_its_answer_holds_nobody() -> None:
