@@ -221,6 +221,10 @@ class Watch:
             self._recorder = RecordingWriter(self._record_path, buckets=self._bucket_of)
             self._recorder.note({"at": now_s, "note": WATCH_STARTED, "last_tick": last_tick_s})
         self._pending.facts |= {WATCHED_KEY: self._watched, CLOCK_KEY: self.clock.kept().as_dict()}
+        try:
+            self.journal.count_from(now_s)
+        except JournalError as error:
+            self._refused(error)
         for known in self.journal.batches():
             self._buckets.know(known.batch.bucket)
         for batch in self.journal.running_batches():
@@ -512,7 +516,7 @@ class Watch:
         self._buckets.know(batch.bucket)
         key = f"minded_from/{batch.name}"
         minded_from_s = self.journal.fact(key)
-        if minded_from_s is None:
+        if minded_from_s is None or minded_from_s > self._last_s:
             minded_from_s = max(batch.known_from_s, self._began_s)
             self._pending.facts[key] = minded_from_s
         minder = Minder(

@@ -419,6 +419,28 @@ def test_a_watch_that_goes_on_after_kill_9_stands_where_it_was(tmp_path: Path) -
     assert results[1] == results[0]
 
 
+def test_what_was_noted_ahead_of_a_clock_that_lost_its_last_minute_counts_from_the_start(bench: Bench) -> None:
+    """Power fails between a tick and the commit of the next, and the clock goes on at the last that was kept. Judged at
+    once at this start and only in a minute at the next one, the same alarm would be raised twice at two times."""
+    batch = started(bench)
+    bench.until(NIGHT_S + 2 * MINUTE_S + 5.0)
+    bench.kill()
+    at_s = bench.now_s
+    ahead = bench.mark(batch, entry("covered", at_s, at_s + 90.0))
+    undone = bench.mark(batch, entry("lid-on", at_s, at_s))
+    bench.desk.undo_entry(undone.entry_id, at_s + 90.0)
+    bench.start()
+    there = {one.entry_id: one.noted_at_s for one in bench.desk.entries(batch.name)}
+    assert at_s <= there[ahead.entry_id] <= bench.now_s
+    [logged] = [one for one in bench.desk.log(batch.name) if one.entry.entry_id == undone.entry_id]
+    assert logged.undone_at_s is not None and at_s <= logged.undone_at_s <= bench.now_s
+    bench.until(NIGHT_S + 5 * MINUTE_S)
+    before = told_state(bench.watch.minders[batch.name])
+    bench.kill()
+    bench.start()
+    assert told_state(bench.watch.minders[batch.name]) == before
+
+
 def test_the_time_without_a_watch_is_no_silence_of_the_bucket(bench: Bench) -> None:
     """After a power cut of two hours nobody is woken because the shed has been silent for two hours; but a node that
     stays away from then on is missed as soon as at any other time."""

@@ -237,6 +237,19 @@ class Batches(Records):
             amendment_id,
         )
 
+    def count_from(self, now_s: float) -> None:
+        """Have all that is noted at a later time than ``now_s`` count from then.
+
+        A watch that was killed before it committed its last ticks, on a computer that lost its time with it, goes on at
+        an earlier time than what was noted in between.
+        """
+        with self.transaction():
+            for table, column in (
+                ("entries", "noted_at_s"), ("entries", "undone_at_s"), ("acts", "noted_at_s"),
+                ("amendments", "noted_at_s"), ("batches", "noted_at_s"), ("batches", "ended_noted_s"),
+            ):  # fmt: skip
+                self._run(f"UPDATE {table} SET {column} = ?1 WHERE {column} > ?1", (now_s,))
+
     def _later(self, sql: str, at_s: float, key: str) -> None:
         with self.transaction():
             self._run(sql, (at_s, key))
