@@ -8,10 +8,11 @@ from typing import Any
 
 from monitor.commands import NO, YES
 from monitor.commands.batches import fits_of
-from monitor.commands.common import CommandError, now_s, parser_for, print_json, say, settings_of, warn
+from monitor.commands.common import CommandError, now_s, parser_for, print_json, say, settings_of, shown, warn
+from monitor.commands.compare_what_if import add_what_if, refuse_idle, what_if
 from monitor.commands.which import batch_called, journal_of_batches
 from monitor.finding import found_in
-from monitor.seasons.curves import ALIGNED, POURED
+from monitor.seasons.curves import ALIGNED, HOURS, POURED
 from monitor.seasons.differences import MEASURES, Compared, compared
 from monitor.seasons.groups import BY, BY_WORDS, group_of
 from monitor.seasons.mixed import LibraryMissing
@@ -46,8 +47,13 @@ def add(parsers: Any) -> None:
     )
     parser.add_argument("--zero", choices=ALIGNED, default=POURED, help=tr("from where the hours are counted"))
     parser.add_argument(
+        "--hours", type=hours_typed, default=float(HOURS[0]), metavar=tr("HOURS"),
+        help=tr("for how long the report shows the curves (default: 12; 0 for all of it)"),
+    )  # fmt: skip
+    parser.add_argument(
         "--anew", action="store_true", help=tr("judge the readings once more as this version does (seconds a batch)")
     )
+    add_what_if(parser)
     parser.add_argument("--report", metavar="FILE.html", help=tr("write a report with the curves, to print or keep"))
     parser.add_argument("--csv", metavar="FILE.csv", help=tr("write the figures, and the curves beside them"))
     parser.add_argument("--parquet", metavar="FILE.parquet", help=tr("the same as Parquet"))
@@ -55,10 +61,24 @@ def add(parsers: Any) -> None:
     parser.set_defaults(run=run, outcome=None, words=[])
 
 
+def hours_typed(text: str) -> float:
+    """A number of hours from 0 to 1000; argparse says what it raises."""
+    try:
+        hours = float(text.strip().removesuffix("h").replace(",", "."))
+    except ValueError:
+        hours = -1.0
+    if not 0.0 <= hours <= 1000.0:
+        raise argparse.ArgumentTypeError(tr("{text} is no number of hours from 0 to 1000", text=shown(text)))
+    return hours
+
+
 def run(args: argparse.Namespace) -> int:
     """Compare and print; 1 when no batch fits."""
     settings = settings_of(args)
     stories = _stories(args, settings)
+    if args.as_if is not None:
+        return what_if(args, settings, stories)
+    refuse_idle(args)
     if not stories:
         if args.json:
             print_json({"batches": [], "difference": None})
@@ -127,7 +147,9 @@ def _write(
 
         made = when(settings.local_time(now_s()), DAY_DATE_TIME)
         held = [] if found is None else [found]
-        html = report_html(stories, rows, held, zero=args.zero, by=args.by, place=settings.site.name, made=made)
+        html = report_html(
+            stories, rows, held, zero=args.zero, hours=args.hours, by=args.by, place=settings.site.name, made=made
+        )
         files.write_text(Path(args.report), html)
         wrote.append(Path(args.report))
     return wrote

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands import YES
-from monitor.commands.common import CommandError, parser_for, say
+from monitor.commands.common import CommandError, now_s, parser_for, say
 from monitor.domain import LogEntry
 from monitor.settings import BucketSettings, PageSettings, Person, Settings, SiteSettings
 from monitor.toml_tables import Secret
@@ -103,6 +103,15 @@ class _Grower:
         say(f"{who}: {words}", f"{when(self.settings.local_time(at_s), TIME)}  ")
 
 
+def _take_in_last_year(journal: Any, recordings: Path) -> None:
+    """A year of batches that are over, for the page under Compare; without the file the demo goes without."""
+    from monitor.exchange.carry import import_batches
+
+    past = recordings / "past-seasons.json"
+    if past.exists():
+        import_batches(journal, past, now_s())
+
+
 def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> None:
     from monitor.clock import ArrivalClock
     from monitor.commands.status import in_words
@@ -123,6 +132,7 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
     )
     log = [(entry.noted_at_s, one.batch.name, entry) for one in batches for entry in one.log]
     with Journal(settings.journal_path) as journal:
+        _take_in_last_year(journal, recordings)
         for one in batches:
             journal.add_batch(one.batch)
         probing = RecordingSource(paths, clock=ArrivalClock(), name="recording")
@@ -145,6 +155,8 @@ def _play(recordings: Path, folder: Path, speed: float, serve_page: bool) -> Non
                 night_h=night_h, minutes=minutes,
             )
         )  # fmt: skip
+        if serve_page:
+            say(tr("Under Compare the page lays a year of earlier batches over each other; they are invented, too."))
         with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
             signal.signal(signal.SIGTERM, lambda *_: stop.set())
         try:

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Sequence
 
 from monitor.commands.plan_typed import Plan
-from monitor.domain import AMBIENT, INSULATIONS, Batch, LogEntry, Reading, Recipe, Vessel
+from monitor.domain import AMBIENT, INSULATIONS, Batch, LogEntry, Place, Reading, Recipe, Vessel
 from monitor.trade.dilution import Room, room
 from monitor.trade.filled import fill_in
 from monitor.trade.planning import (
@@ -81,19 +81,25 @@ def expected_band(
     litres: float | None = None,
 ) -> ExpectedBand:
     """Where a good batch's core stands (5, 50, 95 %) at so many seconds after blending, in still air."""
+    vessel = Vessel(litres or plan.vessel.litres, insulation)
+    mix_c = plan.mix_c if mix_c is None else mix_c
+    return good_band(recipe or plan.recipe, vessel, plan.settings.place(), plan.air_c, mix_c, after_blend_s)
+
+
+def good_band(  # noqa: PLR0917
+    recipe: Recipe, vessel: Vessel, place: Place, air_c: float, mix_c: float, after_blend_s: Sequence[float]
+) -> ExpectedBand:
+    """The same of any recipe and vessel, poured at ``mix_c`` in air of ``air_c``."""
     from monitor.heat.estimator import Estimator
 
-    recipe = recipe or plan.recipe
     blended_s = blend_s(recipe)
     last_s = max(after_blend_s) + blended_s + 3600.0
-    batch = Batch(
-        "plan", "plan", 0.0, recipe, Vessel(litres or plan.vessel.litres, insulation), planned_dilution_s=last_s
-    )
-    estimator = Estimator(batch, plan.settings.place())
-    estimator.note(LogEntry("poured", 0.0, 0.0, temperature_c=plan.mix_c if mix_c is None else mix_c))
+    batch = Batch("plan", "plan", 0.0, recipe, vessel, planned_dilution_s=last_s)
+    estimator = Estimator(batch, place)
+    estimator.note(LogEntry("poured", 0.0, 0.0, temperature_c=mix_c))
     estimator.note(LogEntry("blended", blended_s, blended_s))
     for minute in range(0, 60):
-        estimator.update(Reading("plan", AMBIENT, 60.0 * minute, 60.0 * minute, plan.air_c))
+        estimator.update(Reading("plan", AMBIENT, 60.0 * minute, 60.0 * minute, air_c))
     band = estimator.band([blended_s + after_s for after_s in after_blend_s])
     low, mid, high = (tuple(float(c) for c in edge) for edge in (band.low_c, band.median_c, band.high_c))
     return ExpectedBand(tuple(after_blend_s), low, mid, high)

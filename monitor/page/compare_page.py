@@ -9,8 +9,8 @@ from monitor.page.compare_view import MOST_CURVES, Asked, Choice
 from monitor.page.overlay_chart import key_html, overlay_svg, zero_words
 from monitor.page.parts import still_page
 from monitor.page.parts import text_of as _text
-from monitor.seasons.curves import ALIGNED, AS, AS_WORDS, Overlay
-from monitor.seasons.differences import MEASURES, Compared
+from monitor.seasons.curves import ALIGNED, AS, AS_WORDS, HOURS, Overlay
+from monitor.seasons.differences import MEASURES, Compared, Group
 from monitor.seasons.groups import BY, BY_WORDS
 from monitor.seasons.sentences import mean_words, sentences
 from monitor.seasons.table import Row
@@ -28,18 +28,16 @@ def compare_page(  # noqa: PLR0917
     found: Compared | None,
     refusal: str = "",
 ) -> str:
-    """The page. What was chosen stays chosen; what is shown stands before the form."""
+    """The page. What was chosen stays chosen, in a form that is folded away above what is shown."""
     title = tr("Compare batches")
     parts = [f"<header><h1>{_text(title)}</h1></header>"]
     if not choices:
         parts.append(f'<p class="panel">{_text(tr("There is no batch yet."))}</p>')
         return still_page(title, "".join(parts))
-    parts += [curves_html(laid), rows_html(rows)]
+    parts.append(_form(asked, choices))
     if refusal:
         parts.append(f'<p class="banner alarm-daylight" role="status">{_text(refusal)}</p>')
-    if found is not None:
-        parts.append(groups_html(found))
-    parts.append(_form(asked, choices))
+    parts += [curves_html(laid), "" if found is None else groups_html(found), rows_html(rows)]
     return still_page(title, "".join(parts))
 
 
@@ -78,12 +76,16 @@ def groups_html(found: Compared, heading: str = "h2") -> str:
     title = tr("By {by}: {measure}", by=tr(BY_WORDS[found.by]), measure=tr(MEASURES[found.measure][1]))
     rows = "".join(
         f'<tr><th scope="row">{_text(group.name)}</th>'
-        f"<td>{_text(trn('{n} batch', '{n} batches', group.count))}</td>"
-        f"<td>{_text(mean_words(group, found.measure))}</td></tr>"
+        f"<td>{_text(_counted(group, found.measure))}</td></tr>"
         for group in found.groups
     )
     says = "".join(f"<p>{_text(sentence)}</p>" for sentence in sentences(found))
     return f'<section class="panel"><{heading}>{_text(title)}</{heading}><table>{rows}</table>{says}</section>'
+
+
+def _counted(group: Group, measure: str) -> str:
+    batches = trn("{n} batch", "{n} batches", group.count)
+    return " · ".join(filter(None, (batches, mean_words(group, measure))))
 
 
 def _form(asked: Asked, choices: Sequence[Choice]) -> str:
@@ -95,6 +97,10 @@ def _form(asked: Asked, choices: Sequence[Choice]) -> str:
     )
     ask_as = _select("as", tr("Curves of"), [(one, tr(AS_WORDS[one])) for one in AS], asked.shown_as)
     ask_zero = _select("zero", tr("Hours from"), [(one, zero_words(one)) for one in ALIGNED], asked.zero)
+    ask_hours = _select(
+        "hours", tr("For"),
+        [(str(one), trn("{n} hour", "{n} hours", one) if one else tr("all of it")) for one in HOURS], str(asked.hours),
+    )  # fmt: skip
     ask_by = _select(
         "by", tr("Hold groups of all batches against each other, by"),
         [("", tr("no groups")), *((one, tr(BY_WORDS[one])) for one in BY)], asked.by,
@@ -103,9 +109,10 @@ def _form(asked: Asked, choices: Sequence[Choice]) -> str:
     ask_of = _select("of", tr("and look at their"), measures, asked.of)
     which = tr("Which batches ({most} at the most)", most=MOST_CURVES)
     return (
-        f'<form class="panel" method="get" action="/compare"><h2>{_text(tr("Show"))}</h2>{ask_as}{ask_zero}{ask_by}'
-        f'{ask_of}<h3>{_text(which)}</h3><ul class="choices">{boxes}</ul>'
-        f'<button class="press" type="submit">{_text(tr("Show"))}</button></form>'
+        f'<details class="panel folded" id="choose"><summary>{_text(tr("Choose batches, curves and groups"))}</summary>'
+        f'<form method="get" action="/compare">{ask_as}{ask_zero}{ask_hours}{ask_by}{ask_of}<h2>{_text(which)}</h2>'
+        f'<ul class="choices">{boxes}</ul>'
+        f'<button class="press" type="submit">{_text(tr("Show"))}</button></form></details>'
     )
 
 

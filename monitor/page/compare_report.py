@@ -25,8 +25,9 @@ main { max-width: 60rem; }
 .figures { overflow-x: auto; }
 .figures table { font-size: 0.8rem; }
 .figures th, .figures td { padding-inline-end: 0.6rem; }
+.figures th, .figures td { overflow-wrap: normal; }
 .figures thead th { font-weight: 700; color: var(--text); }
-.drawings { display: grid; grid-template-columns: repeat(auto-fit, minmax(20rem, 1fr)); gap: 0 1rem; }
+.drawings { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(20rem, 100%), 1fr)); gap: 0 1rem; }
 @media print {
   .drawings { grid-template-columns: 1fr 1fr; }
   .drawing .chart { width: 100%; }
@@ -41,6 +42,7 @@ def report_html(
     found: Sequence[Compared],
     *,
     zero: str,
+    hours: float,
     by: str | None,
     place: str,
     made: str,
@@ -48,7 +50,7 @@ def report_html(
     """The whole file. ``made`` says when, in words; ``found`` are the groups held against each other."""
     title = tr("Batches side by side")
     css = files("monitor.page").joinpath("static", "page.css").read_text(encoding="utf-8")
-    drawings = "".join(curves_html(laid) for laid in _overlays(stories, zero))
+    drawings = "".join(curves_html(laid) for laid in _overlays(stories, zero, hours))
     groups = "".join(groups_html(one) for one in found)
     limits = tr(
         "Potash used up says how far the reaction went. It does not say that nothing caustic is left: paste burns "
@@ -67,10 +69,12 @@ def report_html(
     )
 
 
-def _overlays(stories: Sequence[Story], zero: str) -> list[Overlay]:
+def _overlays(stories: Sequence[Story], zero: str, hours: float) -> list[Overlay]:
     parts = [stories[place : place + _TOGETHER] for place in range(0, len(stories), _TOGETHER)]
     return [
-        overlay(part, shown_as, zero, first=place * _TOGETHER) for shown_as in AS for place, part in enumerate(parts)
+        overlay(part, shown_as, zero, hours=hours, first=place * _TOGETHER)
+        for shown_as in AS
+        for place, part in enumerate(parts)
     ]
 
 

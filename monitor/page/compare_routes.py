@@ -10,7 +10,7 @@ from monitor.page.compare_view import MOST_CURVES, Asked, Seasons
 from monitor.page.log_routes import Room
 from monitor.page.parts import LocalTime
 from monitor.page.press import Buttons, page
-from monitor.seasons.curves import ALIGNED, AS, overlay
+from monitor.seasons.curves import ALIGNED, AS, HOURS, overlay
 from monitor.seasons.differences import MEASURES
 from monitor.seasons.groups import BY
 from monitor.seasons.table import rows_of
@@ -38,6 +38,7 @@ def compare_room(seasons: Seasons) -> Room:
                 names,
                 _one_of(query.get("as", ""), AS),
                 _one_of(query.get("zero", ""), ALIGNED),
+                int(_one_of(query.get("hours", ""), tuple(map(str, HOURS)))),
                 query.get("by", "") if query.get("by", "") in BY else "",
                 _one_of(query.get("of", ""), tuple(MEASURES)),
             )
@@ -48,7 +49,7 @@ def compare_room(seasons: Seasons) -> Room:
                     found = seasons.held(seasons.every_row(), asked.by, asked.of)
                 except ValueError as error:  # the library is missing, or the figures tell nothing
                     refusal = str(error)
-            laid = overlay(stories, asked.shown_as, asked.zero)
+            laid = overlay(stories, asked.shown_as, asked.zero, hours=asked.hours)
             # Its form asks and changes nothing, but the browser wants leave for it all the same.
             return page(compare_page(asked, choices, laid, rows_of(stories), found, refusal))
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from monitor.seasons.curves import POURED, TEMPERATURE
+from monitor.seasons.curves import HOURS, POURED, TEMPERATURE
 from monitor.seasons.differences import Compared
 from monitor.seasons.story import Story
 from monitor.seasons.table import Row
@@ -25,12 +25,13 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What is to be shown: the batches by name, how their curves are drawn, and what is held against what ("" for
-    nothing)."""
+    """What is to be shown: the batches by name, how their curves are drawn and for how many hours (0: all), and what is
+    held against what ("" for nothing)."""
 
     names: tuple[str, ...] = ()
     shown_as: str = TEMPERATURE
     zero: str = POURED
+    hours: int = HOURS[0]
     by: str = ""
     of: str = "completeness"
 

@@ -21,11 +21,13 @@ from monitor.words import US, number, quantity, tr, voice
 WIDTH, HEIGHT = 340, 260
 _LEFT, _RIGHT, _TOP, _BOTTOM = 34, 26, 22, 30
 STROKES = 8
+# The height of a number at a curve's end.
+_LABEL = 10.0
 # Ranges of more curves than this would cover each other.
 _MOST_RANGES = 4
 _HOUR_STEPS = (0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 24, 48)
-# A gap of so long is drawn as one; estimates come every ten minutes, the last days of a long batch are thinned.
-_GAP_S = 4 * 3600.0
+# A temperature that was not read for so long is drawn as a gap. What is estimated is known in between, too.
+_GAP_S = 2 * 3600.0
 
 Row = tuple[float, float, float, float]
 Along = Callable[[float], float]
@@ -149,7 +151,7 @@ def _range(curve: Laid, x: Along, y: Along) -> str:
 def _line(curve: Laid, x: Along, y: Along) -> list[str]:
     parts: list[list[Row]] = [[curve.rows[0]]]
     for earlier, later in pairwise(curve.rows):
-        if later[0] - earlier[0] > _GAP_S:
+        if later[0] - earlier[0] > _GAP_S and not curve.ranged:
             parts.append([])
         parts[-1].append(later)
     return [
@@ -161,18 +163,19 @@ def _line(curve: Laid, x: Along, y: Along) -> list[str]:
 
 
 def _ends(curves: Sequence[Laid], x: Along, y: Along) -> list[str]:
-    """Each curve's number (and the sign of what failed or still runs) at its end; where they would lie on each other
-    they step down one by one."""
-    placed: list[tuple[float, float]] = []
+    """Each curve's number (and the sign of what failed or still runs) at its end, in the order of the ends; what would
+    lie on another steps down, and where there is no room below, all of them step up."""
+    ordered = sorted(curves, key=lambda one: (-one.rows[-1][2], one.place))
+    levels = [y(curve.rows[-1][2]) + 3.5 for curve in ordered]
+    for place in range(1, len(levels)):
+        levels[place] = max(levels[place], levels[place - 1] + _LABEL)
+    lowest = HEIGHT - _BOTTOM + 3.5
+    for place in reversed(range(len(levels))):
+        levels[place] = min(levels[place], lowest)
+        lowest = levels[place] - _LABEL
     parts = []
-    for curve in sorted(curves, key=lambda one: (-one.rows[-1][2], one.place)):
-        here_x, here_y = x(curve.rows[-1][0]) + 3.0, y(curve.rows[-1][2]) + 3.5
-        while any(abs(here_x - there_x) < 18.0 and abs(here_y - there_y) < 10.0 for there_x, there_y in placed):
-            here_y += 2.0
-        if here_y > HEIGHT - _BOTTOM + 2.0:  # no room below: go up instead
-            here_y = min(there_y for there_x, there_y in [*placed, (here_x, here_y)] if abs(here_x - there_x) < 18.0)
-            here_y -= 10.0
-        placed.append((here_x, here_y))
+    for curve, level in zip(ordered, levels, strict=True):
         sign = STATE_SIGNS[curve.state] if curve.state in (FAILED, RUNNING) else ""
-        parts.append(f'<text class="end" x="{here_x:.1f}" y="{here_y:.1f}">{curve.place + 1}{sign}</text>')
+        here = x(curve.rows[-1][0]) + 3.0
+        parts.append(f'<text class="end" x="{here:.1f}" y="{level:.1f}">{curve.place + 1}{sign}</text>')
     return parts

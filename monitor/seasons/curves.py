@@ -22,6 +22,8 @@ AS_WORDS = {
 }
 POURED, BLENDED = "poured", "blended"
 ALIGNED = (POURED, BLENDED)
+# How many hours are shown; 0 stands for all. The heat signal lives in the first ones.
+HOURS = (12, 6, 24, 0)
 
 # Half an hour before the zero shows what the probe read before; more would squeeze what matters.
 _BEFORE_S = 1800.0
@@ -57,10 +59,11 @@ class Overlay:
 
 
 def overlay(
-    stories: Sequence[Story], shown_as: str, aligned: str, *, until_s: float = math.inf, first: int = 0
+    stories: Sequence[Story], shown_as: str, aligned: str, *, hours: float = 0.0, first: int = 0
 ) -> Overlay:
-    """Lay the batches over each other up to ``until_s`` after their zero, numbered from ``first`` on."""
+    """Lay the batches over each other for so many hours after their zero (0: all), numbered from ``first`` on."""
     curves, left_out = [], []
+    until_s = hours * 3600.0 if hours > 0.0 else math.inf
     for place, story in enumerate(stories, first):
         zero_s = story.blended_s if aligned == BLENDED else story.origin_s
         if zero_s is None:
@@ -91,7 +94,7 @@ def _rows(story: Story, shown_as: str) -> tuple[list[tuple[float, float, float, 
         if not story.mass_kg:
             return [], tr("{batch}: a weight is missing, so there is no heat for each kg.", batch=story.name)
         found = [(at_s, kj / story.mass_kg, sd / story.mass_kg) for at_s, kj, sd in finite_rows(story.heat)]
-        rows = [(at_s, mid - RANGE_SD * sd, mid, mid + RANGE_SD * sd) for at_s, mid, sd in found]
+        rows = [(at_s, max(0.0, mid - RANGE_SD * sd), mid, mid + RANGE_SD * sd) for at_s, mid, sd in found]
         return rows, tr("{batch}: its heat was never worked out.", batch=story.name)
     rows = [
         (at_s, 100.0 * max(0.0, part - RANGE_SD * sd), 100.0 * part, 100.0 * min(1.0, part + RANGE_SD * sd))

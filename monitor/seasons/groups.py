@@ -15,7 +15,7 @@ _SEASONS = (
     mark("June to August"),
     mark("September to November"),
 )
-_COVERS = {"bare": mark("bare"), "blanket": mark("under a blanket"), "box": mark("in a box")}
+COVER_WORDS = {"bare": mark("bare"), "blanket": mark("under a blanket"), "box": mark("in a box")}
 
 
 def _season(story: Story) -> str:
@@ -35,7 +35,7 @@ def _oil(story: Story) -> str:
 
 
 def _insulation(story: Story) -> str:
-    return tr(_COVERS.get(story.vessel.insulation, story.vessel.insulation))
+    return tr(COVER_WORDS.get(story.vessel.insulation, story.vessel.insulation))
 
 
 _GROUPED: Mapping[str, Callable[[Story], str]] = {

@@ -61,7 +61,7 @@ def mean_words(group: Group, measure: str) -> str:
         told = f"{number(group.mean)} %"
     else:
         told = quantity(group.mean, "degC") if measure == "peak" else figure(group.mean, unit)
-    if group.spread is None:
+    if group.spread is None or group.count < 2:
         return tr("mean {figure}", figure=told)
     low, high = group.spread
     return tr("mean {figure}, single ones {low} to {high}", figure=told, low=number(low), high=number(high))

@@ -113,7 +113,7 @@ def verdict_words(story: Story) -> str:
 def yield_words(story: Story) -> str:
     """What came of it, "" where nobody noted it."""
     if story.yield_litres is not None:
-        return quantity(story.yield_litres, "litres", 1)
+        return quantity(story.yield_litres, "litres", 0 if float(story.yield_litres).is_integer() else 1)
     return "" if story.yield_kg is None else quantity(story.yield_kg, "kg", 1)
 
 

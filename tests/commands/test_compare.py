@@ -123,3 +123,39 @@ def test_recordings_are_compared_as_they_are(shed: Shed) -> None:
     assert one["batch"] == "Quillmarsh 22" and one["state"] == "failed" and one["completeness"] < 0.6
     assert "There is no batch yet" in shed.refused("compare")
     assert "There is no recording" in shed.refused("compare", "not-there.rec")
+
+
+def test_what_if_it_had_a_blanket_in_january(year: Shed) -> None:
+    """The air is that of the batches of that month; what is expected and what was read stand side by side; covered it
+    keeps its heat, and the cautions stand with it."""
+    said = year.ok("compare", "Quillmarsh A2", "--as-if", "blanket", "--in", "jan").words
+    assert "under a blanket, poured at 43 °C in air of 3 °C" in said and "mean of 2 batches of yours" in said
+    assert re.search(r"8 h so: \d+ °C \(\d+ to \d+\) · as made: \d+ °C \(\d+ to \d+\) · read: \d+ °C", said)
+    assert "Never lift or carry a hot bucket" in said
+    told = year.ok("compare", "Quillmarsh A2", "--as-if", "blanket", "--in", "1", "--json").json
+    made, tried = told["as_made"], told["as_if"]
+    place = made["after_blend_s"].index(8 * 3600.0)
+    assert made["insulation"] == "bare" and tried["air_from_batches"] == 2
+    assert tried["median_c"][place] > made["median_c"][place] + 5.0
+    for way in (made, tried):
+        rows = list(zip(way["low_c"], way["median_c"], way["high_c"], strict=True))
+        assert rows and all(low <= mid <= high for low, mid, high in rows)
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (("--as-if", "blanket"), "Name one batch"), (("A2", "--in", "jan"), "goes with --as-if"),
+        (("Quillmarsh A2", "--as-if", "box", "--in", "nov"), "No batch of yours was begun in November"),
+        (("Quillmarsh A2", "--as-if", "box", "--in", "brumaire"), "is no month"),
+        (("Quillmarsh A2", "--as-if", "box", "--in", "1", "--air", "2C"), "not both"),
+        (("Quillmarsh A2", "--as-if", "box", "--air", "warm"), "cannot be read"),
+        (("Quillmarsh A2", "--as-if", "box", "--csv", "y.csv"), "does not go with --as-if"),
+        (("--hours", "soon"), "no number of hours"),
+    ],
+)  # fmt: skip
+def test_a_slip_of_what_if_is_told_in_one_sentence(year: Shed, options: tuple[str, ...], told: str) -> None:
+    """With what to write instead."""
+    options = tuple("Quillmarsh A2" if one == "A2" else one for one in options)
+    said = year.say("compare", *options)
+    assert said.code == 2 and told in said.complaint and said.out == "", said

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from starlette.testclient import TestClient
@@ -118,4 +119,5 @@ def test_everything_lies_within_the_drawing(shown_as: str) -> None:
         assert 0 <= float(x) <= WIDTH and 0 <= float(y) <= HEIGHT
     places = [(float(x), float(y)) for x, y in re.findall(r'class="end" x="([\d.]+)" y="([\d.]+)"', svg)]
     assert len(places) == 8 and all(8 <= y <= HEIGHT for _, y in places)
-    assert len({round(y) for _, y in places}) == 8, "no number lies on another"
+    assert sorted(y for _, y in places) == [y for _, y in places], "in the order of their ends"
+    assert all(b - a >= 9.9 for (_, a), (_, b) in pairwise(places)), "no number lies on another"

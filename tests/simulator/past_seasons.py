@@ -108,7 +108,8 @@ def keep(journal: Journal, piece: Piece, replay: Replay, row: int) -> None:
         first_h = [point for point in sorted(points) if point[0] < batch.started_s + 6 * 3600]
         later = [point for point in sorted(points) if point[0] >= batch.started_s + 6 * 3600]
         # A reading every ten minutes while a covered batch is hot, then hardly any: it only cools.
-        warm = [point for point in later if point[0] < batch.started_s + 20 * 3600][::5] if probe == "core" else []
+        stride = 5 if probe == "core" else 15
+        warm = [point for point in later if point[0] < batch.started_s + 24 * 3600][::stride]
         rest = [point for point in later if not warm or point[0] > warm[-1][0]]
         for time_s, level in thinned(first_h, 40 if probe == "core" else 10) + warm + thinned(rest, 12):
             readings.append(Reading(batch.bucket, probe, time_s, time_s, level))
