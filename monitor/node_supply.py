@@ -6,7 +6,7 @@ wake anybody because a phone route is dead, nor be missed because somebody has s
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from monitor.domain import Condition, Event
@@ -15,7 +15,7 @@ from monitor.judgement import alarms, wording
 from monitor.judgement.events import alarm_event
 from monitor.own_trouble import KIND, after_act
 from monitor.pipeline import Minder
-from monitor.sensing.supply import DYING, SUPPLIES_KEY, WELL, NodeSupply, Supplies, SupplyLimits
+from monitor.sensing.supply import DYING, OLD_S, SUPPLIES_KEY, WELL, NodeSupply, Supplies, SupplyLimits
 from monitor.settings import Settings
 from monitor.telling import record_of
 from monitor.words import ENGLISH, speaking
@@ -48,8 +48,6 @@ class NodeAlarms:
     emergency_number: str = ""
     _states: dict[str, alarms.AlarmState] = field(default_factory=dict)
     _conditions: dict[str, Condition] = field(default_factory=dict)
-    _saved: dict[str, alarms.AlarmState] = field(default_factory=dict)
-    _saved_supplies: object = None
 
     def load(self) -> None:
         """Go on where the last watch was."""
@@ -85,20 +83,29 @@ class NodeAlarms:
         self._states[bucket] = after_act(self._states[bucket], act, at_s, who, until_s)
         return True
 
-    def save(self, now_s: float) -> None:
-        """What has changed, into the journal, inside the caller's transaction."""
+    def save(self, now_s: float, saved: Mapping[object, object]) -> dict[object, object]:
+        """What differs from what is ``saved``, into the journal, inside the caller's transaction; returns that."""
         supplies = self.supplies.as_kept(now_s)
-        if supplies != self._saved_supplies:
+        changed: dict[object, object] = {}
+        if saved.get(SUPPLIES_KEY, []) != supplies:
+            changed[SUPPLIES_KEY] = supplies
             self.journal.set_fact(SUPPLIES_KEY, supplies)
-        if self._states != self._saved:
-            self.journal.set_fact(_STATES_KEY, [state.as_dict() for state in self._states.values()])
+        states = list(self._states.values())
+        if saved.get(_STATES_KEY, []) != states:
+            changed[_STATES_KEY] = states
+            self.journal.set_fact(_STATES_KEY, [state.as_dict() for state in states])
+        shown = {one[0]: one for one in supplies}
         for bucket, state in self._states.items():
-            if state.count and (state.stands or state != self._saved.get(bucket)):
+            # Not at each hundredth of a volt or minute of its age: every row is a page of the card.
+            age_s = now_s - shown[bucket][3] if bucket in shown else 0.0
+            now, key = (state, shown.get(bucket), age_s // (2.0 * OLD_S)), (_STATES_KEY, bucket)
+            if state.count and saved.get(key) != now:
+                changed[key] = now
                 condition = self._conditions[bucket]
                 with speaking(ENGLISH):  # like every record
                     message = wording.say(condition, batch="", bucket=bucket)
                 self.journal.save_alarm(record_of(state, message, condition.probability, condition.facts))
-        self._saved_supplies, self._saved = supplies, dict(self._states)
+        return changed
 
     def _condition(self, node: NodeSupply | None, wakes: bool, now_s: float = 0.0) -> Condition:
         facts: dict[str, object] = {"problem": "supply", "emergency_number": self.emergency_number}

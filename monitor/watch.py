@@ -767,8 +767,7 @@ class Watch:
                 self.journal.save_alarm(record)
         if self.own is not None:
             self.own.save()
-        self.nodes.save(tick_s)
-        return changed
+        return changed | self.nodes.save(tick_s, self._saved)
 
     def _totals(self) -> Counter[tuple[str, str]]:
         """What has been counted of each source: by the decoder, by the source itself, and by the watches before."""

@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
+import importlib
+import os
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from monitor.cli import main
+from monitor.clock import ArrivalClock
 from monitor.domain import Batch
+from monitor.journal.database import Journal
+from monitor.running import Running
 from monitor.sensing import supply
-from monitor.settings import SettingsError, settings_from_text
+from monitor.sensing.senml import with_checksum
+from monitor.sensing.supply import SUPPLIES_KEY
+from monitor.settings import SettingsError, load_settings, settings_from_text
 from monitor.standing import status_view
-from tests.helpers_watch import NIGHT_S, Bench, batch_in, entry, settings_with
+from monitor.watch_parts import sources_of
+from tests.helpers_watch import NIGHT_S, Bench, Breaking, batch_in, entry, settings_with
+from tests.phone.receiver import Receiver
+from tests.sources.conftest import wait_until
 
 MINUTE_S, HOUR_S = 60.0, 3600.0
 # At noon nobody's waking hours matter, and before seven in the morning they do.
@@ -37,6 +49,13 @@ def night(tmp_path: Path) -> Iterator[Bench]:
     bench = at(tmp_path, SIX_S)
     yield bench
     bench.close()
+
+
+@pytest.fixture
+def receiver() -> Iterator[Receiver]:
+    one = Receiver()
+    yield one
+    one.close()
 
 
 def powered(bench: Bench, volts: float, minutes: float, bucket: str = "shed-2", every_s: float = 30.0) -> None:
@@ -121,7 +140,7 @@ def test_about_to_die_wakes_where_silence_would(night: Bench) -> None:
     assert rings(night) and "3.10 V" in rings(night)[0][1] and "all but empty" in rings(night)[0][1]
     before = len(rings(night))
     night.act(replace(batch, name=""), "shed-2//watch_fault/1", "acknowledged")
-    powered(night, 3.1, 30)
+    powered(night, 3.1, 15)
     assert len(rings(night)) == before
 
 
@@ -158,6 +177,23 @@ def test_another_trouble_of_the_watch_neither_hides_it_nor_makes_it_wake(night: 
     assert what == "first-1" and "3.40 V" in body
 
 
+def test_a_disk_that_refuses_costs_nothing_of_it(tmp_path: Path) -> None:
+    """What could not be kept at one tick is kept at the next that can."""
+    settings = settings_with("shed-1", "shed-2", people=[("Ash", "print://")])
+    bench = Bench(tmp_path, NOON_S - 10.0, settings, minds_itself=True, journal_type=Breaking)
+    powered(bench, 3.4, 1)
+    Breaking.full = True
+    try:
+        powered(bench, 3.4, 8)
+        assert bench.desk.alarms(standing_only=True, batch="") == []
+    finally:
+        Breaking.full = False
+    bench.until(bench.now_s + 3 * MINUTE_S)
+    kept = {one.alarm_id for one in bench.desk.alarms(standing_only=True, batch="")}
+    assert "shed-2//watch_fault/1" in kept and bench.desk.fact(SUPPLIES_KEY)[0][:3] == ["shed-2", 3.4, "low"]
+    bench.close()
+
+
 # ---- nothing else is touched -----------------------------------------------------------------------------------------
 
 
@@ -169,7 +205,7 @@ def test_a_replay_says_the_same_with_and_without_it(tmp_path: Path) -> None:
         folder.mkdir()
         bench = at(folder, NOON_S)
         batch = young_batch(bench)
-        for n in range(40):
+        for n in range(20):
             more = "" if volts is None else f',{{"n":"supply","u":"V","v":{volts}}}'
             core = f'[{{"bn":"shed-2/","n":"core","u":"Cel","v":{60 + n / 10:.1f}}}{more}]'
             bench.line(NOON_S + 30.0 * n, core.encode())
@@ -220,3 +256,51 @@ def test_the_limits_are_set_for_each_bucket(tmp_path: Path, text: str, low_v: fl
 def test_limits_that_make_no_sense_are_told(tmp_path: Path, text: str, key: str) -> None:
     with pytest.raises(SettingsError, match=key):
         settings_from_text(f'[[bucket]]\nname = "shed-2"\n{text}\n', tmp_path / "e.toml", {"HOME": "/"})
+
+
+# ---- over a wire, to a phone -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_over_a_real_wire_it_reaches_the_phone_and_the_status(
+    tmp_path: Path, receiver: Receiver, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A minute a second, in this process: a node at the end of a pseudo-terminal runs down, and the phone rings."""
+    importlib.import_module("apprise")  # with the first message it would be a minute here
+    ours, theirs = os.openpty()
+    path = tmp_path / "emberpail.toml"
+    path.write_text(
+        f'[journal]\npath = "journal.sqlite"\n[place]\nwaking_hours = ["00:00", "23:59"]\n'
+        f'[[source]]\nname = "node"\nkind = "serial"\nport = "{os.ttyname(theirs)}"\nbaud = 38400\n'
+        '[[bucket]]\nname = "shed-2"\n'
+        f'[[person]]\nname = "Ash"\nroutes = ["json://127.0.0.1:{receiver.port}/ok"]\n',
+        encoding="utf-8",
+    )
+    settings = load_settings(path, {"HOME": str(tmp_path)})
+    journal, clock = Journal(settings.journal_path), ArrivalClock(speed=60.0)
+    running = Running(settings, journal, clock, sources_of(settings, clock), serve_page=False, say=lambda words: None)
+    stop = threading.Event()
+    threads = [threading.Thread(target=running.run, args=(stop,), daemon=True)]
+
+    def send() -> None:
+        while not stop.wait(0.2):
+            pack = b'[{"bn":"shed-2/","n":"core","u":"Cel","v":60},{"n":"supply","u":"V","v":3.412}]'
+            os.write(ours, with_checksum(pack) + b"\n")
+
+    threads.append(threading.Thread(target=send, daemon=True))
+    for thread in threads:
+        thread.start()
+    try:
+        wait_until(lambda: receiver.taken, 60, what="the phone")
+        (told,) = [one for one in receiver.taken if "shed-2" in one["title"]]
+        assert "3.41 V" in told["message"] and "Charge or change the battery" in told["message"], told
+        main(["status", "--settings", str(path)])
+        assert "3.41 V" in capsys.readouterr().out
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join(20)
+        running.close()
+        journal.close()
+        os.close(ours)
+        os.close(theirs)

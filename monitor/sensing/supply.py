@@ -86,7 +86,7 @@ class Supplies:
         """Those that are low or dying, by bucket."""
         return {bucket: node for bucket, node in self.known(now_s).items() if node.level != WELL}
 
-    def as_kept(self, now_s: float) -> list[list[object]]:
+    def as_kept(self, now_s: float) -> list[list[Any]]:
         """For the journal: bucket, volts, level and time. Rounded, for each change is a write of the card."""
         return [
             [bucket, round(round(node.volts * 20.0) / 20.0, 2), node.level, node.time_s // OLD_S * OLD_S]

@@ -13,8 +13,10 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.commands.check_node import Said, node_lines
 from monitor.domain import Reading
 from monitor.journal.database import Journal, JournalError
+from monitor.settings import load_settings
 from tests.firmware.boards import Board, needs_micropython
 from tests.program import watching
 from tests.sources.conftest import Broker, broker, new_broker, wait_until
@@ -93,6 +95,24 @@ def test_its_readings_reach_the_journal(
     for one in shed.readings():
         assert one.temperature_c == 80.25 and abs(one.arrival_s - one.time_s) < 30.0
     assert {one.temperature_c for one in shed.readings("ambient")} == {18.0}
+
+
+def test_its_battery_is_seen_to_be_low(tmp_path: Path, broker: Broker, board: Callable[..., Board]) -> None:
+    """From its analogue input to what ``check --node`` says."""
+    path = tmp_path / "emberpail.toml"
+    path.write_text(f'[[source]]\nname = "shed"\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {broker.port}\n')
+    one = board(settings_for(broker), unix=True, supply_mv=3470)
+    said: list[Said] = []
+
+    def listened() -> bool:
+        said[:] = node_lines(load_settings(path, {"HOME": str(tmp_path)}), "", 4.0)
+        return any(line.part == "shed-2/supply" for line in said)
+
+    wait_until(listened, 60.0, what="its supply")
+    (low,) = [line for line in said if line.part == "shed-2/supply"]
+    assert low.ok is False and "3.47 V, low" in low.says, low
+    one.set(supply_mv=3950)
+    wait_until(lambda: listened() and any("3.95 V" in line.says and line.ok for line in said), 60.0, what="a new one")
 
 
 def test_a_fault_comes_as_what_it_is(shed: Shed, broker: Broker, board: Callable[..., Board]) -> None:

@@ -87,6 +87,8 @@ def test_the_watch_reads_every_pack_as_it_was_meant() -> None:
                 expected[probe, AT_S - one["now_s"] + at_s] = (state, value)  # type: ignore[operator]
         got = {(r.probe, r.time_s): (r.state, r.temperature_c) for r in found.readings}
         assert got == expected, line
+        volts = {AT_S - one["now_s"] + at_s: mv / 1000 for at_s, mv, _ in one["samples"] if mv}  # type: ignore[operator,attr-defined]
+        assert {supply.time_s: supply.volts for supply in found.supplies} == volts, line
 
 
 def test_the_ring_keeps_half_a_day_and_more_in_what_a_board_has() -> None:
