@@ -1,8 +1,8 @@
 """The boiling point of water against altitude, as the two-point check takes it, held against others' formulations.
 
 The program puts the pressure of the standard atmosphere into the backward equation of IAPWS-IF97. Witnesses: the
-library ``iapws`` with the other formulation of the same body (IAPWS-95, an equation of state, solved for two phases), and
-steam tables in print. What is asked for is far less than they agree to: a probe is read to 0.1 K at best, and the
+library ``iapws`` with the other formulation of the same body (IAPWS-95, an equation of state, solved for two phases),
+and steam tables in print. What is asked for is far less than they agree to: a probe is read to 0.1 K at best, and the
 weather alone moves the boiling point by half a degree and more.
 """
 
