@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures import TimeoutError as TooLong
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from multiprocessing import get_context
+from multiprocessing.connection import Connection
 
 from monitor.comparing import stories_of
 from monitor.finding import found_in
@@ -24,7 +22,8 @@ from monitor.words import DATE, tr, when
 
 # The library alone takes some seconds to be read on a small computer.
 _AT_MOST_S = 120.0
-_KEPT = 200
+# Curves of so many batches are kept in memory, and bare figures of so many for the groups.
+_STORIES, MOST_IN_GROUPS = 16, 300
 
 
 class NotHeld(ValueError):
@@ -39,7 +38,8 @@ class JournalSeasons:
         self._journal: Journal | None = None
         self._lock = threading.Lock()
         self._one_at_a_time = threading.Lock()
-        self._over: dict[str, tuple[object, Story]] = {}
+        self._stories: dict[str, tuple[object, Story]] = {}
+        self._rows: dict[str, tuple[object, Row]] = {}
 
     def choices(self) -> list[Choice]:
         """All batches, the newest first."""
@@ -55,25 +55,29 @@ class JournalSeasons:
             return [self._story(journal, record) for record in records]
 
     def every_row(self) -> list[Row]:
-        """The figures of all batches."""
+        """The figures of all batches, of the newest where there are very many; without their curves."""
         with self._lock:
             journal = self._opened()
-            return [row_of(self._story(journal, record)) for record in journal.batches()]
+            return [self._row(journal, record) for record in journal.batches()[-MOST_IN_GROUPS:]]
 
     def held(self, rows: Sequence[Row], by: str, of: str) -> Compared:
         """In a process of its own, which ends with it: the library would stay in the memory of the watch for good."""
-        named = [(group_of(row.story, by), _light(row)) for row in rows]
+        named = [(group_of(row.story, by), row) for row in rows]
         if not self._one_at_a_time.acquire(blocking=False):
             raise NotHeld(tr("Groups are being held against each other just now: try again in a moment."))
         try:
-            with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as apart:
-                return apart.submit(held, named, by, of).result(timeout=_AT_MOST_S)
-        except LibraryMissing:
-            raise LibraryMissing(how_to_get()) from None  # again here, in the language of who asks
-        except (TooLong, BrokenProcessPool):
-            raise NotHeld(tr("The groups could not be held against each other: it took too long.")) from None
+            found = _apart(named, by, of)
+        except (OSError, EOFError):  # no room for another process, or it was killed for its memory
+            found = None
         finally:
             self._one_at_a_time.release()
+        if isinstance(found, LibraryMissing):
+            raise LibraryMissing(how_to_get())  # again here, in the language of who asks
+        if not isinstance(found, Compared):
+            raise NotHeld(
+                tr("The groups could not be held against each other: the computer lacks time or memory for it.")
+            )
+        return found
 
     def close(self) -> None:
         """Close what was opened."""
@@ -96,18 +100,57 @@ class JournalSeasons:
         return Choice(record.batch.name, " · ".join(filter(None, more)))
 
     def _story(self, journal: Journal, record: BatchRecord) -> Story:
-        name = record.batch.name
-        recipe = journal.recipe_now(name)
-        details = {field: detail.value for field, detail in journal.details(name).items()}
-        mark = (record, recipe, tuple(sorted(details.items())), tuple(journal.entries(name)))
-        kept = self._over.get(name)
-        if kept is not None and kept[0] == mark and record.ended_s is not None:
+        mark = _mark(journal, record)
+        kept = self._stories.get(record.batch.name)
+        if kept is not None and kept[0] == mark:
             return kept[1]
         story = stories_of(journal, [record], self._settings.local_time)[0]
-        if len(self._over) >= _KEPT:
-            self._over.clear()
-        self._over[name] = mark, story
+        if record.ended_s is not None:
+            if len(self._stories) >= _STORIES:
+                self._stories.pop(next(iter(self._stories)))
+            self._stories[record.batch.name] = mark, story
         return story
+
+    def _row(self, journal: Journal, record: BatchRecord) -> Row:
+        mark = _mark(journal, record)
+        kept = self._rows.get(record.batch.name)
+        if kept is not None and kept[0] == mark:
+            return kept[1]
+        row = _light(row_of(stories_of(journal, [record], self._settings.local_time)[0]))
+        if record.ended_s is not None:
+            if len(self._rows) >= MOST_IN_GROUPS:
+                self._rows.pop(next(iter(self._rows)))
+            self._rows[record.batch.name] = mark, row
+        return row
+
+
+def _apart(named: Sequence[tuple[str, Row]], by: str, of: str) -> Compared | Exception | None:
+    """What a process of its own finds; None where it takes too long. It is gone when this returns."""
+    context = get_context("spawn")
+    here, there = context.Pipe(duplex=False)
+    process = context.Process(target=_work, args=(there, named, by, of), daemon=True)
+    with here:
+        process.start()
+        there.close()
+        try:
+            return here.recv() if here.poll(_AT_MOST_S) else None
+        finally:
+            process.kill()
+            process.join()
+
+
+def _work(there: Connection, named: Sequence[tuple[str, Row]], by: str, of: str) -> None:
+    try:
+        there.send(held(named, by, of))
+    except Exception as error:
+        there.send(error)
+
+
+def _mark(journal: Journal, record: BatchRecord) -> object:
+    """What a batch that is over can still change by: how it ended, its recipe, its record, and entries noted late."""
+    name = record.batch.name
+    details = sorted((field, detail.value) for field, detail in journal.details(name).items())
+    return record, journal.recipe_now(name), tuple(details), tuple(journal.entries(name))
 
 
 def _light(row: Row) -> Row:

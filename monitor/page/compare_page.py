@@ -61,7 +61,7 @@ def curves_html(laid: Overlay, heading: str = "h2") -> str:
 def rows_html(rows: Iterable[Row], heading: str = "h2") -> str:
     """The figures, a panel for each batch: a table of many columns does not fit a phone."""
     return "".join(
-        f'<section class="panel"><{heading}>{number} <a href="/batch/{quote(row.story.name, safe="")}">'
+        f'<section class="panel"><{heading}>{number} <a class="tall" href="/batch/{quote(row.story.name, safe="")}">'
         f"{_text(row.story.name)}</a></{heading}><table>{_cells(row)}</table></section>"
         for number, row in enumerate(rows, 1)
     )
@@ -107,10 +107,12 @@ def _form(asked: Asked, choices: Sequence[Choice]) -> str:
     )  # fmt: skip
     measures = [(one, tr(words)) for one, (_, words, _) in MEASURES.items()]
     ask_of = _select("of", tr("and look at their"), measures, asked.of)
+    slow = tr("Groups take up to half a minute to be reckoned on a small computer.")
     which = tr("Which batches ({most} at the most)", most=MOST_CURVES)
     return (
         f'<details class="panel folded" id="choose"><summary>{_text(tr("Choose batches, curves and groups"))}</summary>'
-        f'<form method="get" action="/compare">{ask_as}{ask_zero}{ask_hours}{ask_by}{ask_of}<h2>{_text(which)}</h2>'
+        f'<form method="get" action="/compare">{ask_as}{ask_zero}{ask_hours}{ask_by}{ask_of}<p>{_text(slow)}</p>'
+        f"<h2>{_text(which)}</h2>"
         f'<ul class="choices">{boxes}</ul>'
         f'<button class="press" type="submit">{_text(tr("Show"))}</button></form></details>'
     )

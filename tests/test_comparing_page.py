@@ -1,0 +1,110 @@
+"""The page's batches out of a journal: read once where they are over, anew where something was noted; groups reckoned
+apart."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from statistics import fmean
+
+import pytest
+
+from monitor import comparing_page
+from monitor.comparing_page import JournalSeasons, NotHeld
+from monitor.exchange.carry import import_batches
+from monitor.journal.database import Journal
+from monitor.languages import voice_for
+from monitor.settings import Settings, SiteSettings
+from monitor.words import speaking
+
+PAST = Path(__file__).parents[1] / "recordings" / "past-seasons.json"
+NOW_S = 1795000000.0
+
+
+@pytest.fixture
+def year(tmp_path: Path) -> Iterator[tuple[Journal, JournalSeasons]]:
+    """A journal with the invented year, and the page's view of it."""
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        import_batches(journal, PAST, NOW_S)
+        settings = Settings(site=SiteSettings(time_zone="UTC"), journal_path=journal.path)
+        seasons = JournalSeasons(lambda: Journal(journal.path, read_only=True), settings)
+        yield journal, seasons
+        seasons.close()
+
+
+def test_what_is_over_is_read_once(year: tuple[Journal, JournalSeasons], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until something is noted of it: then that batch alone is read anew."""
+    journal, seasons = year
+    read: list[str] = []
+    real = comparing_page.stories_of
+
+    def counted(opened: Journal, records: list[object], local_time: object) -> object:
+        read.extend(record.batch.name for record in records)  # type: ignore[attr-defined]
+        return real(opened, records, local_time)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(comparing_page, "stories_of", counted)
+    assert len(seasons.every_row()) == 12 and len(read) == 12
+    seasons.every_row()
+    assert len(read) == 12
+    journal.add_detail("Quillmarsh A3", "potash_lot", "K-99", NOW_S)
+    rows = seasons.every_row()
+    assert read[12:] == ["Quillmarsh A3"]
+    assert [row.story.potash_lot for row in rows if row.story.name == "Quillmarsh A3"] == ["K-99"]
+    assert all(row.story.core == () for row in rows), "a thousand curves would fill a small computer"
+
+
+def test_chosen_batches_come_the_oldest_first(year: tuple[Journal, JournalSeasons]) -> None:
+    """With their curves; a name that there is not is passed over."""
+    _, seasons = year
+    found = seasons.stories(["Quillmarsh A9", "nobody", "Quillmarsh A2"])
+    assert [story.name for story in found] == ["Quillmarsh A2", "Quillmarsh A9"]
+    assert all(len(story.core) > 100 and story.heat and story.done for story in found)
+    assert seasons.choices()[0].name == "Quillmarsh A12", "the newest first"
+
+
+def test_groups_are_reckoned_apart_and_come_back_the_same(year: tuple[Journal, JournalSeasons]) -> None:
+    """In another process, in the words of who asks."""
+    _, seasons = year
+    with speaking(voice_for("es")):
+        rows = seasons.every_row()
+        apart = seasons.held(rows, "season", "peak")
+    (one,) = apart.differences
+    assert (one.group, one.base, one.counts) == ("de junio a agosto", "de diciembre a febrero", (4, 5))
+    summer, winter = ([row.peak_c for row in rows if row.story.month in months] for months in ((6, 7, 8), (12, 1, 2)))
+    # The mixed model weighs the sheds, so it is near the plain difference of means and not the same.
+    assert one.estimated.low < one.estimated.value < one.estimated.high
+    assert one.estimated.value == pytest.approx(fmean(summer) - fmean(winter), abs=2.0)  # type: ignore[arg-type]
+
+
+def test_one_at_a_time(year: tuple[Journal, JournalSeasons]) -> None:
+    """A second one that asks meanwhile is told so, and does not load the computer twice."""
+    _, seasons = year
+    seasons._one_at_a_time.acquire()
+    with pytest.raises(NotHeld, match="just now"):
+        seasons.held([], "season", "peak")
+
+
+def _killed(*_: object) -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def _forever(*_: object) -> None:
+    time.sleep(60.0)
+
+
+@pytest.mark.parametrize("work", [_killed, _forever])
+def test_a_process_that_dies_or_hangs_is_told(
+    year: tuple[Journal, JournalSeasons], monkeypatch: pytest.MonkeyPatch, work: object
+) -> None:
+    """As the kernel does where memory runs out; nothing is left behind, and the next one may ask."""
+    _, seasons = year
+    monkeypatch.setattr(comparing_page, "_work", work)
+    monkeypatch.setattr(comparing_page, "_AT_MOST_S", 0.2 if work is _forever else 30.0)
+    with pytest.raises(NotHeld, match="lacks time or memory"):
+        seasons.held([], "season", "peak")
+    assert not seasons._one_at_a_time.locked()
+    assert multiprocessing.active_children() == []
