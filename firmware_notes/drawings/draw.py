@@ -61,7 +61,7 @@ class Box:
 
 @dataclass(frozen=True)
 class Wire:
-    """From a pin to a pin; ``lane`` is the x at which it runs up or down."""
+    """From a pin to a pin; ``lane`` is the x at which it runs up or down. ``via``: before that at an x to a y."""
 
     a: Box
     pin_a: str
@@ -69,13 +69,14 @@ class Wire:
     pin_b: str
     look: str
     lane: int
+    via: tuple[int, int] | None = None
 
     def drawn(self) -> str:
         (xa, ya, _), (xb, yb, _) = self.a.pin(self.pin_a), self.b.pin(self.pin_b)
         colour, dashes = LOOKS[self.look]
-        return (
-            f'<path d="M{xa} {ya}H{self.lane}V{yb}H{xb}" stroke="{colour}" stroke-dasharray="{dashes}" class="wire"/>'
-        )
+        via = "" if self.via is None else f"H{self.via[0]}V{self.via[1]}"
+        way = f"M{xa} {ya}{via}H{self.lane}V{yb}H{xb}"
+        return f'<path d="{way}" stroke="{colour}" stroke-dasharray="{dashes}" class="wire"/>'
 
 
 def svg(title: str, width: int, height: int, parts: Sequence[str]) -> str:
@@ -92,6 +93,11 @@ def svg(title: str, width: int, height: int, parts: Sequence[str]) -> str:
     )
 
 
+def _joint(x: int, y: int, look: str) -> str:
+    """Where a wire branches off."""
+    return f'<circle cx="{x}" cy="{y}" r="4" fill="{LOOKS[look][0]}"/>'
+
+
 def _bus(node: Box, amplifiers: Sequence[Box], pins: dict[str, str], selects: Sequence[str], power: str) -> list[str]:
     """Every amplifier on the node's one bus, each with a select line of its own."""
     wires = []
@@ -104,7 +110,7 @@ def _bus(node: Box, amplifiers: Sequence[Box], pins: dict[str, str], selects: Se
             lane = next(lanes) + (8 if look == "select" and number else 0)
             wires.append(Wire(node, ours, amplifier, theirs, look, lane).drawn())
             if number and look != "select":  # where it branches off
-                wires.append(f'<circle cx="{lane}" cy="{node.pin(ours)[1]}" r="4" fill="{LOOKS[look][0]}"/>')
+                wires.append(_joint(lane, node.pin(ours)[1], look))
     return wires
 
 
@@ -118,7 +124,7 @@ def _probe(name: str, amplifier: Box, x: int = 800) -> tuple[Box, list[str]]:
     lane = amplifier.x + amplifier.width + 40
     return box, [
         Wire(amplifier, "T+", box, "+ (K: green)", "probe", lane).drawn(),
-        Wire(amplifier, "T-", box, "- (K: white)", "ground", lane + 20).drawn(),
+        Wire(amplifier, "T-", box, "- (K: white)", "probe", lane + 20).drawn(),
     ]
 
 
@@ -137,7 +143,8 @@ def wired_node() -> str:
     """The AVR node: two amplifiers on its SPI bus, USB to the computer."""
     node = Box(
         "ATmega328P board, 16 MHz", 170, 40, ("USB",),
-        ("5 V", "GND", "PB5 SCK", "PB4 MISO", "PB2 select", "PB1 select"), width=230,
+        ("5 V", "GND", "PB5 SCK", "PB4 MISO", "PB2 select", "PB1 select"),
+        "often printed 13, 12, 10 and 9", 230,
     )  # fmt: skip
     computer = Box("computer", 10, 200, (), ("USB",), "minds the buckets", 130)
     parts = _measuring(node, {"SCK": "PB5 SCK", "SO": "PB4 MISO"}, ("PB2 select", "PB1 select"), "5 V")
@@ -154,18 +161,32 @@ def wifi_node() -> str:
         "Wi-Fi board", 200, 40, ("5 V in", "GND in", "34 (ADC)"),
         ("3.3 V", "GND", "18 SCK", "19 MISO", "5 select", "17 select"), width=200,
     )  # fmt: skip
-    supply = Box("battery or USB", 10, 250, (), ("+", "-"), "", 130)
-    divider = Box("2 x 100 kOhm", 10, 370, (), ("+ side", "middle", "- side"), "", 130)
+    converter = Box("converter", 190, 330, ("in +", "in -"), ("5 V", "GND"), "for a battery only", 150)
+    divider = Box("2 x 100 kOhm", 190, 480, ("+ end", "- end"), ("middle",), "100 nF from middle to GND", 190)
+    supply = Box("battery", 10, 330, (), ("+", "-"), "one lithium cell", 120)
     parts = _measuring(node, {"SCK": "18 SCK", "SO": "19 MISO"}, ("5 select", "17 select"), "3.3 V")
+    plus, minus = 150, 168
     parts += [
-        Wire(node, "5 V in", supply, "+", "power", node.x - 8).drawn(),
-        Wire(node, "GND in", supply, "-", "ground", node.x - 16).drawn(),
-        Wire(node, "34 (ADC)", divider, "middle", "signal", node.x - 24).drawn(),
+        Wire(node, "5 V in", converter, "5 V", "power", 360, via=(172, 300)).drawn(),
+        Wire(node, "GND in", converter, "GND", "ground", 376, via=(156, 284)).drawn(),
+        Wire(node, "34 (ADC)", divider, "middle", "signal", 400, via=(140, 268)).drawn(),
+        Wire(supply, "+", converter, "in +", "power", plus).drawn(),
+        Wire(supply, "-", converter, "in -", "ground", minus).drawn(),
+        Wire(supply, "+", divider, "+ end", "power", plus).drawn(),
+        Wire(supply, "-", divider, "- end", "ground", minus).drawn(),
+        _joint(plus, supply.pin("+")[1], "power"),
+        _joint(minus, supply.pin("-")[1], "ground"),
     ]
-    parts += [node.drawn(), supply.drawn(), divider.drawn()]
-    parts.append('<text x="10" y="510" class="small">The divider lies between + and - of the battery; its middle goes '
-                 "to the ADC.</text>")  # fmt: skip
-    return svg("The Wi-Fi node: two thermocouple amplifiers and a divider for its battery", 1040, 530, parts)
+    parts += [node.drawn(), supply.drawn(), converter.drawn(), divider.drawn()]
+    parts += [
+        f'<text x="420" y="{y}" class="small">{words}</text>'
+        for y, words in (
+            (500, "The divider measures the battery itself, before the converter."),
+            (520, "From USB: its 5 V and GND go to the board and to the divider's ends; no converter."),
+            (540, "The middle must stay under 3.3 V: measure it before pin 34 is joined."),
+        )
+    ]
+    return svg("The Wi-Fi node: two thermocouple amplifiers and a divider for its battery", 1040, 610, parts)
 
 
 def bedside() -> str:
@@ -182,6 +203,8 @@ def bedside() -> str:
         Wire(board, "GND", buzzer, "-", "ground", 300).drawn(),
         Wire(board, "GND", lamp, "-", "ground", 300).drawn(),
         Wire(board, "GND", button, "b", "ground", 300).drawn(),
+        _joint(300, board.pin("GND")[1], "ground"),
+        _joint(300, lamp.pin("-")[1], "ground"),
     ]
     parts += [box.drawn() for box in (board, buzzer, lamp, button)]
     return svg("The bedside node: buzzer, lamp and button", 570, 420, parts)
