@@ -16,7 +16,7 @@ PING_EVERY_S = 20
 
 
 class Bedside:
-    """``board`` has ticks_s, pressed, show, network; ``settings`` is the module settings.py."""
+    """``board`` has ticks_s, pressed, show, network, feed; ``settings`` is the module settings.py."""
 
     def __init__(self, board, settings):
         self.board, self.settings = board, settings
@@ -67,7 +67,7 @@ class Bedside:
 
     def _connect(self, link):
         self.board.network()
-        link.client = Client(self.settings.BROKER, self.settings.NAME, self.settings.USER, timeout_s=4)
+        link.client = Client(self.settings.BROKER, self.settings.NAME, self.settings.USER, feed=self.board.feed)
         link.client.subscribe(STATE, self._heard)
         link.client.subscribe(HEARTBEAT, self._heard)
         self._ping_at = self.board.ticks_s() + PING_EVERY_S

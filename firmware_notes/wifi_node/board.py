@@ -53,11 +53,13 @@ class Board(Wireless):
         now_s = self.ticks_s()
         if self._settings.TIME_SERVER and (self._time_at is None or now_s - self._time_at > TIME_EVERY_S):
             ntptime.host = self._settings.TIME_SERVER
+            self.feed()
             try:
                 ntptime.settime()
                 self._time_at = now_s
             except OSError:
                 pass  # without it the times are relative
+            self.feed()
 
     def unix_s(self):
         """Unix seconds, None while nobody has told the time."""

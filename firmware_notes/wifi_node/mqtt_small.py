@@ -1,6 +1,7 @@
 """As much of MQTT 3.1.1 as a node needs, on a plain socket: connect with a last will, publish at QoS 1, listen.
 
 Every call has an end: a socket that does not answer raises OSError within ``timeout_s``, and the caller begins anew.
+Each step of a call takes twice that at the most, and ``feed`` is called before it, for a watchdog.
 """
 
 import socket
@@ -10,9 +11,10 @@ import struct
 class Client:
     """One connection. Raises OSError whenever anything is not as it should be; then close it and make a new one."""
 
-    def __init__(self, broker, client_id, user=None, will=None, *, keepalive_s=60, timeout_s=10):
+    def __init__(self, broker, client_id, user=None, will=None, *, feed, keepalive_s=60, timeout_s=3):
         """``will`` is (topic, payload) that the broker keeps and tells when this connection is lost."""
-        self._number, self._wait_s, self._heard = 0, timeout_s, None
+        self._number, self._wait_s, self._heard, self._feed = 0, timeout_s, None, feed
+        self._feed()
         self._socket = socket.socket()
         try:
             self._socket.settimeout(timeout_s)
@@ -25,6 +27,7 @@ class Client:
             if user is not None:
                 flags |= 0xC0
                 body += _text(user[0]) + _text(user[1])
+            self._feed()
             self._send(0x10, _text("MQTT") + bytes((4, flags)) + struct.pack(">H", keepalive_s) + body)
             kind, answer = self._read()
             if kind != 0x20 or answer[1:2] != b"\0":
@@ -35,6 +38,7 @@ class Client:
 
     def publish(self, topic, payload, retain=False):
         """Hand over one message at QoS 1; returns once the broker has taken it."""
+        self._feed()
         self._number = self._number % 0xFFFF + 1
         number = struct.pack(">H", self._number)
         self._send(0x33 if retain else 0x32, _text(topic) + number + _bytes(payload))
@@ -46,6 +50,7 @@ class Client:
 
     def ping(self):
         """Ask whether the broker is there; also keeps the connection alive."""
+        self._feed()
         self._send(0xC0, b"")
         while True:
             kind, answer = self._read()
@@ -55,6 +60,7 @@ class Client:
 
     def subscribe(self, topic, heard):
         """Have ``heard(topic, payload, retained)`` called for what comes on ``topic``, within the other calls."""
+        self._feed()
         self._heard = heard
         self._number = self._number % 0xFFFF + 1
         self._send(0x82, struct.pack(">H", self._number) + _text(topic) + b"\1")

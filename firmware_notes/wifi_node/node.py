@@ -39,7 +39,8 @@ class Node:
         place = "emberpail/" + self.settings.NODE
         self.board.network()
         link.client = Client(
-            self.settings.BROKER, self.settings.NODE, self.settings.USER, (place + "/state", "gone"), timeout_s=4
+            self.settings.BROKER, self.settings.NODE, self.settings.USER, (place + "/state", "gone"),
+            feed=self.board.feed,
         )
         link.client.publish(place + "/state", "here", True)
 

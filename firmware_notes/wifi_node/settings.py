@@ -15,7 +15,7 @@ KEPT_H = 14
 WIFI = ("the shed's network", "its password")
 BROKER = ("192.168.1.10", 1883)
 USER = ("barn-node", "its password")  # None where the broker wants none
-TIME_SERVER = "pool.ntp.org"  # "" where there is none: then the watch places the readings
+TIME_SERVER = "pool.ntp.org"  # without internet the address of a computer that tells it, or "": the watch places them
 
 # The pin that measures the supply through a divider, and by how much that divides; None without a battery.
 SUPPLY = (34, 2.0)

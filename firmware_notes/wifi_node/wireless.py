@@ -4,8 +4,9 @@ import network
 import time
 from machine import WDT
 
-# Longer than any turn may take, shorter than anybody would wait.
-WATCHDOG_MS = 8000
+# Longer than any step may take between two feedings: where no name server answers, asking one takes a board half that.
+# Some boards allow eight seconds at the most.
+WATCHDOG_MS, SHORT_WATCHDOG_MS = 30000, 8000
 
 
 class Wireless:
@@ -15,7 +16,10 @@ class Wireless:
         self._names = wifi
         self._wifi = network.WLAN(network.STA_IF)
         self._ms, self._last_ms = 0, time.ticks_ms()
-        self._watchdog = WDT(timeout=WATCHDOG_MS)
+        try:
+            self._watchdog = WDT(timeout=WATCHDOG_MS)
+        except ValueError:
+            self._watchdog = WDT(timeout=SHORT_WATCHDOG_MS)
 
     def ticks_s(self):
         """Seconds since the start; the counter of the board itself comes round after twelve days."""

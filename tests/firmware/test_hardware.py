@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import socket
+import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -56,6 +59,49 @@ def test_the_network_is_waited_for_a_while_and_the_watchdog_fed(folder: str) -> 
         "try:\n    b.network()\n    print('in')\nexcept OSError:\n    print('out', machine.FED[0] - fed >= 50)\n",
     )
     assert out == ["True True", "1", "out True"]
+
+
+@pytest.mark.parametrize(("most_ms", "has_ms"), [(100_000, 30_000), (8388, 8000)])
+def test_the_watchdog_is_as_long_as_the_board_allows(most_ms: int, has_ms: int) -> None:
+    """The boards with an RP2040 refuse more than 8388 ms (docs: library/machine.WDT)."""
+    script = f"machine.MOST_WATCHDOG_MS[0] = {most_ms}\nprint(board.Board(settings)._watchdog.timeout)\n"
+    assert ran("wifi_node", script) == [str(has_ms)]
+
+
+SLOW = """
+import socket, sys, time
+from mqtt_small import Client
+fed = [time.ticks_ms()]
+gaps = []
+def feed():
+    gaps.append(time.ticks_diff(time.ticks_ms(), fed[0]))
+    fed[0] = time.ticks_ms()
+one = Client(("127.0.0.1", int(sys.argv[-1])), "node", None, ("t", "gone"), feed=feed)
+for n in range(3):
+    one.publish("t", "x" * 50)
+one.ping()
+feed()
+print(max(gaps), len(gaps))
+"""
+
+
+def test_a_broker_that_is_slow_to_answer_starves_no_watchdog() -> None:
+    """It answers each step after half a second; between two feedings lies one step, not the whole of a turn."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def answer() -> None:
+            with server.accept()[0] as wire:
+                while head := wire.recv(500):
+                    time.sleep(0.5)
+                    kind = head[0] & 0xF0
+                    number = head[5:7]  # behind two bytes of head, two of length and the topic's one
+                    wire.sendall({0x10: b"\x20\2\0\0", 0x30: b"\x40\2" + number, 0xC0: b"\xd0\0"}[kind])
+
+        thread = threading.Thread(target=answer, daemon=True)
+        thread.start()
+        longest_ms, times = map(int, evaluated("wifi_node", SLOW, str(server.getsockname()[1])).split())
+        thread.join(5.0)
+    assert times == 7 and 450 <= longest_ms < 950
 
 
 def test_the_time_is_asked_for_and_may_stay_unknown() -> None:

@@ -48,8 +48,13 @@ class ADC:
         return min(MICROVOLTS[0], ADC._MOST_UV[self._atten])
 
 
+MOST_WATCHDOG_MS = [100000]
+
+
 class WDT:
     def __init__(self, timeout):
+        if timeout > MOST_WATCHDOG_MS[0]:
+            raise ValueError("timeout exceeds " + str(MOST_WATCHDOG_MS[0]))
         self.timeout = timeout
 
     def feed(self):
