@@ -27,7 +27,7 @@ _DISK_RULE = replace(alarms.RULES[KIND], on_delay_s=DISK_IS_SURE_AFTER_S, re_rai
 # Which words of the catalogue a part of the daemon takes.
 _PROBLEM_OF = {
     "journal": "journal", "recording": "disk", "events": "disk", "phone": "phone", "clock": "clock", "source": "source",
-    "backup": "backup", "damaged": "damaged", "mirror": "mirror",
+    "backup": "backup", "copy": "backup", "damaged": "damaged", "mirror": "mirror",
 }  # fmt: skip
 # What costs nobody an alarm tonight.
 _CAN_WAIT = ("backup", "mirror")

@@ -16,6 +16,8 @@ from pathlib import Path
 from monitor.beating import Beating
 from monitor.bedside import Bedside
 from monitor.clock import PLAUSIBLE, ArrivalClock
+from monitor.copying import PART as COPY
+from monitor.copying import Copying
 from monitor.courses import forecast_of
 from monitor.housekeeping import Housekeeping
 from monitor.journal.aside import Aside
@@ -86,6 +88,9 @@ class Running:
         self._serve_page, self._page_port = serve_page, page_port
         self._bedside: Bedside | None = None
         self._mirroring: Mirroring | None = None
+        self._copying: Copying | None = None
+        self._stop = threading.Event()
+        self._copy_says: str | None = None
         self._ticked_at: float | None = None  # monotonic, of the last judging
         people = self._people = people_of(settings)
         # Everybody is told in their own language and units.
@@ -96,6 +101,8 @@ class Running:
         self._postman = Postman(
             aside.beside(self._phone_journal), routes_of(people), clock.now, voices=voices,
             asleep=sleeping_hours(settings, people), picture=self._page.picture_of,
+            # What is to be told is in the copy first: else whoever takes over would tell it a second time.
+            ready=lambda: self._copying is None or self._copying.in_step(),
         )  # fmt: skip
         self.watch = Watch(
             settings,
@@ -113,12 +120,26 @@ class Running:
             on_tick=self._on_tick,
             on_open=self._opened,
             let_sources_go=self._let_sources_go,
+            release=None if settings.keep.copy_to is None else self._release,
         )
+        self.lost = ""  # why this watch stands down: another machine has taken it over
+        if settings.keep.copy_to is not None:
+            self._copying = Copying(
+                journal.path, settings.keep.copy_to, clock.now, self.watch.trouble, on_lost=self._stand_down
+            )
         self._supervisor = Supervisor(self.watch.trouble, self._give_up, alive=self._service.alive, say=say)
         self._delivered_at = time.monotonic()
 
     def run(self, stop: threading.Event) -> None:
-        """Start every worker, then be the watch until ``stop``."""
+        """Start every worker, then be the watch until ``stop``.
+
+        Raises TakenOver where another machine minds this watch's buckets by now.
+        """
+        self._stop = stop
+        if self._copying is not None:
+            self._copying.claim()
+            # Never called hung: a folder that does not answer must not have the watch begin anew.
+            self._supervisor.add(Work(COPY, self._copying.keep_on, over=lambda: bool(self.lost)))
         if self.settings.no_phone:
             self._say(no_routes_warning())
         # The sources first: going on where the last watch ended takes its time, and what comes meanwhile waits.
@@ -170,6 +191,34 @@ class Running:
         self._postman.close()
         self._phone_journal.close()
         self._page.stop()
+
+    # ---- the copy for a machine that takes over ------------------------------------------------------------------
+
+    def _release(self, acks: Sequence[Callable[[], None]]) -> None:
+        assert self._copying is not None
+        self._copying.release(acks)
+
+    def _stand_down(self, says: str) -> None:
+        """Nothing is said any more of what the other machine says now: neither on the broker nor by the siren."""
+        self.lost = says
+        for source in self.watch.sources:
+            if isinstance(source, MqttSource):
+                source.announcement = None
+        if self._bedside is not None:
+            self._bedside.forsake()
+        self._stop.set()
+
+    def _mind_copy(self) -> None:
+        """A copy that does not answer holds up no acknowledgement for long; how it is stands in the journal."""
+        if self._copying is None:
+            return
+        self._copying.mind()
+        says = self.watch.trouble.get(COPY, "")
+        if says != self._copy_says:
+            good = tr("the copy in {path} is in step.", path=self._copying.folder)
+            with contextlib.suppress(JournalError):
+                self._phone_journal.set_health(COPY, not says, says or good, self.clock.now())
+                self._copy_says = says
 
     # ---- workers ---------------------------------------------------------------------------------------------------
 
@@ -225,7 +274,9 @@ class Running:
                 if not adopted:
                     self._postman.adopt(self.clock.now())
                     adopted = True
-                self.deliver_now()
+                self._mind_copy()
+                if not self.lost:
+                    self.deliver_now()
                 self.watch.trouble.pop("phone", None)
             except JournalError as error:
                 self.watch.trouble["phone"] = str(error)
@@ -263,6 +314,8 @@ class Running:
 
     def amiss(self) -> str:
         """Why nobody should rely on being rung, in one sentence; "" when all that ringing needs is well."""
+        if self.lost:
+            return self.lost
         age_s = self.tick_age_s()
         if age_s is None or age_s > _TICK_LATE_S:
             return tr("the watch does not judge.")

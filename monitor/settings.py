@@ -282,13 +282,15 @@ class KeepSettings:
 
     ``backup_to``: the folder of the nightly backups, None for none; ``backup_minute``: when, in minutes after local
     midnight; ``backups``: how many stay. ``raw_days``: so many days after its end the raw readings of a batch are
-    thinned, None for never.
+    thinned, None for never. ``copy_to``: where a copy follows each commit, for a machine that takes over; None for
+    nowhere.
     """
 
     backup_to: Path | None = None
     backup_minute: int = 3 * 60 + 30
     backups: int = 14
     raw_days: int | None = None
+    copy_to: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -1067,6 +1069,7 @@ def _read_keep(table: Table, path: Path) -> KeepSettings:
             tr("readings are thinned only where a backup holds them in full: add backup_to, or leave raw_days out."),
         )
         raw_days = 0
+    copy_to = table.optional_text("copy_to", example='"/mnt/spare/emberpail"')
     table.finish()
     minute = _minute_of(at)
     return KeepSettings(
@@ -1074,6 +1077,7 @@ def _read_keep(table: Table, path: Path) -> KeepSettings:
         default.backup_minute if minute is None else minute,
         backups,
         raw_days or None,
+        _beside(path, copy_to) if copy_to else None,
     )
 
 

@@ -118,10 +118,14 @@ class Watch:
         on_tick: Callable[[Watch, float], None] | None = None,
         on_open: Callable[[], None] = lambda: None,
         let_sources_go: Callable[[], None] = lambda: None,
+        release: Callable[[Sequence[Callable[[], None]]], None] | None = None,
     ) -> None:
-        """``on_open`` is called once the minding begins, ``let_sources_go`` before the last lines are taken in."""
+        """``on_open`` is called once the minding begins, ``let_sources_go`` before the last lines are taken in.
+
+        ``release`` takes the acknowledgements of what has been committed, where something else is to come first.
+        """
         self.settings, self.journal, self.clock, self.sources = settings, journal, clock, sources
-        self._on_open, self._let_sources_go = on_open, let_sources_go
+        self._on_open, self._let_sources_go, self._release = on_open, let_sources_go, release
         self.minders = Minded()
         self.say = say
         self.trouble: dict[str, str] = {}  # what is wrong with the daemon itself, by part
@@ -728,8 +732,11 @@ class Watch:
             self._recorder.flush()
         self._pending = _Pending()
         self._again.kept()
-        for ack in pending.acks:
-            ack()
+        if self._release is not None:
+            self._release(pending.acks)
+        else:
+            for ack in pending.acks:
+                ack()
         try:
             self._aside.come_back(self.journal)
         except JournalError as error:

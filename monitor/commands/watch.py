@@ -10,7 +10,7 @@ import threading
 from pathlib import Path
 from typing import Any
 
-from monitor.commands import YES
+from monitor.commands import CANNOT, YES
 from monitor.commands.common import CommandError, add_as_watch, open_journal, parser_for, say, settings_of, warn
 from monitor.journal.database import Journal, JournalError, Refused
 from monitor.settings import Settings
@@ -88,6 +88,9 @@ def run(args: argparse.Namespace) -> int:
         finally:
             stop.set()
             running.close()
+    if running.lost:
+        warn(running.lost)
+        return CANNOT
     say(tr("Stopped. Nothing is minded now."))
     return YES
 

@@ -140,10 +140,12 @@ class Postman:
         picture: PictureMaker | None = None,
         takes_picture: Callable[[str], bool] = phone_routes.takes_picture,
         monotonic: Callable[[], float] = time.monotonic,
+        ready: Callable[[], bool] = lambda: True,
     ) -> None:
         """``voices`` holds by a person's name the voice that their messages speak; English without. ``asleep`` says
         whether a time lies outside a person's waking hours: what can wait is not handed over then. ``picture`` makes
-        the picture of a bucket, for the routes whose service takes one (``takes_picture``, by URL).
+        the picture of a bucket, for the routes whose service takes one (``takes_picture``, by URL). ``ready`` is asked
+        before each hand-over, and may wait: where it says no, the message stays due.
         """
         self._journal = journal
         self._routes = dict(routes)
@@ -155,7 +157,7 @@ class Postman:
         self._asleep = asleep
         self._pictures = None if picture is None else Pictures(picture)
         self._takes_picture = takes_picture
-        self._monotonic = monotonic
+        self._monotonic, self._ready = monotonic, ready
         self._due_since: dict[str, float] = {}  # waking messages, by id, on the monotonic clock
         self._joined: set[str] = set()  # those of them that the next route has been given, too
         self._change = threading.Condition()
@@ -300,6 +302,8 @@ class Postman:
 
     def _may_still_go(self, letter: Any) -> bool:
         """Whether it is still wanted. It may have been answered, or night have come, while it waited in its lane."""
+        if not self._ready():
+            return False
         try:
             kept = self._journal.message(letter.message_id)
         except Exception:  # better once too often than not at all
