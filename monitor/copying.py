@@ -209,8 +209,8 @@ class Copying:
         return since is not None and self._monotonic() - since > PATIENCE_S
 
     def mind(self) -> None:
-        """From another thread, every second or so. Of a folder that hangs: what has waited too long is acknowledged, and
-        the log may begin anew again.
+        """From another thread, every second or so. Where the folder hangs, what has waited too long is acknowledged,
+        and the log may begin anew again.
         """
         if not self._is_late():
             return

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,8 @@ from monitor.commands.common import (
     warn,
 )
 from monitor.commands.which import journal_of_batches
-from monitor.journal.database import Journal
+from monitor.copying import HOLDER_FACT
+from monitor.journal.database import Journal, JournalError
 from monitor.journal.safekeeping import Contents, examine
 from monitor.keeping import Kept, back_up, is_folder, note_backup, restore
 from monitor.settings import LEAST_RAW_DAYS, Settings
@@ -186,7 +188,11 @@ def run_restore(args: argparse.Namespace) -> int:
                    time=_newest_words(settings, found)))  # fmt: skip
         return YES
     must_be_decided(settings)
+    holder = _holder(settings)
     done, photos = restore(backup, settings.journal_path, settings.local_time(now_s()))
+    if holder is not None:  # a backup of before a take-over must not look like the machine that was taken over
+        with open_journal(settings) as journal:
+            journal.set_fact(HOLDER_FACT, holder)
     if args.json:
         print_json(
             {"path": str(backup), "journal": str(settings.journal_path), **_contents_json(done.contents),
@@ -209,6 +215,13 @@ def run_restore(args: argparse.Namespace) -> int:
         )
     say(tr("Nothing is watched until you start watch again."))
     return YES
+
+
+def _holder(settings: Settings) -> object:
+    """What the present journal knows of its copy, None where it knows nothing or cannot be read."""
+    with contextlib.suppress(JournalError), Journal(settings.journal_path, read_only=True) as journal:
+        return journal.fact(HOLDER_FACT)
+    return None
 
 
 def _newest_words(settings: Settings, contents: Contents) -> str:

@@ -132,7 +132,11 @@ def unit_text(settings: Settings, *, user: str, python: str, record: Path | None
         "# " + tr("It may write where its journal is, and do nothing that reading and telling do not need."),
         *[f"ReadWritePaths={_quoted(str(path))}" for path in dict.fromkeys(paths)],
         # With a dash: a stick that is not plugged in must not keep the watch from starting.
-        *([f"ReadWritePaths={_quoted(f'-{_absolute(backups)}')}"] if (backups := settings.keep.backup_to) else []),
+        *[
+            f"ReadWritePaths={_quoted(f'-{_absolute(folder)}')}"
+            for folder in dict.fromkeys((settings.keep.backup_to, settings.keep.copy_to))
+            if folder
+        ],
         *_HARDENING,
         *(_serial_devices() if serial else ["PrivateDevices=yes"]),
         "",

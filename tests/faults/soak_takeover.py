@@ -26,7 +26,7 @@ def soak(arguments: list[str]) -> int:
             two_machines(Path(folder), mosquitto, seed + number) as machines,
         ):
             for _ in range(min(_A_ROUND, deaths - number)):
-                machines.let_mind(least_s=0.0)
+                machines.let_mind(least_s=0.0, to_a_ring=machines.random.random() < 0.5)
                 machines.die()
                 machines.take_over()
             machines.finish()

@@ -134,13 +134,19 @@ class Machines:
             self.broken.append(f"death {self.deaths}: takeover failed: {done.said()[-2000:]}")
         self.start()
 
-    def let_mind(self, least_s: float = 0.8, mean_s: float = 0.8) -> None:
-        """Until its copy is whole, and some time longer."""
+    def let_mind(self, least_s: float = 0.8, mean_s: float = 0.8, *, to_a_ring: bool = False) -> None:
+        """Until its copy is whole, and some time longer; ``to_a_ring``: to a moment at which a phone is rung."""
         self.minding()
         copies = self.folder / "copies" / "journal-north"
         generation = max(copies.glob("holder-*.json")).stem.split("-")[1]
         wait_until(lambda: any(copies.glob(f"ready-{generation}-*")), 30, what="the copy to be whole")
-        time.sleep(least_s + self.random.expovariate(1 / mean_s))
+        if not to_a_ring:
+            time.sleep(least_s + self.random.expovariate(1 / mean_s))
+            return
+        rung, until = len(self.receiver.taken), time.monotonic() + 4.0
+        while len(self.receiver.taken) == rung and time.monotonic() < until:
+            time.sleep(0.005)
+        time.sleep(self.random.uniform(0.0, 0.12))
 
     def die(self) -> None:
         """kill -9, whatever it is doing."""

@@ -1,6 +1,6 @@
 """A shed with its commands, and a real broker."""
 
-from tests.commands.conftest import shed
+from tests.commands.conftest import Shed, shed
 from tests.sources.conftest import broker, new_broker
 
-__all__ = ["broker", "new_broker", "shed"]
+__all__ = ["Shed", "broker", "new_broker", "shed"]

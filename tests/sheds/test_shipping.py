@@ -1,0 +1,292 @@
+"""The copy that follows each commit: whatever is written, moved and begun anew meanwhile, nothing passes by unseen."""
+
+from __future__ import annotations
+
+import contextlib
+import random
+import sqlite3
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from monitor.copying import PART, PATIENCE_S, Copying, TakenOver, folder_of, hold, holder_in
+from monitor.journal.database import Journal
+from monitor.journal.shipping import assemble, chains, grown
+from tests.sheds.conftest import Shed
+
+SEED = 20261126
+
+
+class Copied:
+    """A journal with a copy that the test has turn by hand, at a time that it sets."""
+
+    def __init__(self, folder: Path) -> None:
+        self.copies, self.path = folder / "copies", folder / "here" / "journal.sqlite"
+        self.copies.mkdir()
+        self.journal = Journal(self.path)
+        self.trouble: dict[str, str] = {}
+        self.now, self.said, self.acked = 100.0, [], []  # type: ignore[var-annotated]
+        self.copying = self.new()
+
+    def new(self) -> Copying:
+        self.copying = Copying(
+            self.path, self.copies, lambda: 1.8e9, self.trouble, on_lost=self.said.append, monotonic=lambda: self.now
+        )
+        return self.copying
+
+    def write(self, number: int, size: int = 20) -> None:
+        self.journal.set_fact(f"fact-{number}", "x" * size)
+
+    def ack(self, word: str) -> None:
+        self.copying.release([lambda: self.acked.append(word)])
+
+    def in_copy(self, folder: Path, name: str = "whole.sqlite") -> dict[str, str]:
+        """What the copy gives when it is put together."""
+        target = folder / name
+        assert assemble(chains(folder_of(self.copies, self.path))[-1], target) == 0
+        with contextlib.closing(sqlite3.connect(target)) as db:
+            assert db.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+            return dict(db.execute("SELECT key, value FROM facts"))
+
+    def in_journal(self) -> dict[str, str]:
+        return {row[0]: row[1] for row in self.journal._rows("SELECT key, value FROM facts")}
+
+
+@pytest.fixture
+def copied(tmp_path: Path) -> Copied:
+    return Copied(tmp_path)
+
+
+def test_whatever_happens_to_the_log_the_copy_equals_the_journal(tmp_path: Path) -> None:
+    """Several writers, transactions that spill and are taken back, checkpoints of every kind by others, restarts of the
+    shipper: after each turn the copy is the journal.
+    """
+    chance, eras = random.Random(SEED), 0
+    for run in range(4):
+        folder = tmp_path / str(run)
+        folder.mkdir()
+        one = Copied(folder)
+        other = sqlite3.connect(one.path, isolation_level=None, timeout=0.05)
+        other.execute("PRAGMA cache_size = 5")  # so that large transactions spill into the log before they end
+        number = 0
+        for turn in range(20):
+            for _ in range(chance.randrange(6)):
+                number += 1
+                deed = chance.randrange(8)
+                if deed < 3:
+                    one.write(number, chance.choice([10, 3000, 60_000]))
+                elif deed == 3:
+                    other.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (f"fact-{number % 7}", '"other"'))
+                elif deed == 4:
+                    other.execute("BEGIN IMMEDIATE")
+                    other.executemany(
+                        "INSERT OR REPLACE INTO facts VALUES (?, ?)",
+                        [(f"fact-{k}", f'"{"gone" * 300}"') for k in range(40)],
+                    )
+                    other.execute("ROLLBACK")
+                else:
+                    kind = chance.choice(["PASSIVE", "FULL", "RESTART", "TRUNCATE"])
+                    with contextlib.suppress(sqlite3.OperationalError):
+                        other.execute(f"PRAGMA wal_checkpoint({kind})")
+            one.now += 1.0
+            if chance.random() < 0.1:
+                one.copying._pins.let_go()  # as a kill does
+                one.new()
+            one.copying.turn()
+            assert one.trouble == {}
+            if turn % 5 == 4:
+                assert one.in_copy(folder, f"whole-{turn}.sqlite") == one.in_journal(), f"run {run}, turn {turn}"
+            if chance.random() < 0.4:
+                one.copying._pins.move_log()
+        eras += max(len(chain.tails()) for chain in chains(one.copying.folder))
+        other.close()
+        one.copying._pins.let_go()
+        one.journal.close()
+    assert eras > 4, "the log never began anew, so that was not tried"
+
+
+def test_only_whole_commits_are_read(copied: Copied, tmp_path: Path) -> None:
+    """A log that is cut anywhere gives what was committed before the cut, and nothing else."""
+    copied.write(1, 3000)
+    copied.write(2, 3000)
+    wal = copied.path.with_name("journal.sqlite-wal")
+    whole = grown(wal, None)
+    assert whole.place is not None and whole.anew
+    ends = set()
+    cut = tmp_path / "cut"
+    for size in range(0, len(whole.data) + 1, 397):
+        cut.write_bytes(whole.data[:size])
+        found = grown(cut, None)
+        assert whole.data.startswith(found.data) and len(found.data) <= size
+        ends.add(len(found.data))
+    assert len(ends) >= 3
+
+
+def test_a_damaged_tail_is_told_and_gives_what_was_before(copied: Copied, tmp_path: Path) -> None:
+    """Bit rot on a stick: the pages behind it are counted, and the journal is sound without them."""
+    copied.copying.turn()
+    copied.write(1)
+    copied.copying.turn()
+    before = copied.in_copy(tmp_path, "before.sqlite")
+    copied.write(2, 3000)
+    copied.write(3, 3000)
+    copied.copying.turn()
+    tail = chains(copied.copying.folder)[-1].tails()[-1]
+    data = bytearray(tail.read_bytes())
+    data[-5000] ^= 0x20
+    tail.write_bytes(data)
+    target = tmp_path / "damaged.sqlite"
+    assert assemble(chains(copied.copying.folder)[-1], target) >= 4
+    with Journal(target) as journal:
+        journal.check()
+        assert set(before) <= {row[0] for row in journal._rows("SELECT key FROM facts")}
+
+
+def test_the_broker_is_told_after_the_copy(copied: Copied) -> None:
+    """An acknowledgement waits for the end of the turn that ships what it brought."""
+    copied.copying.turn()
+    copied.ack("one")
+    assert copied.acked == []
+    copied.copying.turn()
+    assert copied.acked == ["one"]
+
+
+def test_a_folder_that_is_gone_holds_up_nothing_and_is_told(copied: Copied, tmp_path: Path) -> None:
+    """The stick is pulled: acknowledged all the same, in daylight somebody hears of it; back, it is whole again."""
+    copied.copying.turn()
+    copied.copies.rename(tmp_path / "pulled")
+    copied.write(1)
+    copied.ack("one")
+    copied.copying.turn()
+    assert copied.acked == ["one"] and "is behind" in copied.trouble[PART]
+    assert not copied.copies.exists(), "no folder is made where the stick should be"
+    copied.write(2)
+    (tmp_path / "pulled").rename(copied.copies)
+    copied.now += 60.0
+    copied.copying.turn()
+    assert copied.trouble == {}
+    assert copied.in_copy(tmp_path) == copied.in_journal()
+
+
+def test_a_folder_that_hangs_holds_up_nothing_for_long(copied: Copied, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A share whose server is gone keeps its caller for ever: after the patience the rest goes on without it."""
+    copied.copying.turn()
+    reached, let = threading.Event(), threading.Event()
+
+    def hangs(_: object) -> None:
+        reached.set()
+        let.wait(30)
+
+    copied.write(1)
+    monkeypatch.setattr("monitor.copying.os.fsync", hangs)
+    copied.ack("one")
+    thread = threading.Thread(target=copied.copying.turn)
+    thread.start()
+    assert reached.wait(10)
+    copied.copying.mind()
+    assert copied.acked == [] and not copied.copying.in_step(0.01)
+    copied.now += PATIENCE_S + 1.0
+    copied.copying.mind()
+    assert copied.acked == ["one"] and "no answer" in copied.trouble[PART]
+    assert copied.copying.in_step(0.01), "somebody must be rung all the same"
+    let.set()
+    thread.join(10)
+    monkeypatch.undo()
+    copied.now += 60.0
+    copied.copying.turn()
+    assert copied.acked == ["one"] and copied.trouble == {}
+
+
+def test_what_nobody_foresaw_in_a_turn_keeps_no_acknowledgement(
+    copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fault of the program in the copying must not starve the judging."""
+    def broken() -> None:
+        raise ZeroDivisionError("by nothing")
+
+    monkeypatch.setattr(copied.copying, "_ship", broken)
+    copied.ack("one")
+    copied.copying.turn()
+    assert copied.acked == ["one"] and "by nothing" in copied.trouble[PART]
+
+
+def test_one_that_is_taken_over_acknowledges_nothing_and_says_so(copied: Copied) -> None:
+    """Also when the new holder comes in the very turn in which it ships."""
+    copied.copying.turn()
+    copied.ack("one")
+    hold(copied.copying.folder, 2, 1.8e9)
+    copied.copying.turn()
+    assert copied.acked == [] and not copied.copying.in_step(0.01)
+    assert len(copied.said) == 1 and "has taken this watch over" in copied.said[0]
+    with pytest.raises(TakenOver, match="has taken this watch over"):
+        copied.new().claim()
+
+
+def test_the_folder_of_another_journal_is_refused(copied: Copied, tmp_path: Path) -> None:
+    """A new journal must not ship over the copy of a dead one, which somebody still wants."""
+    copied.copying.turn()
+    other = Copying(tmp_path / "new" / "journal.sqlite", copied.copies, lambda: 1.8e9, {})
+    with pytest.raises(TakenOver, match="the copy of another journal"):
+        other.claim()
+
+
+def test_two_spares_cannot_both_take_over(tmp_path: Path) -> None:
+    """The holder's file is made once, whole, by one of them."""
+    assert hold(tmp_path, 2, 1.0) == holder_in(tmp_path)
+    with pytest.raises(TakenOver, match="just taking this watch over"):
+        hold(tmp_path, 2, 2.0)
+
+
+def test_a_long_tail_becomes_a_new_base(copied: Copied, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """So that a copy never grows beyond twice its journal; the old chain stays until the new one is whole."""
+    monkeypatch.setattr("monitor.copying._LEAST_TAIL_BYTES", 20_000)
+    copied.copying.turn()
+    first = chains(copied.copying.folder)[-1]
+    for number in range(8):
+        copied.write(number, 90_000)
+        copied.copying.turn()
+        assert copied.in_copy(tmp_path, f"{number}.sqlite") == copied.in_journal()
+    assert chains(copied.copying.folder)[-1].number > first.number
+    assert len(chains(copied.copying.folder)) == 1
+    assert not first.base.exists()
+
+
+def _two_sheds(shed: Shed, folder: Path) -> tuple[Path, Callable[[Path], None]]:
+    copies = folder / "copies"
+    copies.mkdir()
+    shed.add_settings(f'[keep]\ncopy_to = "{copies}"\n')
+    return copies, lambda journal: Copying(journal, copies, lambda: 1.8e9, {}).turn()
+
+
+def test_the_command_puts_the_copy_in_place(shed: Shed, tmp_path: Path) -> None:
+    """The batches run here, the newest reading is told, and what was here before is kept."""
+    _, ship = _two_sheds(shed, tmp_path)
+    assert "no whole copy" in shed.refused("takeover")
+    shed.start()
+    ship(shed.journal_path)
+    assert "nothing is to be taken over" in shed.refused("takeover")
+    shed.journal_path.rename(tmp_path / "dead.sqlite")
+    said = shed.ok("takeover").words
+    assert "Taken over from" in said and "1 batch" in said and "Running: Quillmarsh 12" in said
+    with shed.journal() as journal:
+        assert [one.name for one in journal.running_batches()] == ["Quillmarsh 12"]
+    ship(shed.journal_path)  # it holds the copy now
+
+
+def test_a_restored_backup_goes_on_as_the_holder(shed: Shed, tmp_path: Path) -> None:
+    """A backup of before a take-over, put back on the machine that took over, is still that machine's."""
+    copies, ship = _two_sheds(shed, tmp_path)
+    shed.start()
+    ship(shed.journal_path)
+    shed.ok("backup", str(tmp_path / "old.sqlite"))
+    shed.journal_path.rename(tmp_path / "dead.sqlite")
+    shed.ok("takeover")
+    shed.ok("restore", str(tmp_path / "old.sqlite"))
+    Copying(shed.journal_path, copies, lambda: 1.8e9, {}).claim()
+
+
+def test_takeover_without_a_copy_says_what_to_do(shed: Shed) -> None:
+    """One sentence."""
+    assert "copy_to is not set" in shed.refused("takeover")
