@@ -41,7 +41,7 @@ COMMANDS: Mapping[str, str] = {
     "import": "exchange",
     "backup": "keep",
     "restore": "keep",
-    "takeover": "takeover",
     "thin": "keep",
+    "takeover": "takeover",
     "mirror": "mirror",
 }
