@@ -78,6 +78,7 @@ class Mirroring:
         self._ill_since: float | None = None
         self._settle_due_at = self._due_at
         self._most = MOST_POINTS
+        self._busy_s = 0.0
         self._wait_s = FIRST_WAIT_S
         self._told: tuple[bool, str] | None = None
 
@@ -147,7 +148,7 @@ class Mirroring:
             away = send([self._known_good()], self._signed, self._known_good).away
             if away is not None:
                 return away
-        full = True
+        full, self._busy_s = True, time.thread_time()
         while full and not self._stop.is_set():
             full = False
             for stream in STREAMS:
@@ -176,7 +177,9 @@ class Mirroring:
         marks.note(now)
         if now >= self._settle_due_at:
             self._settle()
-        self._stop.wait(self._pause_s)
+        # No more than a third of a processor, however slow that is: the judging shares it.
+        busy_s, self._busy_s = time.thread_time() - self._busy_s, time.thread_time()
+        self._stop.wait(max(self._pause_s, 2.0 * busy_s) if self._pause_s else 0.0)
 
     def _rows(self, journal: Journal, stream: str, after: int) -> list[tuple[int, str | None]]:
         """The next rows as points, each with its number."""
@@ -261,6 +264,12 @@ class Mirroring:
         with contextlib.suppress(JournalError), Journal(self._path) as journal:
             journal.set_health(PART, ok, says, self._now_s())
             self._told = (ok, says)
+
+
+def forget_mirror(journal: Journal, now_s: float) -> None:
+    """No copy is asked for any more: what went wrong with the last one is no trouble."""
+    if any(one.part == PART and not one.ok for one in journal.health()):
+        journal.set_health(PART, True, tr("no copy is asked for."), now_s)
 
 
 def try_server(settings: Settings, now_s: float) -> tuple[bool, str]:

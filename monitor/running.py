@@ -22,7 +22,7 @@ from monitor.courses import forecast_of
 from monitor.housekeeping import Housekeeping
 from monitor.journal.aside import Aside
 from monitor.journal.database import Journal, JournalError
-from monitor.mirroring import Mirroring
+from monitor.mirroring import Mirroring, forget_mirror
 from monitor.own_trouble import OwnTrouble
 from monitor.page_wiring import PageWiring
 from monitor.phone.people import routes_of
@@ -78,8 +78,11 @@ class Running:
         self.beginnings = Beginnings(Path(f"{journal.path}.anew"))
         self.bands: dict[str, list[tuple[float, float, float]]] = {}
         self.forecasts: dict[str, list[tuple[float, float, float]]] = {}
-        if settings.mirror is not None or journal.mirror_state():
-            journal.note_changed_readings()
+        with contextlib.suppress(JournalError):  # the copy must not keep the watch from beginning
+            if settings.mirror is None:
+                forget_mirror(journal, clock.now())
+            if settings.mirror is not None or journal.mirror_state():
+                journal.note_changed_readings()
         self._refused: dict[str, int] = {}
         self._band_due_s: dict[str, float] = {}
         self._say, self._also_on_tick = say, on_tick

@@ -17,7 +17,12 @@ MOST_REQUESTS = 200
 
 
 class Refused(ValueError):
-    """The server will not take these points as they are; sending them again is of no use."""
+    """The server will not take these points as they are; sending them again is of no use. ``dropped``: how many of them
+    it left out while it wrote the others, where it says so."""
+
+    def __init__(self, says: str, dropped: int | None = None) -> None:
+        super().__init__(says)
+        self.dropped = dropped
 
 
 class Away(ValueError):
@@ -55,14 +60,15 @@ def send(lines: Sequence[str], write: Write, known_good: Callable[[], str]) -> S
                 write(lines[begin:end])
                 proved = True
             except Refused as error:
-                if end - begin > 1:
+                # One that left out every point of a list (it keeps none so old) need not be asked of each.
+                if end - begin > 1 and error.dropped != end - begin:
                     middle = (begin + end) // 2
                     parts += [(middle, end), (begin, middle)]
                     continue
                 if not proved:
                     _prove(write, known_good, error)
                     proved = True
-                sent.refused.append((lines[begin], str(error)))
+                sent.refused += [(line, str(error)) for line in lines[begin:end]]
             sent.done = end
     except Away as error:
         sent.away = error

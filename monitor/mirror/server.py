@@ -7,6 +7,7 @@ an end: a server that dribbles its answer is left after ``DEADLINE_S``, whatever
 from __future__ import annotations
 
 import json
+import re
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -24,6 +25,8 @@ MOST_FORSAKEN = 3
 # What is wrong with the points themselves: cannot be read, wrong type, too old for the bucket; too long a list.
 _ABOUT_THE_POINTS = (400, 413, 422)
 _MOST_REASON = 200
+# How InfluxDB says how many points of a list it left out ("partial write: points beyond retention policy dropped=3").
+_DROPPED = re.compile(r"partial write.*\bdropped=(\d{1,9})\b")
 
 
 class Server:
@@ -85,7 +88,8 @@ class Server:
         status = getattr(error, "status", None)
         reason = self._hidden(_reason_of(error))
         if status in _ABOUT_THE_POINTS:
-            return Refused(reason or f"HTTP {status}")
+            dropped = _DROPPED.search(reason)
+            return Refused(reason or f"HTTP {status}", int(dropped[1]) if dropped else None)
         if status in (401, 403):
             return Away(tr("it refuses the token: make one that may write to this bucket"))
         if status == 404:

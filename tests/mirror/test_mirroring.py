@@ -11,7 +11,7 @@ import pytest
 from monitor.domain import Event, Reading
 from monitor.journal.database import Journal
 from monitor.mirror.sending import Away
-from monitor.mirroring import HANGS_AFTER_S, LATE_AFTER_S, LEAST_POINTS, MOST_POINTS, mirror_notes
+from monitor.mirroring import HANGS_AFTER_S, LATE_AFTER_S, LEAST_POINTS, MOST_POINTS, forget_mirror, mirror_notes
 from monitor.own_trouble import OwnTrouble
 from monitor.settings import Settings
 from tests.mirror.servers import RealServer, StandIn, mirror_at, refusal, stand_in
@@ -328,6 +328,16 @@ def test_how_it_is_stands_in_status(shed: World, other: StandIn) -> None:
     other.answers = lambda lines: (204, "")
     shed.turn()
     assert health()[0] and shed.trouble == {}
+
+
+def test_a_copy_that_is_not_asked_for_any_more_is_no_trouble(shed: World) -> None:
+    """What was said of it last is taken back; what is well is left alone."""
+    with Journal(shed.path) as journal:
+        forget_mirror(journal, T0)
+        assert journal.health() == []
+        journal.set_health("mirror", False, "nothing answers there", T0)
+        forget_mirror(journal, T0 + 1.0)
+        assert [(one.ok, one.says) for one in journal.health()] == [(True, "no copy is asked for.")]
 
 
 def test_a_journal_in_trouble_is_left_to_those_who_tell_of_it(shed: World, other: StandIn) -> None:

@@ -74,6 +74,26 @@ def test_a_server_that_goes_away_in_the_middle_leaves_what_is_settled() -> None:
     assert sent.done == 6 and str(sent.away) == "nothing answers there"
 
 
+@given(st.integers(0, 500), st.integers(0, 500))
+def test_points_older_than_the_server_keeps_any_cost_it_few_requests(begin: int, many: int) -> None:
+    """It says of each list how many it left out: where that is all of it, it is not asked of each."""
+    lines = [str(n) for n in range(1000)]
+    old = set(lines[begin : begin + many])
+    took: set[str] = set()
+    requests = [0]
+
+    def write(part: Sequence[str]) -> None:
+        requests[0] += 1
+        took.update(set(part) - old)
+        dropped = sum(line in old for line in part)
+        if dropped:
+            raise Refused(f"partial write: points beyond retention policy dropped={dropped}", dropped)
+
+    sent = send(lines, write, lambda: GOOD)
+    assert sent.done == 1000 and [line for line, _ in sent.refused] == lines[begin : begin + many]
+    assert took - {GOOD} == set(lines) - old and requests[0] < 50
+
+
 def test_a_list_that_is_bad_throughout_is_left_in_time() -> None:
     """So many requests a turn and no more; what is settled by then is counted."""
     lines = [str(n) for n in range(2000)]

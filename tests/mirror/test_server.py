@@ -42,6 +42,7 @@ def test_a_list_is_one_request_of_the_version_2_interface(other: StandIn) -> Non
 @pytest.mark.parametrize(
     ("status", "text", "kind", "words"),
     [
+        (422, refusal("partial write: points beyond retention policy dropped=17"), Refused, "dropped=17"),
         (400, refusal("partial write: field type conflict dropped=1"), Refused, "field type conflict"),
         (413, "", Refused, "HTTP 413"),
         (422, refusal("beyond retention"), Refused, "beyond retention"),
@@ -68,6 +69,8 @@ def test_each_answer_has_its_words_and_none_the_token(
     server.close()
     said = str(caught.value)
     assert words in said and TOKEN not in said and len(said) < 250 and said.isprintable()
+    dropped = {"dropped=17": 17, "field type conflict": 1}.get(words)
+    assert getattr(caught.value, "dropped", None) == dropped
 
 
 def test_a_busy_server_says_when_to_come_again(other: StandIn) -> None:
