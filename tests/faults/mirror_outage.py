@@ -3,6 +3,7 @@ watch that is killed in between. The test and the soak are the same world, short
 
 from __future__ import annotations
 
+import gc
 import tracemalloc
 from collections.abc import Sequence
 from pathlib import Path
@@ -71,9 +72,11 @@ class Outage:
         self.server.kill()
         self.pass_minutes(60)
         tracemalloc.start()
+        gc.collect()
         before = tracemalloc.get_traced_memory()[0]
         minutes = int(self.hours * 60) // 60 * 60 - 60
         self.pass_minutes(minutes // 2, step=30)
+        gc.collect()
         self.grown_bytes = tracemalloc.get_traced_memory()[0] - before
         self.world.begin()
         self.pass_minutes(minutes - minutes // 2, step=30)

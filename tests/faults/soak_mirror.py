@@ -30,7 +30,7 @@ def soak(arguments: list[str]) -> int:
             outage.happen()
             print(outage.figures())
             broken = outage.lost() + ["out of order"] * (outage.out_of_order > 0)
-            broken += ["memory grew"] * (outage.grown_bytes > 300_000 or outage.peak_bytes > 6_000_000)
+            broken += ["memory grew"] * (outage.grown_bytes > 200_000 or outage.peak_bytes > 6_000_000)
         finally:
             outage.close()
             server.stop()

@@ -37,7 +37,7 @@ def test_a_server_that_is_gone_for_72_hours_lacks_nothing_afterwards(server: Rea
         outage.happen()
         assert outage.readings == 4 * 60 * 72.5 and outage.lost() == []
         assert outage.out_of_order == 0
-        assert outage.grown_bytes < 300_000 and outage.peak_bytes < 6_000_000, outage.figures()
+        assert outage.grown_bytes < 200_000 and outage.peak_bytes < 6_000_000, outage.figures()
     finally:
         outage.close()
 
