@@ -111,10 +111,11 @@ def _stories(args: argparse.Namespace, settings: Settings) -> list[Story]:
         with journal_of_batches(settings) as journal:
             records = [batch_called(journal, name) for name in names] or journal.batches()
             records = [record for record in records if fits(found_in(journal, record))]
-            if args.anew:
-                stories += [worked_out(journal, record, settings) for record in records]
-            else:
-                stories += stories_of(journal, records, settings.local_time)
+            for record in records:
+                (story,) = stories_of(journal, [record], settings.local_time)
+                # One that came without estimates (out of another journal) has readings at least.
+                anew = args.anew or (story.core and not story.done)
+                stories.append(worked_out(journal, record, settings) if anew else story)
     unique = {story.name: story for story in stories}
     if len(unique) < len(stories) and paths:
         raise CommandError(tr("Two of these are called the same; name each batch once."))

@@ -9,6 +9,7 @@ from monitor.page.compare_view import MOST_CURVES, Asked, Choice
 from monitor.page.overlay_chart import key_html, overlay_svg, zero_words
 from monitor.page.parts import still_page
 from monitor.page.parts import text_of as _text
+from monitor.page.plan_page import plan_address
 from monitor.seasons.curves import ALIGNED, AS, AS_WORDS, HOURS, Overlay
 from monitor.seasons.differences import MEASURES, Compared, Group
 from monitor.seasons.groups import BY, BY_WORDS
@@ -62,9 +63,17 @@ def rows_html(rows: Iterable[Row], heading: str = "h2") -> str:
     """The figures, a panel for each batch: a table of many columns does not fit a phone."""
     return "".join(
         f'<section class="panel"><{heading}>{number} <a class="tall" href="/batch/{quote(row.story.name, safe="")}">'
-        f"{_text(row.story.name)}</a></{heading}><table>{_cells(row)}</table></section>"
+        f"{_text(row.story.name)}</a></{heading}><table>{_cells(row)}</table>{_again(row)}</section>"
         for number, row in enumerate(rows, 1)
     )
+
+
+def _again(row: Row) -> str:
+    """The way to "what if": the plan shows the same recipe bare, under a blanket and in a box, in whatever air."""
+    if row.story.mass_kg is None:
+        return ""
+    words = tr("This recipe under another cover, in other air")
+    return f'<a class="button" href="{plan_address(row.story.name)}">{_text(words)}</a>'
 
 
 def _cells(row: Row) -> str:

@@ -9,6 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.sensing.senml import Decoder
+from monitor.sources.batch_file import read_batch_file
+from monitor.sources.recording import read_recording
+
 from .conftest import Shed
 
 PAST = Path(__file__).parents[2] / "recordings" / "past-seasons.json"
@@ -114,8 +118,9 @@ def test_a_running_batch_is_marked_and_does_not_count(year: Shed) -> None:
     assert sum(counts) == 12
 
 
-def test_recordings_are_compared_as_they_are(shed: Shed) -> None:
-    """Through the same judgement as a replay; no journal is needed. Two hours of it will do here."""
+def test_recordings_are_compared_as_they_are_and_as_stored_readings(shed: Shed) -> None:
+    """Through the same judgement as a replay; no journal is needed. The same lines as a batch of a journal that came
+    without estimates are judged alike. Two hours of it will do here."""
     whole, path = PAST.with_name("night-shed-2.rec"), shed.folder / "night.rec"
     path.write_bytes(b"".join(whole.read_bytes().splitlines(keepends=True)[:400]))
     path.with_suffix(".toml").write_bytes(whole.with_suffix(".toml").read_bytes())
@@ -123,6 +128,20 @@ def test_recordings_are_compared_as_they_are(shed: Shed) -> None:
     assert one["batch"] == "Quillmarsh 22" and one["state"] == "failed" and one["completeness"] < 0.6
     assert "There is no batch yet" in shed.refused("compare")
     assert "There is no recording" in shed.refused("compare", "not-there.rec")
+
+    entered, decoder = read_batch_file(path.with_suffix(".toml")), Decoder()
+    with shed.journal() as journal, journal.transaction():
+        journal.add_batch(entered.batch)
+        for entry in entered.log:
+            journal.add_entry(entered.batch.name, entry)
+        for line in (line for line in read_recording(path) if line.note is None):
+            last_s = line.arrival_s
+            journal.add_readings(decoder.decode(line.data, last_s, default_bucket=entered.batch.bucket).readings)
+        journal.end_batch(entered.batch.name, last_s, last_s, "filled")
+    (stored,) = shed.ok("compare", "Quillmarsh 22", "--json").json["batches"]
+    for figure in ("completeness", "completeness_sd", "self_heating_k", "cooling_time_constant_s"):
+        assert stored[figure] == pytest.approx(one[figure], rel=0.02), figure
+    assert stored["state"] == "failed" and stored["alarms"] == one["alarms"] and "not_taken" in one["alarms"]
 
 
 def test_what_if_it_had_a_blanket_in_january(year: Shed) -> None:
