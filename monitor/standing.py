@@ -79,9 +79,9 @@ def status_view(
     drawn = (curves or Curves()) if with_curves else None
     running = {batch.bucket: batch for batch in journal.running_batches()}
     names = list(dict.fromkeys([*(bucket.name for bucket in settings.buckets), *running]))
-    alarms = journal.alarms()
+    loose = journal.alarms(batch="")  # those of no batch: of all batches there are years
     buckets = tuple(
-        _bucket_view(journal, settings, now_s, name, running[name], alarms, (bands or {}).get(running[name].name, ()),
+        _bucket_view(journal, settings, now_s, name, running[name], loose, (bands or {}).get(running[name].name, ()),
                      drawn)
         if name in running
         else BucketView(name)
@@ -177,13 +177,15 @@ def _bucket_view(  # noqa: PLR0917
     now_s: float,
     name: str,
     batch: Batch,
-    alarms: Sequence[AlarmRecord],
+    loose: Sequence[AlarmRecord],
     band: Band,
     curves: Curves | None,
 ) -> BucketView:
     log = journal.entries(batch.name)
     estimate = journal.last_estimate(batch.name)
-    mine = [alarm for alarm in alarms if alarm.batch == batch.name or (alarm.bucket == name and not alarm.batch)]
+    # Beside those of its batch those that stand at the bucket itself.
+    of_none = [alarm for alarm in loose if alarm.bucket == name]
+    mine = sorted([*journal.alarms(batch=batch.name), *of_none], key=_when_raised)
     standing = [alarm for alarm in mine if alarm.state in ("unacknowledged", "acknowledged")]
     # A probe that reads the air, sticks or storms says nothing of the paste, however believable each value looks.
     faulty = {str(alarm.facts.get("probe", "")) for alarm in standing if alarm.kind == "sensor_fault"}
@@ -233,6 +235,10 @@ def _bucket_view(  # noqa: PLR0917
         return view
     paste, ambient = _curves(journal, batch, now_s, curves)
     return replace(view, curve=paste, ambient=ambient)
+
+
+def _when_raised(alarm: AlarmRecord) -> tuple[float, str]:
+    return alarm.raised_at_s or 0.0, alarm.alarm_id
 
 
 def _recent(
@@ -515,7 +521,7 @@ def record_view(journal: Journal, settings: Settings, name: str, now_s: float) -
     log = journal.entries(name)
     estimate = journal.last_estimate(name)
     end_s = now_s if kept.ended_s is None else kept.ended_s
-    alarms = [_alarm_view(settings, alarm, now_s, frozenset()) for alarm in journal.alarms() if alarm.batch == name]
+    alarms = [_alarm_view(settings, alarm, now_s, frozenset()) for alarm in journal.alarms(batch=name)]
     curves = [
         _line(journal.thinned(batch.bucket, probe, batch.started_s - 10 * MINUTE_S, end_s + MINUTE_S, CURVE_POINTS))
         for probe in (*PASTE_PROBES, AMBIENT)

@@ -117,6 +117,11 @@ MIGRATIONS: tuple[Migration, ...] = (
             "ALTER TABLE readings_by_minute RENAME TO readings",
         ),
     ),
+    Migration(
+        4,
+        "alarms found by their batch: a page does not go through those of all years",
+        ("CREATE INDEX alarms_of_batch ON alarms (batch)",),
+    ),
 )
 
 NEWEST = MIGRATIONS[-1].number

@@ -143,3 +143,14 @@ def test_facts_counters_and_health_outlive_a_restart(journal: Journal) -> None:
         assert again.counters() == {("serial", "damaged"): 4}
         health = again.health()
         assert [(h.part, h.ok, h.says, h.at_s) for h in health] == [("broker", True, "Connected.", T0 + 1)]
+
+
+def test_the_alarms_of_a_batch_are_found_without_those_of_all_years(journal: Journal) -> None:
+    """By an index of each: what a page asks for must not grow with the years."""
+    for batch, standing_only, index in (("B", False, "alarms_of_batch"), (None, True, "standing_alarms")):
+        asked: list[str] = []
+        journal._db.set_trace_callback(asked.append)
+        journal.alarms(standing_only, batch)
+        journal._db.set_trace_callback(None)
+        plan = " ".join(row[3] for row in journal._db.execute(f"EXPLAIN QUERY PLAN {asked[0]}"))
+        assert index in plan

@@ -14,6 +14,8 @@ _EXECUTING = ("_run", "_run_many", "_row", "_rows", "execute", "executemany", "e
 # What stands in a statement beside constants of the module, each with where its text comes from.
 _OURS = {
     ("alarms.py", "marks"): "question marks, as many as there are columns",
+    ("alarms.py", "of_batch"): "one of two literals",
+    ("alarms.py", "standing"): "one of two literals",
     ("batches.py", "column"): "a column of the list in the same loop",
     ("batches.py", "table"): "a table of that list",
     ("batches.py", "which"): "one of two literals",
