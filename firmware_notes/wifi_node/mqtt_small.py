@@ -41,7 +41,10 @@ class Client:
         self._feed()
         self._number = self._number % 0xFFFF + 1
         number = struct.pack(">H", self._number)
-        self._send(0x33 if retain else 0x32, _text(topic) + number + _bytes(payload))
+        # Apart, for the payload may be long and every joining is a copy of it.
+        payload = _bytes(payload)
+        self._send(0x33 if retain else 0x32, _text(topic) + number, len(payload))
+        self._write(payload)
         while True:
             kind, answer = self._read()
             if kind == 0x40 and answer == number:
@@ -114,8 +117,9 @@ class Client:
         if self._heard is not None:
             self._heard(topic.decode(), rest, bool(kind & 1))
 
-    def _send(self, kind, body):
-        head, length = bytearray((kind,)), len(body)
+    def _send(self, kind, body, more=0):
+        """A packet, or the front of one that ends with ``more`` bytes yet to be written."""
+        head, length = bytearray((kind,)), len(body) + more
         while True:
             head.append(length & 0x7F | (0x80 if length > 0x7F else 0))
             length >>= 7
@@ -124,8 +128,9 @@ class Client:
         self._write(bytes(head) + body)
 
     def _write(self, data):
-        while data:
-            data = data[self._socket.send(data) :]
+        left = memoryview(data)
+        while len(left) > 0:
+            left = left[self._socket.send(left) :]
 
     def _read(self, first=b""):
         kind, length, shift = (first or self._exactly(1))[0], 0, 0

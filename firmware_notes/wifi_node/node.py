@@ -10,8 +10,9 @@ from mqtt_small import Client
 from pack import pack_of
 from ring import Ring
 
-# So many samples in one message, however many wait.
-MOST_AT_ONCE = 20
+# So many samples in one message, however many wait: ten of four probes make 4 kB, and ten times that while it is put
+# together.
+MOST_AT_ONCE = 10
 LONGEST_WAIT_S = 60
 
 
@@ -24,6 +25,7 @@ class Node:
         self.ring = Ring(len(self.probes), int(settings.KEPT_H * 3600 // settings.PERIOD_S))
         self._sample_at = board.ticks_s()
         self._link = Link(board.ticks_s, LONGEST_WAIT_S)
+        self._most = MOST_AT_ONCE
 
     def turn(self):
         """One round; to be called again and again, some times a second."""
@@ -45,7 +47,7 @@ class Node:
         link.client.publish(place + "/state", "here", True)
 
     def _hand_over(self):
-        samples = self.ring.oldest(MOST_AT_ONCE)
+        samples = self.ring.oldest(self._most)
         try:
             pack = pack_of(
                 self.settings.BUCKET, self.probes, samples, int(self.board.ticks_s()), self.board.unix_s()
@@ -53,5 +55,9 @@ class Node:
             self._link.client.publish("emberpail/" + self.settings.NODE + "/readings", pack)
         except OSError:
             self._link.drop()
+            return
+        except MemoryError:  # on a board with less room; a part of the message may be under way, so begin anew
+            self._link.drop()
+            self._most = max(1, self._most // 2)
             return
         self.ring.drop(len(samples))

@@ -91,11 +91,12 @@ def test_a_broker_that_is_slow_to_answer_starves_no_watchdog() -> None:
 
         def answer() -> None:
             with server.accept()[0] as wire:
-                while head := wire.recv(500):
+                while head := wire.recv(2):
+                    body = wire.recv(head[1], socket.MSG_WAITALL) if head[1] else b""  # none is longer than 127
                     time.sleep(0.5)
-                    kind = head[0] & 0xF0
-                    number = head[5:7]  # behind two bytes of head, two of length and the topic's one
-                    wire.sendall({0x10: b"\x20\2\0\0", 0x30: b"\x40\2" + number, 0xC0: b"\xd0\0"}[kind])
+                    number = body[3:5]  # behind two bytes of length and the topic's one
+                    answers = {0x10: b"\x20\2\0\0", 0x30: b"\x40\2" + number, 0xC0: b"\xd0\0"}
+                    wire.sendall(answers[head[0] & 0xF0])
 
         thread = threading.Thread(target=answer, daemon=True)
         thread.start()

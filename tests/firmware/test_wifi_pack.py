@@ -6,6 +6,8 @@ import json
 import random
 import subprocess
 
+import pytest
+
 from monitor.sensing.frames import max31855
 from monitor.sensing.senml import Decoder
 from tests.firmware.boards import NOTES, PROGRAM, evaluated, needs_micropython
@@ -103,3 +105,41 @@ def test_the_ring_keeps_half_a_day_and_more_in_what_a_board_has() -> None:
     ).splitlines()
     assert 100_000 < int(out[0]) < 125_000
     assert out[1:] == ["5040 7 70", "1 50460"]
+
+
+def test_the_whole_node_fits_the_board_that_the_notes_name(capsys: pytest.CaptureFixture[str]) -> None:
+    """All of its code and the ring, full, with a pack of ten samples in the making and a copy of it: 200 kB of free
+    memory do. This computer's MicroPython has words of eight bytes, a board's of four, so a board needs less.
+    """
+    out = evaluated(
+        "wifi_node",
+        "import gc, settings\ngc.collect()\nbefore = gc.mem_alloc()\nfrom node import Node\nfrom pack import pack_of\n"
+        "class Board:\n    ticks_s = lambda self: 0.0\n"
+        "settings.PROBES = {'core': 5, 'wall': 16, 'top': 21, 'ambient': 17}\nnode = Node(Board(), settings)\n"
+        "for n in range(14 * 360):\n    node.ring.add(10 * n, 3900, [(400, 320)] * 4)\n"
+        "gc.collect()\npack = pack_of('shed-2', node.probes, node.ring.oldest(10), 50400, 1773480000)\n"
+        "held = gc.mem_alloc() - before\ngc.collect()\nprint(held, gc.mem_alloc() - before, len(pack))\n",
+    )
+    most, after, pack = map(int, out.split())
+    with capsys.disabled():
+        print(f"\nWi-Fi node: {after} bytes of memory, {most + pack} while it sends a pack of {pack} bytes")
+    assert 100_000 < after < 150_000 and most + pack < 200_000
+
+
+def test_a_board_with_less_room_sends_smaller_packs() -> None:
+    """Where there is no room for ten samples it tries five, then two, and gives up none of them."""
+    out = evaluated(
+        "wifi_node",
+        "import settings, node\nsent = []\nfull = node.pack_of\n"
+        "def pack_of(bucket, probes, samples, now_s, unix_s):\n    if len(samples) > 3:\n        raise MemoryError\n"
+        "    return full(bucket, probes, samples, now_s, unix_s)\nnode.pack_of = pack_of\n"
+        "class Client:\n    def publish(self, topic, pack):\n        sent.append(pack.count('core\"'))\n"
+        "    def close(self, politely):\n        pass\n"
+        "class Board:\n    now = 0.0\n    ticks_s = lambda self: self.now\n    unix_s = lambda self: None\n"
+        "    supply_mv = lambda self: 0\n    frames = lambda self: [bytes((1, 144, 25, 0))] * 2\n"
+        "board = Board()\none = node.Node(board, settings)\n"
+        "def connect(link):\n    link.client = Client()\none._connect = connect\none._link._try_at = 95\n"
+        "for n in range(300):\n    board.now = n\n    one.turn()\n"
+        "print(max(sent), sum(sent), one.ring.waiting, one.ring.lost)\n",
+    )
+    assert out.split() == ["2", "30", "0", "0"], out
