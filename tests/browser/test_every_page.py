@@ -18,6 +18,7 @@ NO_PAGE = {
     "/live": "the stream of events",
     "/status.json": "for programs",
     "/healthz": "for programs",
+    "/metrics": "for programs",
     "/static": "files, loaded by the pages",
     "/bucket/{name:path}/curve.json": "columns of figures, for the chart",
     "/batch/{name:path}/curve.json": "the same",

@@ -175,6 +175,7 @@ def farm(tmp_path_factory: pytest.TempPathFactory) -> Farm:
         one.run("ring")
         one.run("backup")
         one.run("page")
+        one.run("mirror")
 
         def tried() -> bool:
             with Journal(one.folder / "journal.sqlite", read_only=True) as journal:
