@@ -20,7 +20,7 @@ from monitor.seasons.sentences import mean_words, sentences
 from monitor.seasons.story import Story
 from monitor.seasons.table import Row, rows_of
 from monitor.settings import Settings
-from monitor.words import DAY_DATE_TIME, tr, trn, when
+from monitor.words import DATE, TIME, tr, trn, when
 
 
 def add(parsers: Any) -> None:
@@ -146,7 +146,8 @@ def _write(
     if args.report is not None:
         from monitor.page.compare_report import report_html
 
-        made = when(settings.local_time(now_s()), DAY_DATE_TIME)
+        now = settings.local_time(now_s())
+        made = f"{when(now.date(), DATE)} {when(now, TIME)}"
         held = [] if found is None else [found]
         html = report_html(
             stories, rows, held, zero=args.zero, hours=args.hours, by=args.by, place=settings.site.name, made=made

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from monitor.words import mark
 
 from .groups import group_of
-from .mixed import FEWEST, Estimated, fit, welch
+from .mixed import FEWEST, Estimated, fit, plain, welch
 from .table import Row
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def _potash_per_oil(row: Row) -> float | None:
 # What can be compared: figure, words, and the unit's spec ("%" is a share of the promised soap, "h" hours).
 MEASURES: Mapping[str, tuple[Value, str, str]] = {
     "completeness": (lambda row: _share(row.story.completeness), mark("potash used up"), "%"),
-    "peak": (lambda row: row.peak_c, mark("peak"), "dK"),
+    "peak": (lambda row: row.peak_c, mark("peak"), "dC"),
     "warm": (lambda row: _in_hours(row.warm_s), mark("time above {60:degC}"), "h"),
     "self-heating": (lambda row: _middle(row.story.self_heating), mark("heat made"), "dK"),
     "heat": (lambda row: _middle(row.story.heat_per_kg), mark("heat released for each kg"), "kJ/kg"),
@@ -52,8 +52,8 @@ MEASURES: Mapping[str, tuple[Value, str, str]] = {
 }
 # What may lie behind a difference: figure, words for more of it and less of it, the unit's spec.
 DRIVERS: Mapping[str, tuple[Value, str, str, str]] = {
-    "pour": (lambda row: row.story.pour_c, mark("was poured warmer"), mark("was poured colder"), "dK"),
-    "air": (lambda row: row.air_c, mark("stood in warmer air"), mark("stood in colder air"), "dK"),
+    "pour": (lambda row: row.story.pour_c, mark("was poured warmer"), mark("was poured colder"), "dC"),
+    "air": (lambda row: row.air_c, mark("stood in warmer air"), mark("stood in colder air"), "dC"),
     "blend": (lambda row: _in_minutes(row.blend_after_s), mark("was blended longer"), mark("was blended less long"),
               "min"),
     "size": (lambda row: row.story.mass_kg, mark("was larger"), mark("was smaller"), "kg"),
@@ -228,8 +228,7 @@ def _share_taken(
         fitted = fit(values, design, [row.story.bucket for _, _, row in pair])
         slope, left = fitted.contrast([0.0, 0.0, 1.0]), fitted.contrast([0.0, 1.0, 0.0]).value
     else:
-        fitted = fit(values, design, [str(place) for place in range(len(values))])
-        slope, left = fitted.contrast([0.0, 0.0, 1.0]), fitted.contrast([0.0, 1.0, 0.0]).value
+        slope, left = plain(values, design, [0.0, 0.0, 1.0]), plain(values, design, [0.0, 1.0, 0.0]).value
     if slope.low <= 0.0 <= slope.high:
         return None
     return 1.0 - left / difference

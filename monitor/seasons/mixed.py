@@ -40,7 +40,7 @@ class LibraryMissing(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Estimated:
-    """A difference (or mean) with what its interval rests on. ``method`` is "mixed" or "welch"."""
+    """A difference (or mean) with what its interval rests on. ``method`` is "mixed", "plain" or "welch"."""
 
     value: float
     low: float
@@ -134,6 +134,19 @@ def _inverse(bucket: float, rest: float, member: Array) -> Array:
     import numpy as np
 
     return np.asarray(np.linalg.inv(bucket * member @ member.T + rest * np.eye(len(member))), float)
+
+
+def plain(values: Sequence[float], design: Array, weights: Sequence[float], *, level: float = 0.95) -> Estimated:
+    """A contrast of ordinary least squares: where there are no buckets to tell apart. Raises LibraryMissing."""
+    import numpy as np
+
+    _library("regression.linear_model")  # asked for alike, so that an answer never hangs on which buckets there are
+    y, c = np.asarray(values, float), np.asarray(weights, float)
+    beta, *_ = np.linalg.lstsq(design, y, rcond=None)
+    degrees = float(len(y) - design.shape[1])
+    rest = float(np.sum((y - design @ beta) ** 2)) / degrees
+    error = math.sqrt(max(0.0, float(c @ np.linalg.inv(design.T @ design) @ c) * rest))
+    return _estimated(float(c @ beta), error, degrees, level, "plain", 0.0, math.sqrt(rest))
 
 
 def welch(values: Sequence[float], base: Sequence[float], *, level: float = 0.95) -> Estimated:

@@ -41,8 +41,8 @@ def figure(value: float, unit: str) -> str:
     """A difference with its unit; a share of the promised soap in points of a hundred."""
     if unit == "%":
         return tr("{points} points of 100", points=number(value, 0 if abs(value) >= 10 else 1))
-    if unit == "dK":
-        return quantity(value, "dC", 0 if abs(value) >= 10 else 1)
+    if unit in ("dC", "dK"):
+        return quantity(value, unit, 0 if abs(value) >= 10 else 1)
     if unit == "h":
         return tr("{hours:.1f} h", hours=value)
     if unit == "min":
@@ -56,15 +56,20 @@ def mean_words(group: Group, measure: str) -> str:
     """A group's plain mean, "" where none of its batches counts. Of a completeness with the caution that it is bare."""
     if group.mean is None:
         return ""
-    unit = MEASURES[measure][2]
-    if unit == "%":
-        told = f"{number(group.mean)} %"
-    else:
-        told = quantity(group.mean, "degC") if measure == "peak" else figure(group.mean, unit)
+    told = _level(group.mean, measure)
     if group.spread is None or group.count < 2:
         return tr("mean {figure}", figure=told)
-    low, high = group.spread
-    return tr("mean {figure}, single ones {low} to {high}", figure=told, low=number(low), high=number(high))
+    # The unit stands once, beside the mean.
+    low, high = (_level(level, measure).partition(" ")[0] for level in group.spread)
+    return tr("mean {figure}, single ones {low} to {high}", figure=told, low=low, high=high)
+
+
+def _level(value: float, measure: str) -> str:
+    """A figure that is no difference: a temperature as such, a share in per cent."""
+    unit = MEASURES[measure][2]
+    if unit == "%":
+        return f"{number(value)} %"
+    return quantity(value, "degC") if unit == "dC" else figure(value, unit)
 
 
 def _said(one: Difference, what: str, unit: str) -> list[str]:

@@ -26,7 +26,7 @@ import numpy as np
 import pytest
 from scipy.stats import t
 
-from monitor.seasons.mixed import fit, welch
+from monitor.seasons.mixed import fit, plain, welch
 
 _DATA = Path(__file__).parent / "data" / "nist_strd"
 _DYESTUFF = {
@@ -84,6 +84,19 @@ def test_the_difference_of_two_agrees_with_nists_certified_f() -> None:
     found = welch(one, other)
     error = (found.high - found.low) / 2.0 / float(t.ppf(0.975, found.degrees))
     assert (found.value / error) ** 2 == pytest.approx(certified, rel=1e-6)
+
+
+def test_plain_least_squares_agrees_with_the_library() -> None:
+    """NIST's resistances against the number of the instrument, by statsmodels' own intervals (a second witness)."""
+    from statsmodels.regression.linear_model import OLS
+
+    groups, *_ = nist("SiRstv")
+    values, clusters = one_mean(groups)
+    design = np.column_stack([np.ones(25), [float(one) for one in clusters]])
+    found, witness = plain(values, design, [0.0, 1.0]), OLS(values, design).fit()
+    assert found.value == pytest.approx(witness.params[1], rel=1e-9)
+    assert (found.low, found.high) == pytest.approx(tuple(witness.conf_int(0.05)[1]), rel=1e-9)
+    assert found.p == pytest.approx(witness.pvalues[1], rel=1e-9)
 
 
 def test_dyestuff() -> None:

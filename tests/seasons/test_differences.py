@@ -12,9 +12,10 @@ from monitor.domain import INSULATIONS, Vessel
 from monitor.seasons import mixed
 from monitor.seasons.differences import DRIVERS, MEASURES, compared
 from monitor.seasons.groups import BY, group_of, grouped
-from monitor.seasons.sentences import sentences
+from monitor.seasons.sentences import figure, mean_words, sentences
 from monitor.seasons.story import Story
 from monitor.seasons.table import rows_of
+from monitor.words import US, Voice, speaking
 
 from .covering import covering
 from .made import story
@@ -121,6 +122,18 @@ def test_every_measure_by_every_group(by: str, measure: str) -> None:
         assert "nan" not in sentence.lower() and "inf " not in sentence
         if " against " in sentence and "batches)" in sentence:
             assert "between" in sentence or "anything from" in sentence
+
+
+def test_means_are_told_in_the_units_of_who_reads() -> None:
+    """A temperature as such, and its spread in the same unit."""
+    made = [story(n, peak_c=80.0 + n) for n in range(3)]
+    (group,) = compared(rows_of(made), "season", "peak").groups
+    assert mean_words(group, "peak") == "mean 81 °C, single ones 80 to 82"
+    with speaking(Voice(units=US)):
+        assert mean_words(group, "peak") == "mean 178 °F, single ones 176 to 180"
+        assert figure(10.0, "dC") == "18 °F"
+    (group,) = compared(rows_of(made), "season", "self-heating").groups
+    assert mean_words(group, "self-heating") == "mean 45 K, single ones 45 to 45"
 
 
 def test_a_batch_whose_group_nobody_noted_is_in_none() -> None:
