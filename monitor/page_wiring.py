@@ -15,7 +15,7 @@ from monitor.courses import Courses
 from monitor.curve import BatchCurve
 from monitor.deeds import JournalDeeds
 from monitor.household import JournalHousehold
-from monitor.journal.database import Journal
+from monitor.journal.database import Journal, JournalError
 from monitor.judgement.escalation import AlarmView
 from monitor.languages import LANGUAGES
 from monitor.page.address import phone_address
@@ -157,8 +157,10 @@ class PageWiring:
 
     def link_of(self, alarm: AlarmView, person: str, now_s: float) -> str | None:
         """The address at which a person answers an alarm, and all that are told with it."""
-        # The watch's own trouble stands at no bucket, and has no page of its own.
-        return self._link(ANSWER, (alarm.alarm_id, *alarm.also), person, now_s) if alarm.bucket else None
+        # The watch's own trouble stands at no bucket, and has no page of its own; nor has that of a node with no batch.
+        if not alarm.bucket or not (alarm.batch or self._is_minded(alarm.bucket)):
+            return None
+        return self._link(ANSWER, (alarm.alarm_id, *alarm.also), person, now_s)
 
     def drill_link(self, person: str, now_s: float) -> str | None:
         """The address at which a person says that the drill was heard."""
@@ -175,6 +177,13 @@ class PageWiring:
             return None
         link = Link(purpose, tuple(about), person, now_s + LASTS_S)
         return f"{address}{address_for(link, token_of(link, self._deeds.key()))}"
+
+    def _is_minded(self, bucket: str) -> bool:
+        try:
+            with self._to_read() as journal:
+                return journal.batch_in(bucket) is not None
+        except JournalError:  # the message goes without its address
+            return False
 
     def _to_read(self) -> Journal:
         return Journal(self._path, read_only=True)

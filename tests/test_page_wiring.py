@@ -64,6 +64,28 @@ def test_the_watchs_own_trouble_has_no_such_address(page: PageWiring) -> None:
     assert page.link_of(alarm_view(bucket="", batch=""), "Ash", T0) is None
 
 
+def test_a_node_that_runs_down_is_answered_where_its_batch_is_shown(page: PageWiring) -> None:
+    """Of no batch, but at the bucket of one; at a bucket without a batch the page has nowhere to show it."""
+    about = "shed-2//watch_fault/1"
+    with Journal(page._path) as journal:
+        journal.save_alarm(
+            AlarmRecord(
+                alarm_id=about, kind="watch_fault", bucket="shed-2", batch="", state="unacknowledged", urgency="now",
+                probability=1.0, raised_at_s=T0 + 20.0, message_id="watch_fault.supply_dying", says="Empty.",
+                do="Charge.",
+            )
+        )  # fmt: skip
+    assert page.link_of(alarm_view(alarm_id="shed-9//watch_fault/1", bucket="shed-9", batch=""), "Ash", T0) is None
+    link = page.link_of(alarm_view(alarm_id=about, batch=""), "Ash", T0 + 60.0)
+    assert link is not None
+    here = f"{page._served.url.rstrip('/')}{link.removeprefix(PUBLIC)}"
+    assert "Empty." in httpx.get(here).text
+    origin = {"origin": page._served.url.rstrip("/"), "sec-fetch-site": "same-origin"}
+    assert httpx.post(here, data={"act": "going"}, headers=origin).status_code == 303
+    with Journal(page._path) as journal:
+        assert [(act.alarm_id, act.act) for act in journal.acts("")] == [(about, "going")]
+
+
 def test_a_page_that_no_phone_can_open_gives_no_address(tmp_path: Path) -> None:
     """Neither before it is served, nor when it listens on this computer only."""
     path = tmp_path / "journal.sqlite"
