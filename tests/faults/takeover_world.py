@@ -62,6 +62,8 @@ name = "Ash"
 routes = ["{route}"]
 waking_hours = ["00:00", "23:59"]
 """
+# Nothing new in the journal for so long: it is not coming any more.
+_PATIENCE_S = 30.0
 _SAME = ("--settings", "emberpail.toml", "--name", "north")
 
 
@@ -163,9 +165,12 @@ class Machines:
         self.minding()
         self.load.end()
         due = {bucket: set(codes) for bucket, codes in self.load.taken.items()}
-        until = time.monotonic() + 60.0
-        while (lost := self._missing(due)) and time.monotonic() < until:
+        lost, until = self._missing(due), time.monotonic() + _PATIENCE_S
+        while lost and time.monotonic() < until:
             time.sleep(0.1)
+            before, lost = lost, self._missing(due)
+            if lost != before:  # a busy machine takes its time, and goes on
+                until = time.monotonic() + _PATIENCE_S
         if lost:
             self.broken.append(f"the broker took, and the journal has not: { {b: len(c) for b, c in lost.items()} }")
         time.sleep(1.0)

@@ -58,6 +58,20 @@ def settled(man: Postman, clock: Clock, count: int, wait_s: float = 5.0) -> list
     return found
 
 
+def test_nothing_is_handed_over_until_it_may_be(journal: Journal, receiver: Receiver) -> None:
+    """Where something else is to come first (a copy for the machine that takes over), the message stays due."""
+    clock, url, ready = Clock(), receiver.url("ok"), threading.Event()
+    journal.add_messages([letter("Ada", url), letter("Ada", url, "again")])
+    man = Postman(
+        journal, routes_of([Person("Ada", (url,))]), clock, sender=quick, ready=ready.is_set
+    )
+    for _ in range(3):
+        assert man.deliver_due(clock.now_s, wait_s=0.2) == []
+    assert receiver.taken == [] and len(journal.messages(open_only=True)) == 2
+    ready.set()
+    assert len(settled(man, clock, 2, wait_s=30.0)) == 2
+
+
 def test_a_message_is_taken_once_and_recorded(journal: Journal, receiver: Receiver) -> None:
     """Further rounds send nothing more; the text carries the reference of its alarm."""
     clock, url = Clock(), receiver.url("ok")
