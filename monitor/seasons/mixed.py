@@ -64,7 +64,7 @@ def how_to_get() -> str:
     """What to run where the library is missing."""
     return tr(
         "The differences between groups need the extra part for statistics, which is not installed: "
-        "run ./emberpail add seasons (about 400 MB), or pip install 'emberpail[seasons]' where pip installed it."
+        "run ./emberpail add seasons (about 450 MB), or pip install 'emberpail[seasons]' where pip installed it."
     )
 
 
