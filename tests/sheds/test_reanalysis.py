@@ -27,7 +27,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three nights, cut after their first hours, and what goes wrong on a disk."""
     path = tmp_path_factory.mktemp("season")
     (path / "winter").mkdir()
-    for number, (name, lines) in enumerate((("night-shed-1", 900), ("night-shed-2", 700), ("night-shed-4", 500))):
+    for number, (name, lines) in enumerate((("night-shed-1", 300), ("night-shed-2", 700), ("night-shed-4", 250))):
         target = path / ("winter" if number else ".") / f"{name}.rec"
         with (RECORDINGS / f"{name}.rec").open("rb") as file:
             target.write_bytes(b"".join(file.readline() for _ in range(lines)))
@@ -110,11 +110,12 @@ def test_the_rows_do_not_depend_on_who_made_them(
     folder: Path, alone: list[reanalysis.Row], fleet: Any, tmp_path: Path
 ) -> None:
     """One worker, two processes, or a scheduler that carries the files to others: the same to the last bit."""
-    recordings = recordings_in(folder)
+    recordings = [path for path in recordings_in(folder) if path.stem != "night-shed-2"]  # the longest
+    those = [row for row in alone if "night-shed-2" not in row.recording]
     two = reanalyse(recordings, RULES, tmp_path / "two", folder=folder, workers=2)
     carried = reanalyse(recordings, RULES, tmp_path / "carried", folder=folder, scheduler=fleet.scheduler_address)
-    assert list(two.rows) == alone
-    assert list(carried.rows) == alone
+    assert list(two.rows) == those
+    assert list(carried.rows) == those and sum(row.state == DONE for row in those) == 2
 
 
 def test_another_program_on_a_worker_is_refused(
