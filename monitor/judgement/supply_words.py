@@ -26,3 +26,11 @@ def supply_words(facts: Facts, bucket: str) -> str:
 def goes_unwatched(bucket: str) -> str:
     """What it leads to."""
     return tr("When it dies {bucket} goes unwatched: nothing there can ring.", bucket=bucket)
+
+
+def supply_in_short(facts: Facts, bucket: str) -> str:
+    """The same for a lock screen, which has room for what to do, too."""
+    volts = facts.number("supply_v")
+    if volts is None:
+        return supply_words(facts, bucket)
+    return tr("{bucket}: its node runs down, {volts:.2f} V. Soon nothing there can ring.", bucket=bucket, volts=volts)

@@ -56,7 +56,7 @@ from monitor.judgement.summaries import (
     verdict_message,
     verdict_text,
 )
-from monitor.judgement.supply_words import CHARGE, goes_unwatched, supply_words
+from monitor.judgement.supply_words import CHARGE, goes_unwatched, supply_in_short, supply_words
 from monitor.words import mark, tr, trc, trn
 
 # What others may take from here, the summaries included, so that they need to know one module only.
@@ -588,9 +588,7 @@ def _supply(case: _Case) -> Message:
     says = sentences(supply_words(facts, case.bucket), goes_unwatched(case.bucket))
     charge = tr(CHARGE)
     do = sentences(charge, tr("Near a bucket: visor, gloves, long sleeves."), tr("No need to open it for this."), wait)
-    short = (
-        sentences(supply_words(facts, case.short_bucket), goes_unwatched(case.short_bucket)), sentences(charge, wait)
-    )  # fmt: skip
+    short = (supply_in_short(facts, case.short_bucket), charge, wait)
     form = "dying" if facts.flag("supply_dying") else "low"
     return case.message(f"watch_fault.supply_{form}", tr("low battery"), says, do, short, deeds=("look",))
 
