@@ -230,7 +230,7 @@ class Minder:
         self._settle(now_s)
         course = verdict.course_of(self.batch, list(self._log.values()))
         self._see_paste(course)
-        self.estimate = self._estimate(now_s)
+        self.estimate = self._estimate(now_s, fit=not self._rings_hot(now_s))
         with speaking(ENGLISH):
             events = self._alarm_events(now_s, course)
         due = math.floor((now_s - course.poured_at_s) / ESTIMATE_EVERY_S)
@@ -445,9 +445,22 @@ class Minder:
         noted = [entry.temperature_c for entry in self._log.values() if entry.kind == "poured"]
         return max((c for c in noted if c is not None), default=-math.inf)
 
-    def _estimate(self, now_s: float) -> Estimate | None:
+    def _rings_hot(self, now_s: float) -> bool:
+        """Whether this tick raises "too hot" by readings alone: then nobody waits for a fit; the next tick has it."""
+        state = self.alarms.get("too_hot")
+        if state is None or state.stands or state.standing_since_s is None:
+            return False
+        if now_s - state.standing_since_s < alarms.RULES["too_hot"].on_delay_s:
+            return False
+        return any(
+            now_s - time_s < TICK_S and value >= self.place.too_hot_c
+            for probe, (time_s, value) in self._latest.items()
+            if probe in PASTE_PROBES
+        )
+
+    def _estimate(self, now_s: float, *, fit: bool = True) -> Estimate | None:
         try:
-            return self._estimator.estimate(now_s)
+            return self._estimator.estimate(now_s) if fit else self._estimator.as_fitted(now_s)
         except _OUR_FAULTS as error:
             # A fault of ours in the mathematics must not silence the checks that need none.
             self.trouble = f"{type(error).__name__}: {error}"

@@ -106,3 +106,19 @@ def test_a_watch_tells_of_the_hot_bucket_before_it_fits_the_calm_ones(tmp_path: 
     bench.close()
     assert judged[0] == "shed-5"
     assert sorted(judged) == sorted(f"shed-{number}" for number in range(6))
+
+
+def test_a_paste_read_over_its_limit_rings_without_waiting_for_a_fit() -> None:
+    """Thirty such buckets would wait for thirty fits; each is fitted at the tick that follows."""
+    minder, rang, fits = minder_of("hot", 60.0), [], []
+    for minute in range(1, 7):
+        for step in range(6):
+            at_s = NIGHT_S + 60.0 * (minute - 1) + 10.0 * step + 15.0
+            core_c = 62.0 if at_s < NIGHT_S + 180.0 else 97.0
+            minder.take(Reading("hot", "core", at_s, at_s, core_c + step % 3 / 16))
+        before = minder.estimator.refits
+        events = minder.tick(NIGHT_S + 60.0 * minute + 10.0)
+        fits.append(minder.estimator.refits - before)
+        rang += [minute for event in events if event.values.get("kind") == "too_hot"]
+    assert len(rang) == 1
+    assert (fits[rang[0] - 1], fits[rang[0]]) == (0, 1)

@@ -664,6 +664,12 @@ class Estimator:
         """What the curve so far says at ``now_s`` (Unix seconds). Refits when one is due, else looks up."""
         if self._due(now_s):
             self._refit(now_s)
+        return self.as_fitted(now_s)
+
+    def as_fitted(self, now_s: float) -> Estimate:
+        """What the last fit says of ``now_s``, due or not: for somebody who cannot wait. Fits only where none was."""
+        if self._posterior is None:
+            self._refit(now_s)
         p = self._posterior
         assert p is not None
         age = now_s - p.pour_s

@@ -36,6 +36,8 @@ class NoEstimator:
     def estimate(self, now_s: float) -> None:
         return None
 
+    as_fitted = estimate
+
     def good_now(self, now_s: float) -> tuple[float, float]:
         return 75.0, 88.0
 
