@@ -10,6 +10,7 @@ from pathlib import Path
 from monitor.curve import LocalTime, thinned
 from monitor.domain import AMBIENT, BATCH_ALARM_KINDS, PASTE_PROBES, Batch, Event, LogEntry, Recipe, Vessel
 from monitor.journal.database import BatchRecord, Journal
+from monitor.learned import begun_with
 from monitor.pipeline import PRELUDE_S, Minder
 from monitor.seasons.story import Story
 from monitor.settings import Settings
@@ -32,7 +33,9 @@ def worked_out(journal: Journal, record: BatchRecord, settings: Settings) -> Sto
     batch = record.batch
     last_s = journal.fact("last_tick_s") or journal.last_arrival_s() or batch.started_s
     until_s = float(last_s) if record.ended_noted_s is None else record.ended_noted_s
-    minder = Minder(batch, minded_from_s=batch.known_from_s, place=settings.place())
+    minder = Minder(
+        batch, minded_from_s=batch.known_from_s, place=settings.place(), history=begun_with(journal, batch.name)
+    )
     events: list[Event] = []
     watched = ((batch.known_from_s, until_s),)
     fold(

@@ -30,6 +30,7 @@ from monitor.domain import (
 from monitor.heat.estimator import Estimator, History
 from monitor.judgement import alarms, verdict, wording
 from monitor.judgement.events import alarm_event, estimate_event, verdict_event
+from monitor.judgement.history_words import based_on, learned_from
 from monitor.judgement.summaries import verdict_text
 from monitor.sensing.screening import OVER_AIR_K, WARM_C, Judged, ProbeScreen
 from monitor.trade.dilution import potash_left
@@ -236,7 +237,8 @@ class Minder:
         due = math.floor((now_s - course.poured_at_s) / ESTIMATE_EVERY_S)
         if due >= 1 and due > self._estimated_upto and not course.over and self.estimate is not None:
             self._estimated_upto = due
-            events.append(estimate_event(self.batch.bucket, self.batch.name, self.estimate))
+            learned = learned_from(self._history)
+            events.append(estimate_event(self.batch.bucket, self.batch.name, self.estimate, learned))
         return events
 
     def last_word(self, at_s: float) -> Event:
@@ -247,6 +249,8 @@ class Minder:
             says = verdict_text(
                 self.estimate, bucket=self.batch.bucket, batch=self.batch.name, kinds=kinds, facts=facts
             )
+            if self.estimate is not None:
+                says = " ".join(filter(None, (says, based_on(self._history))))
         return verdict_event(self.batch.bucket, self.batch.name, at_s, self.estimate, says)
 
     def close(self, at_s: float) -> list[Event]:
@@ -283,6 +287,11 @@ class Minder:
     def course(self) -> verdict.Course:
         """What the log says stands now."""
         return verdict.course_of(self.batch, self.log())
+
+    @property
+    def history(self) -> History | None:
+        """What earlier batches taught, with which this one was begun."""
+        return self._history
 
     @property
     def estimator(self) -> Estimator:

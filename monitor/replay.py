@@ -12,9 +12,12 @@ from typing import Any
 
 from monitor.domain import AMBIENT, INSULATIONS, Batch, Event, OilShare, Place, Recipe, Vessel
 from monitor.heat.estimator import History
+from monitor.heat.learning import Lesson
 from monitor.judgement.events import event_line
 from monitor.judgement.verdict import Limits
+from monitor.learned import lesson_from
 from monitor.pipeline import PRELUDE_S, Act, Amendment, Arrived, Minder, Pause, mind
+from monitor.replay_learned import history_of_folder, noted_history
 from monitor.resetting import CLOCK_SET_RIGHT, ClockSet, clock_settings, moved, shift_of, unmoved
 from monitor.sensing.senml import Decoder, ProbeSettings
 from monitor.sources.batch_file import BatchFile, Recorded, read_batch_file
@@ -75,9 +78,15 @@ def replay_recording(
     limits: Limits | None = None,
     probe_settings: Mapping[tuple[str, str], ProbeSettings] | None = None,
     history: History | None = None,
+    history_folder: Path | str | None = None,
+    learn: bool = True,
     emergency_number: str = "",
+    say: Callable[[str], None] = lambda _: None,
 ) -> Replay:
     """Replay ``recording`` with what the grower entered in ``batch_file``; write the events to ``events_file``.
+
+    It is begun with ``history``, else with what the earlier recordings of ``history_folder`` teach, else with what the
+    recording notes that it was begun with; with nothing learned where ``learn`` is false.
 
     Raises ReplayError (or the batch file's own error) with one sentence when a file cannot be used.
     """
@@ -86,6 +95,21 @@ def replay_recording(
     if not recording.is_file():
         raise ReplayError(tr("There is no recording {recording}: give the path of a .rec file.", recording=recording))
     entered = read_batch_file(batch_path, beside=lambda: what_it_holds(recording))
+    if not learn:
+        history = None
+    elif history is None and history_folder is not None:
+
+        def lesson_with(path: Path, earlier: History | None) -> Lesson:
+            run = replay_recording(
+                path, place=place, limits=limits, probe_settings=probe_settings, history=earlier,
+                learn=earlier is not None,
+            )  # fmt: skip
+            assert run.minder is not None
+            return lesson_from(run.minder, run.verdict.at_s)
+
+        history = history_of_folder(Path(history_folder), recording, entered.batch, lesson_with, say)
+    elif history is None:
+        history = noted_history(recording, entered.batch.name)
 
     def through(made: BatchFile, settings_of_clock: Sequence[ClockSet], upto: int) -> Replay:
         run = Replay(made.batch)

@@ -313,6 +313,7 @@ class Settings:
     keep: KeepSettings = field(default_factory=KeepSettings)
     division: Division = field(default_factory=Division)
     division_faults: tuple[str, ...] = ()
+    learning: bool = True  # whether a batch begins with what earlier ones taught
 
     def place(self) -> Place:
         """What the place adds to the physics."""
@@ -576,12 +577,20 @@ def _read_all(top: Table, path: Path, environ: Mapping[str, str]) -> Settings:
     top.asked.add("siren")
     heartbeat = _read_heartbeat(top.table("heartbeat"), sources)
     keep = _read_keep(top.table("keep"), path)
+    learning = _read_learning(top.table("learning"))
     top.finish()
     _tell_shared_by_watches(top.reader, division, heartbeat, siren)
     return Settings(
         path, site, sources, buckets, people, page, journal_path, mirror, reminders=reminders, siren=siren, drill=drill,
         heartbeat=heartbeat, keep=keep, division=division, division_faults=tuple(faults(division, known)),
+        learning=learning,
     )  # fmt: skip
+
+
+def _read_learning(table: Table) -> bool:
+    enabled = table.flag("enabled", True)
+    table.finish()
+    return enabled
 
 
 def _read_watch(table: Table) -> Division:

@@ -18,21 +18,34 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from itertools import count
 from pathlib import Path
 
 from monitor.clock import PLAUSIBLE, ArrivalClock
 from monitor.domain import Batch, Event, LogEntry, Reading
+from monitor.heat.priors import History
 from monitor.journal.aside import Aside
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.judgement.events import event_line
+from monitor.learned import (
+    BEGUN_WITH,
+    TAUGHT,
+    begun_with,
+    history_for,
+    history_of_values,
+    history_values,
+    lesson_from,
+    maker_of,
+    outcome_of,
+)
 from monitor.minded import Minded
 from monitor.node_supply import NodeAlarms, silence_wakes, supplies_of
 from monitor.own_trouble import DISK_PARTS, OwnTrouble
 from monitor.pipeline import TICK_S, Act, Amendment, Minder, first_tick_s
 from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
+from monitor.replay_learned import history_note
 from monitor.resetting import CLOCK_SET_RIGHT
 from monitor.sensing.division import NOBODY_MINDS, nobody_minds_words
 from monitor.sensing.senml import Decoder
@@ -498,6 +511,7 @@ class Watch:
         if minder is None:
             return
         at_s = max(at_s, self._last_s)
+        self._learn(minder, at_s)
         self._pending.events += minder.close(at_s)
         self._pending.marks += _marks(minder)
         self._pending.alarms += alarm_records(minder)
@@ -505,6 +519,26 @@ class Watch:
             self._record_lines()
             self._recorder.note({"at": at_s, "note": BATCH_ENDED, "batch": name})
         self._last_s = at_s  # a recording never goes back behind a note
+
+    def _learn(self, minder: Minder, at_s: float) -> None:
+        """Keep what an ended batch taught. Without it the batch is ended all the same."""
+        name = minder.batch.name
+        try:
+            lesson = lesson_from(minder, at_s, outcome_of(self.journal.batch(name)), maker_of(self.journal, name))
+        except Exception as error:  # a fault of ours here must not keep a batch from its end
+            self.say(tr("{batch} taught nothing, for a fault of ours: {error!r}.", batch=name, error=error))
+            return
+        self._pending.facts[TAUGHT + name] = asdict(lesson)
+
+    def _history(self, batch: Batch, *, begins: bool) -> History | None:
+        """What earlier batches taught, as of the moment when ``batch`` was first minded; it never changes after."""
+        if not begins:
+            kept = self._pending.facts.get(BEGUN_WITH + batch.name)
+            return begun_with(self.journal, batch.name) if kept is None else history_of_values(kept)
+        history = history_for(self.journal, batch, self._pending.facts) if self.settings.learning else None
+        if history is not None:
+            self._pending.facts[BEGUN_WITH + batch.name] = history_values(history)
+        return history
 
     def _end_late(self, batch: Batch, now_s: float) -> None:
         """It was ended while nobody watched: its last word is still to be said."""
@@ -520,6 +554,8 @@ class Watch:
         self._buckets.know(batch.bucket)
         key = f"minded_from/{batch.name}"
         minded_from_s = self.journal.fact(key)
+        begins = minded_from_s is None or minded_from_s > self._last_s
+        history = self._history(batch, begins=begins and key not in self._pending.facts)
         if minded_from_s is None or minded_from_s > self._last_s:
             minded_from_s = max(batch.known_from_s, self._began_s)
             self._pending.facts[key] = minded_from_s
@@ -527,8 +563,14 @@ class Watch:
             batch,
             minded_from_s=minded_from_s,
             place=self.settings.place(),
+            history=history,
             emergency_number=self.settings.site.emergency_number,
         )
+        if history is not None and self._recorder is not None:
+            self._record_lines()
+            at_s = max(minded_from_s, self._last_s)
+            self._recorder.note(history_note(batch.name, history, at_s))
+            self._last_s = at_s  # a recording never goes back behind a note
         events: list[Event] = []
         fold(
             stored_deeds(self.journal, minder, self._watched, self._do_act),

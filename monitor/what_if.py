@@ -19,6 +19,7 @@ from monitor.judgement.escalation import CLEARED, is_awake
 from monitor.judgement.escalation import Person as RungPerson
 from monitor.judgement.escalation import Settings as Rules
 from monitor.judgement.verdict import Limits
+from monitor.learned import begun_with
 from monitor.page.what_if_view import SOONER, SURER, USUAL, Call, Comparison, Outcome, Ring, Trial, TriedPerson
 from monitor.pipeline import Minder
 from monitor.settings import Settings
@@ -166,6 +167,7 @@ def _rung_with(  # noqa: PLR0917
 ) -> Outcome:
     minder = Minder(
         record.batch, minded_from_s=span.minded_from_s, place=settings.place(), limits=limits,
+        history=begun_with(journal, record.batch.name),
         emergency_number=settings.site.emergency_number,
     )  # fmt: skip
     events: list[Event] = []

@@ -50,7 +50,7 @@ _WIRING = {
     "drill_told", "untold", "morning", "what_if_jobs", "supervising", "service", "beating", "resetting",
     "keeping", "housekeeping", "counted",
     "thinning", "settings_edit", "mirroring", "mirror_again", "reanalysis", "comparing", "comparing_page", "notebook",
-    "metering", "copying", "taking_over",
+    "metering", "copying", "taking_over", "replay_learned", "learned",
 }  # fmt: skip
 
 # "importer -> imported", each with its reason. Take a line out when it is mended; put none in.

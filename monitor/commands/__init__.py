@@ -28,6 +28,7 @@ COMMANDS: Mapping[str, str] = {
     "record": "record",
     "batches": "batches",
     "compare": "compare",
+    "learned": "learned",
     "label": "label",
     "status": "status",
     "ack": "alarm",

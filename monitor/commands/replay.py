@@ -26,24 +26,39 @@ def add(parsers: Any) -> None:
         "--batch", metavar="NAME.toml", help=tr("what the grower entered (default: beside the recording)")
     )
     parser.add_argument("--events", metavar="OUT.jsonl", help=tr("write what was judged here, as JSON Lines"))
+    parser.add_argument(
+        "--history", metavar="DIR",
+        help=tr("learn from the recordings in this folder that ended before this batch began"),
+    )  # fmt: skip
+    parser.add_argument(
+        "--no-learning", action="store_true",
+        help=tr("judge by the published values alone, as if it were the first batch"),
+    )  # fmt: skip
     parser.add_argument("--json", action="store_true", help=tr("print a summary for programs"))
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Replay; 0 whenever it ran, whatever the batch did."""
+    from monitor.judgement.history_words import based_on, learned_from
     from monitor.replay import replay_recording
     from monitor.watch_parts import probe_settings
 
     settings = settings_of(args)
     _must_be_a_recording(args.recording)
+    if args.history is not None and not Path(args.history).is_dir():
+        where = shown(args.history)
+        raise CommandError(tr("{path} is no folder: name the one that holds earlier recordings.", path=where))
     replay = replay_recording(
         args.recording,
         args.batch,
         args.events,
         place=settings.place(),
         probe_settings=probe_settings(settings),
+        history_folder=args.history,
+        learn=settings.learning and not args.no_learning,
         emergency_number=settings.site.emergency_number,
+        say=warn,
     )
     for warning in replay.warnings:
         warn(warning)
@@ -59,6 +74,9 @@ def run(args: argparse.Namespace) -> int:
             )
         )
     alarms = [event for event in replay.events if event.event == "alarm"]
+    history = None if replay.minder is None else replay.minder.history
+    if args.history is not None and history is None:
+        warn(tr("The folder teaches this batch nothing: fewer than three good batches ended before it began."))
     if args.json:
         print_json(
             {
@@ -67,6 +85,7 @@ def run(args: argparse.Namespace) -> int:
                 "lines": replay.lines,
                 "readings": replay.readings,
                 "damaged": dict(sorted(replay.faults.items())),
+                "learned_from": learned_from(history),
                 "alarms": [{"at": event.at_s, **event.values} for event in alarms],
                 "verdict": dict(replay.verdict.values),
             }
@@ -84,6 +103,8 @@ def run(args: argparse.Namespace) -> int:
             more=more,
         )
     )
+    if history is not None:
+        say(based_on(history))
     for event in alarms:
         at = f"{when(settings.local_time(event.at_s), DAY_TIME)}  "
         if event.values["state"] == "raised":

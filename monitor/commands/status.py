@@ -156,6 +156,8 @@ def _figures(bucket: BucketView) -> list[str]:
             "  ",
             "    ",
         )
+    if bucket.learned:
+        lines += wrapped(bucket.learned, "  ", "    ")
     return lines
 
 

@@ -121,6 +121,17 @@ class _Layout:
         return [self.pour_s + self.setting.blended_s, *again]
 
 
+@dataclass(frozen=True, slots=True)
+class IfGood:
+    """The draws of the good component: rows of the model (P, n), final completeness (n), and the prior of the rows."""
+
+    x: Array
+    final: Array
+    centre: Array
+    sd: Array
+    mol_sd: float
+
+
 @dataclass(slots=True)
 class _Posterior:
     """Weighted draws and tables over a time grid, all read off at one time by ``estimate``."""
@@ -136,6 +147,7 @@ class _Posterior:
     tau: tuple[float, float]
     peak: tuple[float, float]  # Unix s and degrees: highest core still expected, median
     probabilities: dict[str, float]  # those that do not depend on the present time
+    if_good: IfGood | None = None
 
 
 _COLUMNS = (
@@ -321,12 +333,21 @@ class Estimator:
 
         centre, sd = priors.table(rows)
         extra_share = np.array([log(h.share) for h in priors.COMPONENTS])
-        mol_sd = min(float(budget.limiting_mol_sd) / max(float(budget.limiting_mol), 1e-9), 0.25)
+        mol_sd = self._mol_sd()
         capacity_sd = float(getattr(budget, "heat_capacity_rel_sd", priors.CAPACITY_SD_LN))
         centre[:, m.HEAT] = history.heat_ln
-        sd[:, m.HEAT] = sqrt(history.heat_sd**2 + mol_sd**2 + capacity_sd**2)
-        centre[:, m.LOSS] = history.loss_ln + wrap_ln
-        sd[:, m.LOSS] = sqrt((history.loss_sd if history.loss_sd != priors.LOSS_SD_LN else loss_sd) ** 2 + wrap_sd**2)
+        sd[:, m.HEAT] = sqrt(history.heat_sd**2 + mol_sd**2 + (0.0 if history.heat_batches else capacity_sd**2))
+        of_this = (history.litres, history.insulation) == (batch.vessel.litres, batch.vessel.insulation)
+        if history.loss_batches and of_this:
+            centre[:, m.LOSS], sd[:, m.LOSS] = history.loss_ln, history.loss_sd
+        else:
+            known = not history.loss_batches
+            centre[:, m.LOSS] = (history.loss_ln if known else priors.LOSS_LN) + wrap_ln
+            own_sd = history.loss_sd if known and history.loss_sd != priors.LOSS_SD_LN else loss_sd
+            sd[:, m.LOSS] = sqrt(own_sd**2 + wrap_sd**2)
+        if history.pace_batches:
+            good = [i for i, h in enumerate(priors.COMPONENTS) if h.rate == priors.GOOD_RATE]
+            centre[good, m.RATE], sd[good, m.RATE] = history.pace_ln, history.pace_sd
         noted = next((e.temperature_c for e in pours[:1] if e.temperature_c is not None), None)
         for i, h in enumerate(priors.COMPONENTS):
             usual = priors.START_GUESS[0] + h.start_shift[0]
@@ -656,7 +677,26 @@ class Estimator:
         kind = np.concatenate(column_kind)
         end = max(self._batch.planned_dilution_s, now_s - layout.pour_s + 3600.0)
         paths = m.run(setting, x, end, coarse=1.5)
-        return _tabulate(self, now_s, layout, setting, paths, x, w, kind)
+        posterior = _tabulate(self, now_s, layout, setting, paths, x, w, kind)
+        good = kind == 0
+        if good.any():
+            planned = min(self._batch.planned_dilution_s, float(paths.time_s[-1]))
+            final = m.at_times(paths.time_s, paths.reacted, np.array([planned]))[0]
+            posterior.if_good = IfGood(x[:, good], final[good], centre[0], sd[0], self._mol_sd())
+        return posterior
+
+    def _mol_sd(self) -> float:
+        return min(float(self._budget.limiting_mol_sd) / max(float(self._budget.limiting_mol), 1e-9), 0.25)
+
+    @property
+    def if_good(self) -> IfGood | None:
+        """What the curve says of heat, loss and pace, had this been a good batch; None where that is ruled out."""
+        return None if self._posterior is None else self._posterior.if_good
+
+    @property
+    def cover_changes(self) -> int:
+        """How often lid or cover were changed, as noted: what was learned of the loss is then of neither."""
+        return sum(change.kind == "cover" for change in self._layout_now().setting.changes)
 
     # ---------------------------------------------------------------- reading
 

@@ -77,7 +77,7 @@ class Component:
 # One name may stand for several components, because a normal distribution cannot spread over all ways to fail and a
 # search does not find its way from one to another: their reaches lie side by side. What hardly reacts at all is rather
 # an emulsion that broke than a coarse one: drops always have some surface.
-_GOOD_RATE = (log(3.6e-3), 0.55)
+GOOD_RATE = (log(3.6e-3), 0.55)
 _POOR_RATE = (log(1.7e-3), 0.65)
 _SPLIT_RATE = (log(2.2e-3), 0.70)
 _GOOD_ORDER = (log(1.8), 0.30)
@@ -96,8 +96,8 @@ _LITTLE_CREEP = (log(5e-8), 1.0)
 # water, and a good third is blended poorly, splits or starts too cold (guesses: nobody has counted). What a missed
 # failure costs is no part of these shares: that is in judgement.verdict.
 COMPONENTS: tuple[Component, ...] = (
-    Component("good", 0.53, _GOOD_RATE, _GOOD_ORDER, (0.970, 0.022), _NO_CREEP),
-    Component("short_potash", 0.10, _GOOD_RATE, _SHORT_ORDER, (0.83, 0.06), _NO_CREEP),
+    Component("good", 0.53, GOOD_RATE, _GOOD_ORDER, (0.970, 0.022), _NO_CREEP),
+    Component("short_potash", 0.10, GOOD_RATE, _SHORT_ORDER, (0.83, 0.06), _NO_CREEP),
     Component("poor_blend", 0.05, _POOR_RATE, _USUAL_ORDER, (0.80, 0.08), _SOME_CREEP),
     Component("poor_blend", 0.05, _POOR_RATE, _USUAL_ORDER, (0.60, 0.09), _SOME_CREEP),
     Component("poor_blend", 0.04, _POOR_RATE, _USUAL_ORDER, (0.38, 0.10), _SOME_CREEP),
@@ -105,7 +105,7 @@ COMPONENTS: tuple[Component, ...] = (
     Component("split", 0.07, _SPLIT_RATE, _SHARP_ORDER, (0.60, 0.12), _LITTLE_CREEP),
     Component("split", 0.055, _SPLIT_RATE, _SHARP_ORDER, (0.33, 0.10), _LITTLE_CREEP),
     Component("split", 0.035, _SPLIT_RATE, _SHARP_ORDER, (0.12, 0.06), _LITTLE_CREEP),
-    Component("cold", 0.03, _GOOD_RATE, _GOOD_ORDER, (0.96, 0.03), _SOME_CREEP, (-19.0, 8.0)),
+    Component("cold", 0.03, GOOD_RATE, _GOOD_ORDER, (0.96, 0.03), _SOME_CREEP, (-19.0, 8.0)),
     Component("cold", 0.025, _POOR_RATE, _USUAL_ORDER, (0.68, 0.15), _SOME_CREEP, (-19.0, 8.0)),
 )
 NAMES = tuple(dict.fromkeys(c.name for c in COMPONENTS))
@@ -143,12 +143,30 @@ def form_error(completeness: NDArray[np.float64] | float) -> NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """What the grower's earlier, checked batches in this vessel taught: ln factors on heat and loss, with sd."""
+    """What the grower's earlier, checked batches taught: ln factors on heat and loss, a good blend's pace, with sd.
+
+    The numbers of batches say what has been learned. Where ``heat_batches`` is not 0, ``heat_sd`` holds the heat
+    capacity's error as well; where ``loss_batches`` is not, ``loss_ln`` and ``loss_sd`` are those of this bucket of so
+    many litres as it is covered, and of no other.
+    """
 
     heat_ln: float = 0.0
     heat_sd: float = HEAT_SD_LN
     loss_ln: float = LOSS_LN
     loss_sd: float = LOSS_SD_LN
+    pace_ln: float = GOOD_RATE[0]
+    pace_sd: float = GOOD_RATE[1]
+    heat_batches: int = 0
+    loss_batches: int = 0
+    pace_batches: int = 0
+    bucket: str = ""
+    litres: float | None = None
+    insulation: str = "bare"
+
+    @property
+    def batches(self) -> int:
+        """How many batches stand behind it at the most; 0 where nothing has been learned."""
+        return max(self.heat_batches, self.loss_batches, self.pace_batches)
 
 
 def table(rows: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -17,6 +17,13 @@ class State(Store):
         row = self._row("SELECT value FROM facts WHERE key = ?", (key,))
         return json.loads(row[0]) if row else default
 
+    def facts_of(self, prefix: str) -> dict[str, Any]:
+        """All facts whose key begins with ``prefix``, by key."""
+        rows = self._rows(
+            "SELECT key, value FROM facts WHERE key >= ? AND key < ? ORDER BY key", (prefix, prefix + "\U0010ffff")
+        )
+        return {key: json.loads(value) for key, value in rows}
+
     def set_fact(self, key: str, value: object) -> None:
         """Keep ``value`` (anything JSON can hold) under ``key``, in place of the one before."""
         with self.transaction():

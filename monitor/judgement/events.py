@@ -18,8 +18,10 @@ from monitor.judgement.messages import Message
 _DIGITS = {"_c": 2, "_k": 2, "_kj": 1, "_w": 1, "_s": 0, "_at": 0, "probability": 3, "completeness": 4}
 
 
-def estimate_event(bucket: str, batch: str, estimate: Estimate) -> Event:
-    """One estimate as an event."""
+def estimate_event(
+    bucket: str, batch: str, estimate: Estimate, learned_from: Mapping[str, int] | None = None
+) -> Event:
+    """One estimate as an event; ``learned_from`` on how many earlier batches it rests, where on any."""
     return Event(
         "estimate",
         estimate.at_s,
@@ -44,6 +46,7 @@ def estimate_event(bucket: str, batch: str, estimate: Estimate) -> Event:
             "causes": _rounded(estimate.causes),
             "probabilities": _rounded(estimate.probabilities),
             "assumed": list(estimate.assumed),
+            **({} if learned_from is None else {"learned_from": dict(learned_from)}),
         },
     )
 

@@ -235,6 +235,8 @@ def _card(
     # What one could sleep on was said of readings that no longer come; an alarm that stands beside it mends nothing.
     if bucket.outlook and not bucket.is_stale and standing != STALE:
         parts.append(f'<p class="outlook">{_text(bucket.outlook)}</p>')
+    if bucket.learned:
+        parts.append(f'<p class="learned">{_text(bucket.learned)}</p>')
     if bucket.batch is not None and bucket.steps:
         steps = _text(tr("Steps of {bucket}", bucket=bucket.name))
         parts.append(f'<a class="button" href="{address_of(bucket.name, "/steps")}">{steps}</a>')

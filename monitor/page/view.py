@@ -95,6 +95,7 @@ class BucketView:
     probe_faults         sentences about probes that lie, are open, or came out
     steps                the checklist of the batch
     last_entry           the entry noted last, which can be taken back
+    learned              on how many of the grower's own batches this rests, "" where on none
     handling             what to mind at the bucket, whatever is noted there
     """
 
@@ -123,6 +124,7 @@ class BucketView:
     steps: tuple[StepView, ...] = ()
     last_entry: LogLine | None = None
     handling: tuple[str, ...] = ()
+    learned: str = ""
 
     @property
     def is_stale(self) -> bool:

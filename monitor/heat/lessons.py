@@ -1,0 +1,73 @@
+"""What one ended batch taught, from the draws of its last fit, and whether it may teach at all."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+import numpy as np
+
+from monitor.domain import Batch, Estimate, LogEntry
+from monitor.heat import model as m
+from monitor.heat.estimator import Estimator
+from monitor.heat.learning import Lesson, without_prior
+
+# A batch that was good says so clearly: the weight of the good hypothesis, and where it ends at the least.
+LEAST_GOOD, LEAST_FINAL = 0.60, 0.90
+# Loss and end of the reaction show in hours, not minutes.
+LEAST_HOURS = 6.0
+_BAD_ENDS = ("held", "discarded")
+_MATTERS_NOT = ("too_hot", "watch_fault")
+_OF_PROBES = ("sensor_fault", "silent")
+
+
+def why_not(  # noqa: PLR0917
+    batch: Batch, log: Sequence[LogEntry], estimate: Estimate | None, poured_at_s: float, raised: Collection[str],
+    outcome: str = "",
+) -> str:  # fmt: skip
+    """The id of the first reason why a batch does not teach, "" where it does; ``raised``: kinds of its alarms."""
+    if estimate is None:
+        return "not_judged"
+    if any(one.startswith("unweighed") for one in estimate.assumed):
+        return "unweighed"
+    if outcome in _BAD_ENDS:
+        return "bad_end"
+    if any(kind not in _MATTERS_NOT and kind not in _OF_PROBES for kind in raised):
+        return "failed"
+    if any(kind in _OF_PROBES for kind in raised):
+        return "probe"
+    if any(entry.kind == "reblended" for entry in log) or sum(entry.kind == "poured" for entry in log) > 1:
+        return "mended"
+    if estimate.at_s - poured_at_s < LEAST_HOURS * 3600.0:
+        return "short"
+    if estimate.causes.get("good", 0.0) < LEAST_GOOD or estimate.final_completeness < LEAST_FINAL:
+        return "unsure"
+    return ""
+
+
+def lesson_of(batch: Batch, estimator: Estimator, ended_s: float, reason: str, maker: str = "") -> Lesson:
+    """The lesson of ``batch``, ended at ``ended_s``; ``reason`` as of ``why_not``."""
+    vessel = batch.vessel
+    nothing = Lesson(
+        batch.name, batch.bucket, ended_s, vessel.litres, vessel.insulation, maker, reason or "unsure"
+    )
+    seen = estimator.if_good
+    if reason or seen is None or seen.x.shape[1] < 3:
+        return nothing
+
+    def of(row: int) -> tuple[float, float | None]:
+        mean, sd = float(seen.x[row].mean()), float(seen.x[row].std())
+        return without_prior(mean, sd, float(seen.centre[row]), float(seen.sd[row]))
+
+    heat, loss, pace = of(m.HEAT), of(m.LOSS), of(m.RATE)
+    completeness, sd = float(seen.final.mean()), float(seen.final.std())
+    slope = 0.0
+    if sd > 1e-4 and heat[1] is not None:
+        slope = float(np.cov(seen.x[m.HEAT], seen.final)[0, 1]) / float(np.var(seen.final, ddof=1))
+        # The prior was taken out of the heat's variance, which only grew by it: the slope's share must stay within it.
+        slope = float(np.clip(slope, -0.95 * heat[1] / sd, 0.95 * heat[1] / sd))
+    return Lesson(
+        batch.name, batch.bucket, ended_s, vessel.litres, vessel.insulation, maker, "",
+        heat[0], heat[1], seen.mol_sd,
+        loss[0], loss[1] if vessel.litres is not None and not estimator.cover_changes else None,
+        pace[0], pace[1], completeness, sd, slope,
+    )  # fmt: skip

@@ -1,0 +1,155 @@
+"""What earlier batches taught, kept in the journal: a lesson for each that ended, and with what each batch was begun.
+
+A batch keeps the history it was begun with, whatever is learned, left out or switched off later: events that were given
+stand, and a replay of the recording, which notes it, says the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, fields, replace
+from typing import Any
+
+from monitor.domain import Batch
+from monitor.heat.learning import Lesson, history_from, with_test
+from monitor.heat.lessons import lesson_of, why_not
+from monitor.heat.priors import History
+from monitor.journal.database import BatchRecord, Journal
+from monitor.pipeline import Minder
+from monitor.trade.recipe import heat_budget, without_bad_numbers
+from monitor.units import KOH_G_PER_MOL
+from monitor.words import mark
+
+# Facts of the journal, each with the name of a batch behind it.
+TAUGHT, BEGUN_WITH, LEFT_OUT = "taught/", "begun_with/", "left_out/"
+
+WHY_NOT_WORDS: Mapping[str, str] = {
+    "not_judged": mark("it could not be judged"),
+    "unweighed": mark("not everything was weighed"),
+    "bad_end": mark("it was held back or discarded"),
+    "failed": mark("an alarm rang about the batch itself"),
+    "probe": mark("a probe was faulty or silent"),
+    "mended": mark("it was blended again or poured in two goes"),
+    "short": mark("it was watched for too short a time"),
+    "unsure": mark("it was not clearly a good batch"),
+    "left_out": mark("left out by hand"),
+}
+
+
+def lesson_from(minder: Minder, ended_s: float, outcome: str = "", maker: str = "") -> Lesson:
+    """What a minder's batch, ended at ``ended_s``, taught."""
+    raised = {state.kind for state, _ in minder.told()}
+    course = minder.course()
+    reason = why_not(minder.batch, minder.log(), minder.estimate, course.poured_at_s, raised, outcome)
+    return lesson_of(minder.batch, minder.estimator, ended_s, reason, maker)
+
+
+# ---- as plain values -------------------------------------------------------------------------------------------------
+
+
+def history_values(history: History) -> dict[str, object]:
+    """For the journal and the notes of a recording."""
+    return asdict(history)
+
+
+def history_of_values(values: object) -> History | None:
+    """Read back; None where nothing usable is there. What a newer program added is passed over."""
+    if not isinstance(values, dict):
+        return None
+    try:
+        return History(**_typed(values, History))
+    except (TypeError, ValueError):
+        return None
+
+
+def lesson_of_values(values: Mapping[str, Any]) -> Lesson | None:
+    """Read back; None where it is none."""
+    try:
+        return Lesson(**_typed(values, Lesson))
+    except (TypeError, ValueError):
+        return None
+
+
+def _typed(values: Mapping[str, Any], kind: type) -> dict[str, Any]:
+    known = {}
+    for field in fields(kind):
+        value = values.get(field.name, field.default)
+        asked = str(field.type)
+        if value is None and "None" in asked:
+            known[field.name] = None
+        elif asked.startswith("float"):
+            known[field.name] = float(value)
+        elif asked == "int":
+            known[field.name] = int(value)
+        else:
+            known[field.name] = str(value)
+    return known
+
+
+# ---- in the journal --------------------------------------------------------------------------------------------------
+
+
+def lessons(journal: Journal, pending: Mapping[str, object] | None = None) -> list[Lesson]:
+    """All lessons of the journal, and those that wait for a commit; with the tests that were noted since."""
+    kept = {**journal.facts_of(TAUGHT), **{k: v for k, v in (pending or {}).items() if k.startswith(TAUGHT)}}
+    out = journal.facts_of(LEFT_OUT)
+    found = []
+    for values in kept.values():
+        lesson = lesson_of_values(values) if isinstance(values, dict) else None
+        if lesson is None:
+            continue
+        if out.get(LEFT_OUT + lesson.batch):
+            lesson = replace(lesson, why_not="left_out")
+        elif not lesson.why_not:
+            lesson = _tested(journal, lesson)
+        found.append(lesson)
+    return sorted(found, key=lambda one: (one.ended_s, one.batch))
+
+
+def _tested(journal: Journal, lesson: Lesson) -> Lesson:
+    record = journal.batch(lesson.batch)
+    percent = journal.details(lesson.batch).get("free_alkali_percent")
+    if record is None or percent is None or not percent.value:
+        return lesson
+    recipe, vessel = journal.recipe_now(lesson.batch)
+    water_kg = sum(
+        entry.kg or 0.0
+        for entry in journal.entries(lesson.batch)
+        if entry.kind == "water-added" and entry.noted_at_s <= percent.noted_at_s
+    )
+    budget = heat_budget(without_bad_numbers(recipe)[0], vessel)
+    left_mol = float(percent.value) / 100.0 * (budget.mass_kg + water_kg) * 1000.0 / KOH_G_PER_MOL
+    return with_test(lesson, min(max((budget.koh_mol - left_mol) / budget.limiting_mol, 0.0), 1.0))
+
+
+def history_for(journal: Journal, batch: Batch, pending: Mapping[str, object] | None = None) -> History | None:
+    """What the journal's earlier batches teach ``batch``; None where that is nothing yet."""
+    maker = journal.details(batch.name).get("maker")
+    return history_among(lessons(journal, pending), batch, "" if maker is None else maker.value)
+
+
+def history_among(among: Iterable[Lesson], batch: Batch, maker: str = "") -> History | None:
+    """What these lessons teach ``batch``; None where that is nothing."""
+    vessel = batch.vessel
+    history = history_from(
+        among, before_s=batch.known_from_s, bucket=batch.bucket, litres=vessel.litres, insulation=vessel.insulation,
+        maker=maker,
+    )  # fmt: skip
+    return history if history.batches else None
+
+
+def begun_with(journal: Journal, batch: str) -> History | None:
+    """The history a batch was begun with; None where there was none."""
+    return history_of_values(journal.fact(BEGUN_WITH + batch))
+
+
+def maker_of(journal: Journal, batch: str) -> str:
+    """Who made a batch, as far as that was noted."""
+    maker = journal.details(batch).get("maker")
+    return "" if maker is None else maker.value
+
+
+def outcome_of(record: BatchRecord | None) -> str:
+    """How a batch ended, in the journal's word."""
+    return "" if record is None else record.outcome
+

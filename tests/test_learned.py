@@ -1,0 +1,179 @@
+"""What ended batches teach, through the real watch: kept, shown, replayed the same, switched off, left out."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import asdict, replace
+from pathlib import Path
+
+import pytest
+
+from monitor.commands import YES
+from monitor.heat.learning import Lesson
+from monitor.learned import LEFT_OUT, TAUGHT, begun_with, history_for, history_of_values, history_values, lessons
+from monitor.replay import replay_recording
+from monitor.replay_learned import BEGUN_WITH_HISTORY, NoHistory
+from monitor.settings import load_settings
+from monitor.sources.batch_file import read_batch_file, write_batch_file
+from monitor.standing import status_view
+from tests.helpers_watch import NIGHT_S, RECORDINGS, Bench, recorded_lines, settings_with
+
+GOOD = "night-shed-1"
+SETTINGS = settings_with("shed-1", "shed-2")
+ENTERED = read_batch_file(RECORDINGS / f"{GOOD}.toml")
+BATCH = ENTERED.batch
+UNTIL_S = BATCH.started_s + 2400.0
+
+
+def _lesson(number: int, **more: object) -> Lesson:
+    usual = Lesson(
+        f"Quillmarsh {number}", BATCH.bucket, NIGHT_S - 86400.0 * (20 - number), BATCH.vessel.litres,
+        BATCH.vessel.insulation, heat_ln=0.09, heat_sd=0.05, mol_sd=0.02, loss_ln=-0.4, loss_sd=0.1, pace_ln=-5.4,
+        pace_sd=0.2,
+    )  # fmt: skip
+    return replace(usual, **more)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    one = Bench(tmp_path, NIGHT_S - 6 * 60.0, SETTINGS)
+    yield one
+    one.close()
+
+
+def _teach(bench: Bench, *taught: Lesson) -> None:
+    for lesson in taught:
+        bench.desk.set_fact(TAUGHT + lesson.batch, asdict(lesson))
+
+
+def _evening(bench: Bench) -> None:
+    """The first forty minutes of the good batch, through the watch; then it is ended."""
+    bench.until(BATCH.started_s)
+    bench.begin(BATCH)
+    waiting = sorted(ENTERED.log, key=lambda one: one.noted_at_s)
+    for at_s, data, origin, retained in recorded_lines(GOOD):
+        if at_s > UNTIL_S:
+            break
+        while waiting and waiting[0].noted_at_s <= at_s:
+            one = waiting.pop(0)
+            bench.until(one.noted_at_s)
+            bench.mark(BATCH, one)
+        bench.line(at_s, data, origin, retained=retained)
+
+
+def _end(bench: Bench) -> None:
+    bench.desk.end_batch(BATCH.name, bench.now_s, bench.now_s, "filled")
+    bench.until(bench.now_s + 5.0)
+
+
+def test_what_was_learned_counts_is_shown_and_is_replayed_the_same(bench: Bench) -> None:
+    """Begun with three lessons, restarted on the way: events say so, the status too, and the replay gives their bytes."""
+    _teach(bench, *(_lesson(n) for n in range(1, 4)))
+    _evening(bench)
+    _teach(bench, _lesson(4))  # what is learned later does not change a batch that runs
+    bench.stop()
+    bench.start()
+    view = next(one for one in status_view(bench.desk, SETTINGS, bench.now_s).buckets if one.batch == BATCH.name)
+    assert view.learned == "Based on 3 of your own earlier batches, 3 of them in shed-1."
+    _end(bench)
+    live = bench.events(BATCH.bucket, verdict=True)
+    estimates = [json.loads(line) for line in live if json.loads(line)["event"] == "estimate"]
+    assert estimates
+    assert all(one["learned_from"] == {"heat": 3, "loss": 3, "pace": 3} for one in estimates)
+    assert bench.replayed(BATCH, verdict=True) == live
+    assert BEGUN_WITH_HISTORY in bench.record.read_text(encoding="utf-8")
+    unlearned = replay_recording(bench.record, bench.folder / f"{BATCH.bucket}.toml", learn=False)
+    assert [event.values.get("learned_from") for event in unlearned.events if event.event == "estimate"][0] is None
+    # It has ended, and is kept with the reason why it teaches nothing: forty minutes are too few.
+    assert {one.batch: one.why_not for one in lessons(bench.desk)}[BATCH.name] == "short"
+
+
+def test_switched_off_nothing_is_learned(tmp_path: Path) -> None:
+    """With learning off the same lessons change nothing, and nothing is noted."""
+    bench = Bench(tmp_path, NIGHT_S - 6 * 60.0, replace(SETTINGS, learning=False))
+    try:
+        _teach(bench, *(_lesson(n) for n in range(1, 4)))
+        bench.until(BATCH.started_s)
+        bench.begin(BATCH)
+        bench.until(BATCH.started_s + 120.0)
+        assert begun_with(bench.desk, BATCH.name) is None
+        assert BEGUN_WITH_HISTORY not in bench.record.read_text(encoding="utf-8")
+    finally:
+        bench.close()
+
+
+def test_the_setting(tmp_path: Path) -> None:
+    """On unless switched off."""
+    path = tmp_path / "emberpail.toml"
+    path.write_text("[learning]\nenabled = false\n", encoding="utf-8")
+    assert not load_settings(path, {}).learning
+    path.write_text("", encoding="utf-8")
+    assert load_settings(path, {}).learning
+
+
+def test_a_batch_is_left_out(bench: Bench) -> None:
+    """Two of three that are left teach nothing; a history is read back as it was kept."""
+    _teach(bench, *(_lesson(n) for n in range(1, 4)))
+    history = history_for(bench.desk, BATCH)
+    assert history is not None
+    assert history_of_values(json.loads(json.dumps(history_values(history)))) == history
+    bench.desk.set_fact(LEFT_OUT + "Quillmarsh 2", True)
+    assert history_for(bench.desk, BATCH) is None
+
+
+def test_damaged_facts_teach_nothing(bench: Bench) -> None:
+    """What cannot be read is passed over."""
+    _teach(bench, *(_lesson(n) for n in range(1, 3)))
+    bench.desk.set_fact(TAUGHT + "Quillmarsh 3", {"batch": "Quillmarsh 3", "ended_s": "never"})
+    bench.desk.set_fact(TAUGHT + "Quillmarsh 4", 17)
+    assert [one.batch for one in lessons(bench.desk)] == ["Quillmarsh 1", "Quillmarsh 2"]
+    assert history_of_values({"heat_ln": "hot"}) is None
+
+
+def test_a_folder_without_recordings_is_told(tmp_path: Path) -> None:
+    """One sentence, and which folder."""
+    with pytest.raises(NoHistory, match="no recording"):
+        replay_recording(RECORDINGS / f"{GOOD}.rec", history_folder=tmp_path)
+
+
+def test_a_folder_teaches_as_the_watch_did(bench: Bench, tmp_path: Path) -> None:
+    """What the watch kept of a batch is what its recording teaches; those that began later are not looked at."""
+    _evening(bench)
+    _end(bench)
+    live = lessons(bench.desk)[0]
+    folder = tmp_path / "earlier"
+    folder.mkdir()
+    record = bench.desk.batch(BATCH.name)
+    assert record is not None
+    (folder / "a.rec").write_bytes(bench.record.read_bytes())
+    write_batch_file(folder / "a.toml", record.batch, bench.desk.entries(BATCH.name))
+    run = replay_recording(folder / "a.rec")
+    from monitor.learned import lesson_from
+
+    assert run.minder is not None
+    assert lesson_from(run.minder, run.verdict.at_s) == live
+    # It is younger than the batch below, and one would be too few.
+    again = replay_recording(RECORDINGS / f"{GOOD}.rec", history_folder=folder)
+    assert again.minder is not None
+    assert again.minder.history is None
+
+
+def test_the_command(bench: Bench, tmp_path: Path, monkeypatch, capsys) -> None:
+    """It tells who teaches and who does not, and leaves one out."""
+    from monitor.cli import main
+
+    _teach(bench, *(_lesson(n) for n in range(1, 4)), _lesson(5, why_not="failed"))
+    bench.begin(replace(BATCH, name="Quillmarsh 2"))
+    bench.desk.end_batch("Quillmarsh 2", BATCH.started_s + 60.0, BATCH.started_s + 60.0, "filled")
+    settings = tmp_path / "emberpail.toml"
+    settings.write_text(f'[journal]\npath = "{bench.desk.path}"\n', encoding="utf-8")
+    monkeypatch.setenv("EMBERPAIL_SETTINGS", str(settings))
+    assert main(["learned"]) == YES
+    told = " ".join(capsys.readouterr().out.split())
+    assert "Quillmarsh 5 in shed-1 does not teach: an alarm rang about the batch itself." in told
+    assert "Next in shed-1: Based on 3 of your own earlier batches" in told
+    assert main(["learned", "--leave-out", "Quillmarsh 2"]) == YES
+    assert "fewer than three good batches" in " ".join(capsys.readouterr().out.split())
+    assert main(["learned", "--take-in", "Quillmarsh 2", "--json"]) == YES
+    assert json.loads(capsys.readouterr().out)["next"]["shed-1"]["heat_batches"] == 3
