@@ -68,7 +68,7 @@ def _end(bench: Bench) -> None:
 
 
 def test_what_was_learned_counts_is_shown_and_is_replayed_the_same(bench: Bench) -> None:
-    """Begun with three lessons, restarted on the way: events say so, the status too, and the replay gives their bytes."""
+    """Begun with three lessons, restarted on the way: events and status say so, and the replay gives the same bytes."""
     _teach(bench, *(_lesson(n) for n in range(1, 4)))
     _evening(bench)
     _teach(bench, _lesson(4))  # what is learned later does not change a batch that runs
@@ -84,7 +84,7 @@ def test_what_was_learned_counts_is_shown_and_is_replayed_the_same(bench: Bench)
     assert bench.replayed(BATCH, verdict=True) == live
     assert BEGUN_WITH_HISTORY in bench.record.read_text(encoding="utf-8")
     unlearned = replay_recording(bench.record, bench.folder / f"{BATCH.bucket}.toml", learn=False)
-    assert [event.values.get("learned_from") for event in unlearned.events if event.event == "estimate"][0] is None
+    assert next(event.values.get("learned_from") for event in unlearned.events if event.event == "estimate") is None
     # It has ended, and is kept with the reason why it teaches nothing: forty minutes are too few.
     assert {one.batch: one.why_not for one in lessons(bench.desk)}[BATCH.name] == "short"
 
