@@ -71,7 +71,7 @@ def lesson_of_values(values: Mapping[str, Any]) -> Lesson | None:
 
 
 def _typed(values: Mapping[str, Any], kind: type) -> dict[str, Any]:
-    known = {}
+    known: dict[str, Any] = {}
     for field in fields(kind):
         value = values.get(field.name, field.default)
         asked = str(field.type)

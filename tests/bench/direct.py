@@ -61,8 +61,13 @@ class Seen:
 
 def make(seed: int, count: int, styles: tuple[str, ...]) -> list[Made]:
     """Simulate, probe by probe once a minute, without faults; the notes go through a real batch file."""
+    return made_of(write.draw_batches(seed, count, styles))
+
+
+def made_of(draws: list[write.Draw]) -> list[Made]:
+    """The same for batches that are drawn already."""
     made = []
-    for draw, run, truth in write.simulate_draws(write.draw_batches(seed, count, styles)):
+    for draw, run, truth in write.simulate_draws(draws):
         _rec, toml, told = write.record(draw, run, truth)
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "batch.toml"
