@@ -15,13 +15,11 @@ from monitor.heat.learning import Lesson, history_from, with_test
 from monitor.heat.lessons import lesson_of, why_not
 from monitor.heat.priors import History
 from monitor.journal.database import BatchRecord, Journal
+from monitor.journal.state import BEGUN_WITH, LEFT_OUT, TAUGHT
 from monitor.pipeline import Minder
 from monitor.trade.recipe import heat_budget, without_bad_numbers
 from monitor.units import KOH_G_PER_MOL
 from monitor.words import mark
-
-# Facts of the journal, each with the name of a batch behind it.
-TAUGHT, BEGUN_WITH, LEFT_OUT = "taught/", "begun_with/", "left_out/"
 
 WHY_NOT_WORDS: Mapping[str, str] = {
     "not_judged": mark("it could not be judged"),

@@ -17,11 +17,11 @@ from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
 from monitor.drill_told import drill_troubles
 from monitor.housekeeping import keeping_notes
 from monitor.journal.database import AlarmRecord, Journal, JournalError
+from monitor.journal.state import BEGUN_WITH
 from monitor.judgement.alarms import RULES, rule_for
-from monitor.judgement.history_words import based_on
+from monitor.judgement.history_words import based_on_kept
 from monitor.judgement.phrases import percent_with_range
 from monitor.judgement.summaries import alarm_words, stage_words
-from monitor.learned import begun_with
 from monitor.mirroring import mirror_notes
 from monitor.moving import moved_from
 from monitor.page.kinds import kind_words
@@ -232,7 +232,7 @@ def _bucket_view(  # noqa: PLR0917
         too_hot_c=settings.place().too_hot_c,
         band=tuple(band),
         marks=marks_of(log),
-        learned=based_on(begun_with(journal, batch.name)),
+        learned=based_on_kept(journal.fact(BEGUN_WITH + batch.name)),
     )
     if curves is None:
         return view

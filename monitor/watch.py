@@ -28,10 +28,9 @@ from monitor.domain import Batch, Event, LogEntry, Reading
 from monitor.heat.priors import History
 from monitor.journal.aside import Aside
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
+from monitor.journal.state import BEGUN_WITH, TAUGHT
 from monitor.judgement.events import event_line
 from monitor.learned import (
-    BEGUN_WITH,
-    TAUGHT,
     begun_with,
     history_for,
     history_of_values,

@@ -11,7 +11,8 @@ import pytest
 
 from monitor.commands import YES
 from monitor.heat.learning import Lesson
-from monitor.learned import LEFT_OUT, TAUGHT, begun_with, history_for, history_of_values, history_values, lessons
+from monitor.journal.state import LEFT_OUT, TAUGHT
+from monitor.learned import begun_with, history_for, history_of_values, history_values, lessons
 from monitor.replay import replay_recording
 from monitor.replay_learned import BEGUN_WITH_HISTORY, NoHistory
 from monitor.settings import load_settings

@@ -5,17 +5,19 @@ from __future__ import annotations
 import argparse
 from dataclasses import asdict, replace
 from math import exp
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.commands import YES
 from monitor.commands.common import CommandError, now_s, open_journal, parser_for, print_json, say, settings_of, shown
 from monitor.commands.which import batch_called, journal_of_batches
-from monitor.heat.learning import Lesson
-from monitor.heat.priors import HEAT_KJ_MOL, History
+from monitor.journal.state import LEFT_OUT
 from monitor.judgement.history_words import based_on
-from monitor.learned import LEFT_OUT, WHY_NOT_WORDS, history_among, lessons
 from monitor.settings import Settings
 from monitor.words import number, tr
+
+if TYPE_CHECKING:
+    from monitor.heat.learning import Lesson
+    from monitor.heat.priors import History
 
 
 def add(parsers: Any) -> None:
@@ -37,6 +39,8 @@ def add(parsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Change what was asked, then print."""
+    from monitor.learned import history_among, lessons  # its libraries are heavy
+
     settings = settings_of(args)
     with journal_of_batches(settings) as journal:
         changed = args.leave_out or args.take_in
@@ -68,6 +72,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _print(settings: Settings, taught: list[Lesson], begin: dict[str, History | None]) -> None:
+    from monitor.heat.priors import HEAT_KJ_MOL
+    from monitor.learned import WHY_NOT_WORDS
+
     if not settings.learning:
         say(tr("Learning is switched off in the settings: every batch is judged by the published values alone."))
     if not taught:

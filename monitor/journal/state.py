@@ -8,6 +8,9 @@ from typing import Any
 from monitor.journal.rows import Health
 from monitor.journal.store import Store
 
+# Facts with the name of a batch behind: what it taught, with what history it was begun, whether it is left out.
+TAUGHT, BEGUN_WITH, LEFT_OUT = "taught/", "begun_with/", "left_out/"
+
 
 class State(Store):
     """The tables facts, counters and health."""

@@ -2,11 +2,12 @@
 
     python -m tests.bench.learning [--sheds 6] [--seed 41] [--history 9] [--asked 6] [--styles bucket]
 
-Each shed has its own world (heat per mole and whatever else the simulator draws once, and tells nobody) and one cover; the
-size of the bucket changes with the recipe, so heat and pace are learned by all and the loss seldom. Its season is made batch after batch, each begun with what those before it taught; then the same further
-batches of that shed are asked about with the history as it was after 0, 3, 6 ... batches, so that only the history
-differs. Minute readings go straight into ``Estimator`` (tests/bench/direct.py). A good batch counts as falsely rung
-where a probability passes the limit in the time allowed. Tune on seeds below 1000, report on others.
+Each shed has its own world (heat per mole and whatever else the simulator draws once, and tells nobody) and one cover;
+the size of the bucket changes with the recipe, so heat and pace are learned by all and the loss seldom. Its season is
+made batch after batch, each begun with what those before it taught; then the same further batches of that shed are
+asked about with the history as it was after 0, 3, 6 ... batches, so that only the history differs. Minute readings go
+straight into ``Estimator`` (tests/bench/direct.py). A good batch counts as falsely rung where a probability passes the
+limit in the time allowed. Tune on seeds below 1000, report on others.
 """
 
 from __future__ import annotations
@@ -72,7 +73,7 @@ def ask(one: direct.Made, history: History | None) -> Answer:
 
 def shed(seed: int, number: int, count: int, style: str) -> list[direct.Made]:
     """``count`` batches of one shed: one world, one cover."""
-    drawn = write.draw_batches(seed * 100 + number, count * 6, (style,))
+    drawn = write.draw_batches(seed * 100 + number, count * 30, (style,))
     first = drawn[0]
     same = [one for one in drawn if one.world_seed == first.world_seed and not one.scenario.doings]
     fits = [one for one in same if one.scenario.insulation == first.scenario.insulation][:count]
