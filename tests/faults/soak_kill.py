@@ -23,16 +23,20 @@ def soak(arguments: list[str]) -> int:
         return 1
     began = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="kill-") as folder:
-        killing = Killing(Path(folder), mosquitto, args.seed)
+        killing, told = Killing(Path(folder), mosquitto, args.seed), 0
         try:
             for number in range(args.kills):
                 killing.kill_once(cold=number % 10 == 9, long=number % 50 == 25)
+                for broken in killing.broken[told:]:
+                    if told < 20:
+                        print(broken, flush=True)
+                    told += 1
                 if number % 25 == 24:
                     print(f"{time.monotonic() - began:.0f} s, {killing.figures()}", flush=True)
             killing.finish()
         finally:
             killing.close()
         print(killing.figures())
-        for broken in killing.broken[:50]:
+        for broken in killing.broken[told:][:20]:
             print(broken)
     return len(killing.broken)

@@ -50,6 +50,7 @@ _FIRST = {
     "records": ["tests/journal/test_records.py"],
     "rows": ["tests/journal/test_outbox_moves.py"],
     "state": ["tests/journal/test_alarms_and_state.py"],
+    "shipping": ["tests/journal/test_shipping_parts.py", "tests/sheds/test_shipping.py"],
     "store": ["tests/journal/test_store.py", "tests/journal/test_store_in_trouble.py"],
     "whole": ["tests/journal/test_whole.py"],
 }

@@ -127,6 +127,14 @@ def test_returned_but_unseen_alarms_still_stand(journal: Journal) -> None:
     assert [alarm.alarm_id for alarm in journal.alarms(standing_only=True)] == ["a1"]
 
 
+def test_facts_are_found_by_how_their_keys_begin(journal: Journal) -> None:
+    """None of a key that only holds the word, or ends before it."""
+    for key in ("taught/A", "taught/Z🧼", "taught", "begun_with/taught/A", "tauhgt/A"):
+        journal.set_fact(key, [key])
+    assert journal.facts_of("taught/") == {key: [key] for key in ("taught/A", "taught/Z🧼")}
+    assert journal.facts_of("nothing/") == {}
+
+
 def test_facts_counters_and_health_outlive_a_restart(journal: Journal) -> None:
     """Each holds its last value, and an unknown fact gives the default."""
     journal.set_fact("last_tick_s", T0)

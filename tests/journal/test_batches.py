@@ -155,6 +155,27 @@ def test_what_concerns_one_leaves_the_others_alone(journal: Journal) -> None:
     assert journal.batch_in("shed-3") == other
 
 
+def test_what_is_noted_later_than_now_counts_from_now_and_the_rest_stays(journal: Journal) -> None:
+    """Entries, what was taken back, acts, corrections, batches and their ends alike."""
+    ahead = dataclasses.replace(BATCH, name="Quillmarsh 13", bucket="shed-3", noted_at_s=T0 + 90)
+    for batch in (BATCH, ahead):
+        journal.add_batch(batch)
+    times = (T0, T0 + 60, T0 + 90)
+    entries = [journal.add_entry(BATCH.name, LogEntry("looked", T0, at_s)) for at_s in times]
+    journal.undo_entry(entries[0].entry_id, T0 + 90)
+    for at_s in times:
+        journal.add_act(Act("a1", "going", T0, at_s))
+        journal.amend_batch(BATCH.name, BATCH.recipe, BATCH.vessel, at_s)
+    journal.end_batch(ahead.name, T0 + 80, T0 + 95, "filled")
+    journal.count_from(T0 + 60)
+    assert [logged.entry.noted_at_s for logged in journal.log(BATCH.name)] == [T0, T0 + 60, T0 + 60]
+    assert [logged.undone_at_s for logged in journal.log(BATCH.name)] == [T0 + 60, None, None]
+    assert [act.noted_at_s for act in journal.acts()] == [T0, T0 + 60, T0 + 60]
+    assert [one.noted_at_s for one in journal.amendments(BATCH.name)] == [T0, T0 + 60, T0 + 60]
+    noted = {one.batch.name: (one.batch.noted_at_s, one.ended_noted_s) for one in journal.batches()}
+    assert noted == {BATCH.name: (BATCH.noted_at_s, None), ahead.name: (T0 + 60, T0 + 60)}
+
+
 def test_the_same_entry_twice_is_one_entry(journal: Journal) -> None:
     """The id follows from what the entry says, so a repeated write finds the first."""
     journal.add_batch(BATCH)

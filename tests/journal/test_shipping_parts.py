@@ -1,0 +1,143 @@
+"""The parts of the shipped log one by one: what is no log yet, foreign files, a base or a tail that is broken."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from monitor.journal.database import Journal, JournalError
+from monitor.journal.shipping import Chain, Grown, Pins, assemble, chains, clear_all_but, grown
+
+
+@pytest.fixture
+def written(tmp_path: Path) -> Iterator[Path]:
+    """A journal with something in its log, which stays open until the test is over."""
+    path = tmp_path / "here" / "journal.sqlite"
+    with Journal(path) as journal:
+        journal.set_fact("first", "x" * 9000)
+        yield path
+
+
+def log_of(path: Path) -> Path:
+    return path.with_name(path.name + "-wal")
+
+
+def chain_of(folder: Path, written: Path, tails: int = 1) -> Chain:
+    """A chain whose tails all hold what the log holds."""
+    folder.mkdir()
+    chain = Chain(folder, 1, 1)
+    with Journal(chain.base) as base:
+        base.set_fact("base", 1)
+    for era in range(tails):
+        chain.tail(era + 1).write_bytes(log_of(written).read_bytes())
+    chain.ready.touch()
+    return chain
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda data: data[:31], lambda data: b"", lambda data: b"\0\0\0\1" + data[4:],
+        lambda data: data[:23] + b"?" + data[24:],
+    ],
+    ids=["cut", "empty", "another magic number", "a check sum that does not fit"],
+)  # fmt: skip
+def test_what_has_no_whole_header_is_no_log_yet(written: Path, change) -> None:  # type: ignore[no-untyped-def]
+    """It may be under way that very moment."""
+    log = log_of(written)
+    cut = log.with_name("cut")
+    cut.write_bytes(change(log.read_bytes()))
+    assert grown(cut, None) == Grown(None)
+
+
+def test_a_log_that_is_not_there_has_not_grown(tmp_path: Path) -> None:
+    """Before the first write, and after the last connection was closed."""
+    assert grown(tmp_path / "none-wal", None) == Grown(None)
+
+
+def test_a_log_that_began_and_holds_no_commit_has_not_begun(written: Path) -> None:
+    """Its first bytes may still be written over, so they are not shipped; what was known before stays known."""
+    log = log_of(written)
+    known = grown(log, None).place
+    header = log.with_name("header")
+    header.write_bytes(log.read_bytes()[:32])
+    assert grown(header, None) == Grown(None)
+    assert grown(header, known) == Grown(known)
+
+
+def test_a_reading_of_what_is_no_journal_says_so_in_words(tmp_path: Path) -> None:
+    """And nothing is held by it."""
+    path = tmp_path / "journal.sqlite"
+    path.write_bytes(b"not a database at all" * 500)
+    pins = Pins(path)
+    with pytest.raises(JournalError, match=r"journal\.sqlite"):
+        pins.move_on()
+    pins.let_go()
+    path.unlink()
+    sqlite3.connect(path).close()  # nothing kept a hold of it
+    assert pins.move_on() is None
+    pins.let_go()
+
+
+def test_files_of_others_in_the_folder_are_no_chains_and_stay(tmp_path: Path, written: Path) -> None:
+    """The folder may be a stick that holds other things, too."""
+    chain = chain_of(tmp_path / "copy", written)
+    foreign = [tmp_path / "copy" / name for name in ("ready-made-soap", "base-camp-plan.txt", "ready-0001", "a-b-c")]
+    for path in foreign:
+        path.touch()
+    later = Chain(chain.folder, 2, 1)
+    later.base.touch()
+    assert chains(chain.folder) == [chain]
+    clear_all_but(chain)
+    assert all(path.exists() for path in foreign) and later.base.exists() and chain.base.exists()
+
+
+def test_behind_a_damaged_tail_all_that_follow_are_counted_as_lost(tmp_path: Path, written: Path) -> None:
+    """None of them fits any more; what was before is there."""
+    chain = chain_of(tmp_path / "copy", written, tails=2)
+    whole = chain.tail(2).read_bytes()
+    data = bytearray(whole)
+    data[60] ^= 1
+    chain.tail(1).write_bytes(data)
+    page_bytes = int.from_bytes(whole[8:12], "big")
+    frames = (len(whole) - 32) // (24 + page_bytes)
+    target = tmp_path / "whole.sqlite"
+    assert assemble(chain, target) == 2 * frames
+    with Journal(target) as journal:
+        assert journal.fact("base") == 1 and journal.fact("first") is None
+
+
+def test_a_base_that_is_no_database_is_told_in_words(tmp_path: Path, written: Path) -> None:
+    """By the name of the file, so that somebody can look for another copy."""
+    chain = chain_of(tmp_path / "copy", written)
+    chain.base.write_bytes(b"rotten" * 4000)
+    with pytest.raises(JournalError, match=r"base-0001-0001\.sqlite"):
+        assemble(chain, tmp_path / "whole.sqlite")
+
+
+def test_frames_that_cannot_be_moved_are_no_journal(
+    tmp_path: Path, written: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody has opened the half-made file and reads in it: better none than half of one."""
+    chain = chain_of(tmp_path / "copy", written)
+    connect = sqlite3.connect
+
+    class Read:
+        """A connection whose checkpoint moves nothing, as beside a reader."""
+
+        def __init__(self, *arguments: object, **how: object) -> None:
+            self.db = connect(*arguments, **how)  # type: ignore[call-overload]
+
+        def execute(self, sql: str):  # type: ignore[no-untyped-def]
+            found = self.db.execute(sql)
+            return self.db.execute("SELECT 0, 7, 3") if "PASSIVE" in sql else found
+
+        def close(self) -> None:
+            self.db.close()
+
+    monkeypatch.setattr("monitor.journal.shipping.sqlite3.connect", Read)
+    with pytest.raises(JournalError, match="could not be put together"):
+        assemble(chain, tmp_path / "whole.sqlite")
