@@ -133,10 +133,13 @@ def version_of(db: sqlite3.Connection) -> int:
 
 
 def is_foreign(db: sqlite3.Connection) -> bool:
-    """Whether the file holds some other program's tables: it has tables and does not carry our mark."""
-    if db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID:
+    """Whether the file holds some other program's tables: it has tables and does not carry our mark.
+
+    The tables first: tables and mark come in one transaction, and another process may be making both this moment.
+    """
+    if not db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
         return False
-    return bool(db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    return bool(db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID)
 
 
 def migrate(db: sqlite3.Connection, applied_by: str, steps: tuple[Migration, ...] = MIGRATIONS) -> list[int]:

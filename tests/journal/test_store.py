@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import pytest
 from monitor.domain import Batch, Reading
 from monitor.journal import migrations
 from monitor.journal.database import Journal, JournalError, Refused
+from monitor.journal.migrations import is_foreign
 from monitor.journal.safekeeping import copy_journal
 from monitor.journal.store import Store, explained
 
@@ -218,6 +220,26 @@ def test_processes_that_open_a_new_file_at_once_share_it(tmp_path: Path) -> None
     with Journal(path) as journal:
         assert len(list(journal.readings())) == 100
         assert "is sound" in journal.check()
+
+
+def test_a_journal_that_another_process_makes_this_moment_is_not_taken_for_a_foreign_file(tmp_path: Path) -> None:
+    """Whenever between two looks at the new file its tables and its mark come."""
+    path = tmp_path / "journal.sqlite"
+    made = []
+
+    class Between:
+        """A connection between whose first answer and its second the other process is done."""
+
+        def execute(self, sql: str) -> sqlite3.Cursor:
+            answer = new.execute(sql)
+            rows = answer.fetchall()
+            if not made:
+                made.append(Journal(path).close())
+            return new.execute(f"SELECT {rows[0][0]}")
+
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as new:
+        assert not is_foreign(Between())  # type: ignore[arg-type]
+        assert made and not is_foreign(new)
 
 
 def test_threads_share_one_journal(journal: Journal) -> None:
