@@ -180,6 +180,10 @@ class Minder:
                 name: alarms.answer(state, entry.noted_at_s)[0] for name, state in self.alarms.items()
             }
 
+    def knows(self, entry_id: str) -> bool:
+        """Whether this log entry has been taken in."""
+        return entry_id in self._log
+
     def undo(self, entry_id: str) -> None:
         """Take a log entry back, as if it had never been noted."""
         if self._log.pop(entry_id, None) is not None:

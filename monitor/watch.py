@@ -20,7 +20,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import partial
-from itertools import count
+from itertools import count, takewhile
 from pathlib import Path
 
 from monitor.clock import PLAUSIBLE, ArrivalClock
@@ -244,7 +244,7 @@ class Watch:
         for known in self.journal.batches():
             self._buckets.know(known.batch.bucket)
         for batch in self.journal.running_batches():
-            self._resume(batch)
+            self._resume(batch, now_s)
         for record in self.journal.batches():
             if last_tick_s is not None and (record.ended_noted_s or 0.0) > last_tick_s:
                 self._end_late(record.batch, now_s)
@@ -387,7 +387,13 @@ class Watch:
         if change.entry is not None:
             entry, batch, key = change.entry.entry, change.entry.batch, change.entry.entry.entry_id
             if change.what == "entry-added":
-                entry = self._by_our_clock(entry, now_s)
+                right = self._by_our_clock(entry, now_s)
+                minder = self.minders.get(batch)
+                if minder is not None and minder.knows(key):  # the batch was begun with it
+                    if right is entry:
+                        return
+                    minder.undo(key)
+                entry = right
             if change.what == "entry-undone":
                 at_s = self._counts_from(max(change.entry.undone_at_s or now_s, entry.noted_at_s), now_s)
                 self._renote(self.journal.renote_undo, key, at_s)
@@ -419,7 +425,7 @@ class Watch:
                 # One that was begun while this watch began is minded already, and from its own time.
                 at_s = self._counts_from(change.batch.batch.known_from_s, now_s)
                 self._renote(self.journal.renote_batch, name, at_s)
-                self._put(at_s, BEFORE_TICK, partial(self._begin, name))
+                self._put(at_s, BEFORE_TICK, partial(self._begin, name, at_s))
 
     def _by_our_clock(self, entry: LogEntry, now_s: float) -> LogEntry:
         """A command notes by the computer's clock, which may since have been set away from ours."""
@@ -457,10 +463,10 @@ class Watch:
             done = True
         return done
 
-    def _begin(self, name: str) -> None:
+    def _begin(self, name: str, at_s: float) -> None:
         record = self.journal.batch(name)
         if record is not None and record.ended_s is None:
-            self._resume(record.batch)
+            self._resume(record.batch, at_s)
 
     def _note(self, batch: str, entry: LogEntry) -> None:
         if batch in self.minders:
@@ -543,13 +549,15 @@ class Watch:
         """It was ended while nobody watched: its last word is still to be said."""
         minded = self.journal.fact(f"minded_from/{batch.name}") is not None
         if minded and all(event.event != "verdict" for event in self.journal.events(batch.name)):
-            self._resume(batch)
+            self._resume(batch, now_s)
             self._end(batch.name, now_s)
 
     # ---- going on after a restart ----------------------------------------------------------------------------------
 
-    def _resume(self, batch: Batch) -> None:
-        """Fold what is known of a batch through a new minder, ticks and all, up to the tick that comes next."""
+    def _resume(self, batch: Batch, at_s: float) -> None:
+        """Fold what is known of a batch through a new minder, ticks and all, up to the tick that comes next; of what
+        people entered, what counts by ``at_s``. What counts later is still to be planned, or waits among the deeds.
+        """
         self._buckets.know(batch.bucket)
         key = f"minded_from/{batch.name}"
         minded_from_s = self.journal.fact(key)
@@ -572,7 +580,9 @@ class Watch:
             self._last_s = at_s  # a recording never goes back behind a note
         events: list[Event] = []
         fold(
-            stored_deeds(self.journal, minder, self._watched, self._do_act),
+            takewhile(
+                lambda deed: deed[0] <= at_s, stored_deeds(self.journal, minder, self._watched, self._do_act)
+            ),
             stored_ticks(
                 minder, self._watched, self._next_tick_s, lambda tick_s: self._tick_minder(minder, tick_s, events)
             ),
@@ -692,7 +702,7 @@ class Watch:
         for name in list(self.minders):
             record = self.journal.batch(name)
             if record is not None:
-                self._resume(record.batch)
+                self._resume(record.batch, self._last_s)
                 self._end_what_never_was(name)
 
     def _end_what_never_was(self, batch: str) -> None:

@@ -419,6 +419,35 @@ def test_a_watch_that_goes_on_after_kill_9_stands_where_it_was(tmp_path: Path) -
     assert results[1] == results[0]
 
 
+def test_an_entry_that_comes_while_its_batch_is_begun_counts_from_one_time(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """``start`` writes the batch and then the pour, and the watch looks in between: what it took in with the batch is
+    not put off to the look after the next tick, or a restart would judge the ticks in between without it."""
+    bench.until(NIGHT_S + 50.0)
+    batch = batch_in("shed-1", NIGHT_S - 300.0, noted_at_s=NIGHT_S - 20.0)
+    late = entry("covered", NIGHT_S - 30.0, NIGHT_S - 20.0)
+    log_of = bench.journal.log
+
+    def with_one_more(name: str) -> Any:
+        monkeypatch.undo()
+        bench.desk.add_entry(batch.name, late)
+        return log_of(name)
+
+    monkeypatch.setattr(bench.journal, "log", with_one_more)
+    bench.desk.add_batch(batch)
+    bench.until(NIGHT_S + 3 * MINUTE_S)
+    [there] = bench.desk.entries(batch.name)
+    begun_s = bench.desk.batch(batch.name).batch.known_from_s
+    assert NIGHT_S + 49.0 <= begun_s <= NIGHT_S + 62.0
+    assert [one.kind for one in bench.watch.minders[batch.name].log()] == ["covered"]
+    assert there.noted_at_s <= begun_s
+    before = told_state(bench.watch.minders[batch.name])
+    bench.kill()
+    bench.start()
+    assert told_state(bench.watch.minders[batch.name]) == before
+
+
 def test_what_was_noted_ahead_of_a_clock_that_lost_its_last_minute_counts_from_the_start(bench: Bench) -> None:
     """Power fails between a tick and the commit of the next, and the clock goes on at the last that was kept. Judged at
     once at this start and only in a minute at the next one, the same alarm would be raised twice at two times."""
