@@ -59,7 +59,7 @@ __all__ = [
 ]
 
 
-class Journal(Batches, Readings, Alarms, Outbox, State, Whole, Retiming, Mirrored, Gauges):
+class Journal(Batches, Readings, Alarms, Outbox, Mirrored, State, Whole, Retiming, Gauges):
     """An open journal. ``read_only`` for those that only look; raises JournalError with one sentence."""
 
     def __enter__(self) -> Journal:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.journal.readings import kept_from
+from monitor.journal.readings import COLUMNS, kept_from
 from monitor.journal.rows import KeptReading
 from monitor.journal.store import Store
 
@@ -17,8 +17,7 @@ class Gauges(Store):
     def latest_of_all(self) -> list[KeptReading]:
         """The reading that arrived last, of every probe."""
         rows = self._rows(
-            "SELECT r.id, p.bucket, p.probe, r.time_s, r.arrival_s, r.temperature_c, r.state, r.retimed, r.reason "
-            "FROM probes p JOIN readings r ON r.id = p.latest ORDER BY p.bucket, p.probe"
+            f"SELECT {COLUMNS} FROM probes p JOIN readings r ON r.id = p.latest ORDER BY p.bucket, p.probe"
         )
         return [kept_from(row) for row in rows]
 

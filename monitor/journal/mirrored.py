@@ -7,14 +7,13 @@ least of them is enough: from there all is copied again, which changes nothing w
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from monitor.domain import Event
 from monitor.journal import codec
-from monitor.journal.readings import kept_from
+from monitor.journal.readings import COLUMNS, kept_from
 from monitor.journal.rows import KeptReading
-from monitor.journal.store import Store
+from monitor.journal.state import State
 
 MIRROR = "mirror"
 _AGAIN = "mirror/again"
@@ -26,7 +25,7 @@ _NOTE_CHANGES = (
 )
 
 
-class Mirrored(Store):
+class Mirrored(State):
     """What the mirror asks of the journal."""
 
     def note_changed_readings(self) -> None:
@@ -35,12 +34,11 @@ class Mirrored(Store):
 
     def mirror_state(self) -> dict[str, Any]:
         """What was kept by ``settle_mirror`` last; empty where there has been no mirror."""
-        row = self._row("SELECT value FROM facts WHERE key = ?", (MIRROR,))
-        return json.loads(row[0]) if row else {}
+        return dict(self.fact(MIRROR, {}))
 
     def readings_changed(self) -> bool:
         """Whether a reading has changed since ``settle_mirror``."""
-        return bool(self._rows("SELECT 1 FROM facts WHERE key = ?", (_AGAIN,)))
+        return self.fact(_AGAIN) is not None
 
     def settle_mirror(self, state: dict[str, Any]) -> int | None:
         """Keep how far the mirror is (``readings``, the number of the last one copied, beside whatever else is to be
@@ -48,19 +46,18 @@ class Mirrored(Store):
         is then set back to before it.
         """
         with self.transaction():
-            row = self._row("SELECT CAST(value AS INTEGER) FROM facts WHERE key = ?", (_AGAIN,))
-            changed = None if row is None else int(row[0])
+            changed: int | None = self.fact(_AGAIN)
             if changed is not None:
                 state = {**state, "readings": min(state["readings"], changed - 1)}
                 self._run("DELETE FROM facts WHERE key = ?", (_AGAIN,))
-            self._run("INSERT OR REPLACE INTO facts VALUES (?, ?)", (MIRROR, json.dumps(state)))
+            self.set_fact(MIRROR, state)
         return changed
 
     def readings_after(self, number: int, most: int) -> list[tuple[int, KeptReading]]:
         """The next readings after this number, each with its own."""
         rows = self._rows(
-            "SELECT r.id, p.bucket, p.probe, r.time_s, r.arrival_s, r.temperature_c, r.state, r.retimed, r.reason "
-            "FROM readings r CROSS JOIN probes p ON p.id = r.probe WHERE r.id > ? ORDER BY r.id LIMIT ?",
+            f"SELECT {COLUMNS} FROM readings r CROSS JOIN probes p ON p.id = r.probe "
+            "WHERE r.id > ? ORDER BY r.id LIMIT ?",
             (number, most),
         )
         return [(row[0], kept_from(row)) for row in rows]

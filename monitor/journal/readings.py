@@ -17,7 +17,8 @@ PAGE = 5000
 # Before a batch's name: the fact that its readings were thinned.
 THINNED = "thinned/"
 
-_COLUMNS = "r.id, p.bucket, p.probe, r.time_s, r.arrival_s, r.temperature_c, r.state, r.retimed, r.reason"
+# Of readings r and probes p, as ``kept_from`` reads them.
+COLUMNS = "r.id, p.bucket, p.probe, r.time_s, r.arrival_s, r.temperature_c, r.state, r.retimed, r.reason"
 # The believed readings of a probe (?1 bucket, ?2 probe) with ?3 <= time < ?4. The index begins with the minute (see
 # migration 3), so one goes from minute to minute: of those that there can be, and that hold anything at all.
 _MINUTES = (
@@ -106,7 +107,7 @@ class Readings(Store):
             tests.append("r.reason IS NULL AND r.state IS NULL AND r.temperature_c IS NOT NULL")
         # CROSS JOIN keeps the readings as the outer loop: they must be walked by number, not probe by probe.
         sql = (
-            f"SELECT {_COLUMNS} FROM readings r CROSS JOIN probes p ON p.id = r.probe "
+            f"SELECT {COLUMNS} FROM readings r CROSS JOIN probes p ON p.id = r.probe "
             f"WHERE {' AND '.join(tests)} ORDER BY r.id LIMIT {PAGE}"
         )
         after = 0 if from_arrival_s is None else self._first_from(from_arrival_s) - 1
@@ -120,7 +121,7 @@ class Readings(Store):
 
     def latest(self, bucket: str) -> dict[str, KeptReading]:
         """The reading that arrived last, for each probe of ``bucket``."""
-        rows = self._rows(f"SELECT {_COLUMNS} {_FROM} WHERE p.bucket = ? AND r.id = p.latest", (bucket,))
+        rows = self._rows(f"SELECT {COLUMNS} {_FROM} WHERE p.bucket = ? AND r.id = p.latest", (bucket,))
         return {row[2]: kept_from(row) for row in rows}
 
     def probes(self) -> list[tuple[str, str]]:
@@ -248,6 +249,7 @@ def _row_of(probe_id: int, reading: Reading, reason: str | None) -> tuple[object
 
 
 def kept_from(row: Any) -> KeptReading:
+    """A row of ``COLUMNS`` as the reading that it keeps."""
     _, bucket, probe, time_s, arrival_s, temperature_c, state, retimed, reason = row
     reading = Reading(bucket, probe, time_s, arrival_s, temperature_c, state or "ok", bool(retimed))
     return KeptReading(reading, reason)
