@@ -171,8 +171,8 @@ class Running:
         self._supervisor.watch_over()
         names = ", ".join(source.name for source in self.watch.sources)
         self._say(tr("Minding; reading from {names}.", names=names or tr("no source")))
-        for sentence in filter(None, (part_words(self.settings.division),)):
-            self._say(sentence)
+        if part := part_words(self.settings.division):
+            self._say(part)
         try:
             self.watch.run(stop)
         except Exception as error:

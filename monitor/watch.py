@@ -575,9 +575,8 @@ class Watch:
         )
         if history is not None and self._recorder is not None:
             self._record_lines()
-            at_s = max(minded_from_s, self._last_s)
-            self._recorder.note(history_note(batch.name, history, at_s))
-            self._last_s = at_s  # a recording never goes back behind a note
+            self._last_s = max(minded_from_s, self._last_s)  # a recording never goes back behind a note
+            self._recorder.note(history_note(batch.name, history, self._last_s))
         events: list[Event] = []
         fold(
             takewhile(
