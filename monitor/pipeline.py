@@ -317,7 +317,7 @@ class Minder:
 
     def is_costly(self, now_s: float) -> bool:
         """Whether a tick at ``now_s`` will most likely fit the curve anew, some hundred times the work of the rest."""
-        return bool(self.unjudged()) and self._estimator.is_due(now_s)
+        return self._estimator.is_due(now_s, more=bool(self.unjudged()))
 
     def trend(self) -> tuple[str, float]:
         """Direction in a word and rate in K/h of the paste, over the last ten minutes."""
@@ -461,9 +461,7 @@ class Minder:
     def _rings_hot(self, now_s: float) -> bool:
         """Whether this tick raises "too hot" by readings alone: then nobody waits for a fit; the next tick has it."""
         state = self.alarms.get("too_hot")
-        if state is None or state.stands or state.standing_since_s is None:
-            return False
-        if now_s - state.standing_since_s < alarms.RULES["too_hot"].on_delay_s:
+        if state is None or state.stands or not alarms.may_raise(state, now_s, alarms.RULES["too_hot"]):
             return False
         return any(
             now_s - time_s < TICK_S and value >= self.place.too_hot_c

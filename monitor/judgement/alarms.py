@@ -220,7 +220,7 @@ def step(
         gone_since_s=_since(state.gone_since_s, condition.gone and not condition.standing, now_s),
     )
     if not state.stands:
-        if _may_raise(state, now_s, rule):
+        if may_raise(state, now_s, rule):
             state = _raised(state, condition, now_s, moves)
     elif condition.standing and condition.urgency == "now" and state.urgency != "now":
         state = _worsened(state, condition, now_s, moves)
@@ -309,7 +309,8 @@ def _since(since_s: float | None, holds: bool, now_s: float) -> float | None:
     return now_s if since_s is None else since_s
 
 
-def _may_raise(state: AlarmState, now_s: float, rule: Rule) -> bool:
+def may_raise(state: AlarmState, now_s: float, rule: Rule) -> bool:
+    """Whether an alarm that does not stand is raised at ``now_s``, Unix seconds, if its criterion goes on to hold."""
     if state.standing_since_s is None or now_s - state.standing_since_s < rule.on_delay_s:
         return False
     return state.cleared_at_s is None or now_s - state.cleared_at_s >= rule.re_raise_after_s
