@@ -341,10 +341,7 @@ class Estimator:
         if history.loss_batches and of_this:
             centre[:, m.LOSS], sd[:, m.LOSS] = history.loss_ln, history.loss_sd
         else:
-            known = not history.loss_batches
-            centre[:, m.LOSS] = (history.loss_ln if known else priors.LOSS_LN) + wrap_ln
-            own_sd = history.loss_sd if known and history.loss_sd != priors.LOSS_SD_LN else loss_sd
-            sd[:, m.LOSS] = sqrt(own_sd**2 + wrap_sd**2)
+            centre[:, m.LOSS], sd[:, m.LOSS] = priors.LOSS_LN + wrap_ln, sqrt(loss_sd**2 + wrap_sd**2)
         if history.pace_batches:
             good = [i for i, h in enumerate(priors.COMPONENTS) if h.rate == priors.GOOD_RATE]
             centre[good, m.RATE], sd[good, m.RATE] = history.pace_ln, history.pace_sd
@@ -527,14 +524,11 @@ class Estimator:
 
     # ---------------------------------------------------------------- refit
 
-    def is_due(self, now_s: float) -> bool:
-        """Whether ``estimate(now_s)`` would fit anew, once a reading has come."""
-        return self._stale or self._posterior is None or now_s >= self._next_refit_s
-
-    def _due(self, now_s: float) -> bool:
+    def is_due(self, now_s: float, *, more: bool = False) -> bool:
+        """Whether ``estimate(now_s)`` would fit anew; ``more``: once readings that wait elsewhere have been fed."""
         if self._stale or self._posterior is None:
             return True
-        return self._fresh and now_s >= self._next_refit_s
+        return (self._fresh or more) and now_s >= self._next_refit_s
 
     def _cadence_s(self, now_s: float) -> float:
         age = min((now_s - at for at in self._layout_now().lively_from_s if at <= now_s), default=-1.0)
@@ -702,7 +696,7 @@ class Estimator:
 
     def estimate(self, now_s: float) -> Estimate:
         """What the curve so far says at ``now_s`` (Unix seconds). Refits when one is due, else looks up."""
-        if self._due(now_s):
+        if self.is_due(now_s):
             self._refit(now_s)
         return self.as_fitted(now_s)
 
