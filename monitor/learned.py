@@ -122,8 +122,7 @@ def _tested(journal: Journal, lesson: Lesson) -> Lesson:
 
 def history_for(journal: Journal, batch: Batch, pending: Mapping[str, object] | None = None) -> History | None:
     """What the journal's earlier batches teach ``batch``; None where that is nothing yet."""
-    maker = journal.details(batch.name).get("maker")
-    return history_among(lessons(journal, pending), batch, "" if maker is None else maker.value)
+    return history_among(lessons(journal, pending), batch, maker_of(journal, batch.name))
 
 
 def history_among(among: Iterable[Lesson], batch: Batch, maker: str = "") -> History | None:
