@@ -11,9 +11,10 @@ from monitor.heat import model as m
 from monitor.heat.estimator import Estimator
 from monitor.heat.learning import Lesson, without_prior
 
-# A batch that was good says so clearly: the weight of the good hypothesis, and where it ends at the least.
+# A batch that was good says so clearly: the weight of the good hypothesis (a judgement: better than its share of all
+# batches, 0.53 in the priors), and where it ends at the least: below that "incomplete" rings.
 LEAST_GOOD, LEAST_FINAL = 0.60, 0.90
-# Loss and end of the reaction show in hours, not minutes.
+# Loss and end of the reaction show in hours, not minutes. Judgement: in six a bare bucket has lost most of its warmth.
 LEAST_HOURS = 6.0
 _BAD_ENDS = ("held", "discarded")
 _MATTERS_NOT = ("too_hot", "watch_fault")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import log, sqrt
+from math import exp, hypot, log, sqrt
 
 import pytest
 
@@ -95,7 +95,8 @@ def test_only_what_ended_before_it_began() -> None:
 def test_limits_hold() -> None:
     """The heat stays in its published range, loss and pace near theirs, and none gets surer than the floor."""
     wild = learned(*(lesson(n, 2.0, loss_ln=9.0, pace_ln=9.0) for n in range(1, 60)))
-    assert wild.heat_ln <= learning.HEAT_HIGH_LN
+    assert wild.heat_ln <= learning.MOST_DRIFT_SD * hypot(priors.HEAT_SD_LN, priors.CAPACITY_SD_LN) + 1e-9
+    assert priors.HEAT_KJ_MOL * exp(-wild.heat_ln) >= 48.0 and priors.HEAT_KJ_MOL * exp(wild.heat_ln) <= 70.0
     assert wild.loss_ln <= priors.LOSS_LN + learning.MOST_DRIFT_SD * priors.LOSS_SD_LN + 1e-9
     assert wild.pace_ln <= priors.GOOD_RATE[0] + learning.MOST_DRIFT_SD * priors.GOOD_RATE[1] + 1e-9
     alike = learned(*(lesson(n) for n in range(1, 60)))
