@@ -21,7 +21,7 @@ from monitor.broker import BrokerUnavailable, open_connection, refused
 from monitor.copying import HOLDER_FACT, Holder, copy_is_whole, folder_of, hold, holder_in
 from monitor.journal.database import Journal, JournalError, Refused
 from monitor.journal.photo_files import photo_folder
-from monitor.journal.putting_back import PutBack
+from monitor.journal.putting_back import PutBack, is_damaged
 from monitor.journal.shipping import assemble
 from monitor.keeping import restore
 from monitor.settings import MqttSource, Settings
@@ -94,8 +94,13 @@ def take_over(
 def _is_ours(journal: Path, holder: Holder) -> bool:
     if not journal.is_file():
         return False
-    with Journal(journal, read_only=True) as present:
-        kept = present.fact(HOLDER_FACT)
+    try:
+        with Journal(journal, read_only=True) as present:
+            kept = present.fact(HOLDER_FACT)
+    except JournalError:
+        if is_damaged(journal):
+            return False  # whosever it was: it is kept aside as it is
+        raise
     return isinstance(kept, dict) and kept.get("token") == holder.token
 
 

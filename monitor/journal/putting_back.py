@@ -128,11 +128,11 @@ def _swap(staged: Path, journal: Path, dated: str) -> Path | None:
         os.replace(staged, journal)
         sync_folder(journal.parent)
         return None
-    return _move_aside(staged, journal, dated) if _is_damaged(journal) else _take_in(staged, journal, dated)
+    return _move_aside(staged, journal, dated) if is_damaged(journal) else _take_in(staged, journal, dated)
 
 
-def _is_damaged(journal: Path) -> bool:
-    """Whether the present journal cannot be read, or not to its end."""
+def is_damaged(journal: Path) -> bool:
+    """Whether a journal cannot be read, or not to its end. Refused where it is another program's."""
     try:
         with reading(journal) as db:
             if is_foreign(db):

@@ -275,6 +275,29 @@ def test_the_command_puts_the_copy_in_place(shed: Shed, tmp_path: Path) -> None:
     ship(shed.journal_path)  # it holds the copy now
 
 
+def test_a_damaged_journal_here_is_kept_aside(shed: Shed, tmp_path: Path) -> None:
+    """A card that went bad under the watch's own journal, or the spare's: the copy is taken all the same."""
+    _, ship = _two_sheds(shed, tmp_path)
+    shed.start()
+    ship(shed.journal_path)
+    shed.journal_path.write_bytes(b"no journal any more" * 1000)
+    said = shed.ok("takeover").words
+    assert "Running: Quillmarsh 12" in said and "journal-damaged-" in said
+
+
+def test_another_program_s_file_is_refused_before_anything_is_taken_over(shed: Shed, tmp_path: Path) -> None:
+    """A path that was typed wrong: the watch that is alive goes on holding its copy."""
+    copies, ship = _two_sheds(shed, tmp_path)
+    shed.start()
+    ship(shed.journal_path)
+    before = holder_in(folder_of(copies, shed.journal_path))
+    shed.journal_path.unlink()
+    with contextlib.closing(sqlite3.connect(shed.journal_path)) as db:
+        db.execute("CREATE TABLE theirs (one)")
+    assert "another program" in shed.refused("takeover")
+    assert holder_in(folder_of(copies, shed.journal_path)) == before
+
+
 def test_a_restored_backup_goes_on_as_the_holder(shed: Shed, tmp_path: Path) -> None:
     """A backup of before a take-over, put back on the machine that took over, is still that machine's."""
     copies, ship = _two_sheds(shed, tmp_path)
