@@ -82,10 +82,6 @@ class Supplies:
             del self._nodes[bucket]
         return self._nodes
 
-    def not_well(self, now_s: float) -> dict[str, NodeSupply]:
-        """Those that are low or dying, by bucket."""
-        return {bucket: node for bucket, node in self.known(now_s).items() if node.level != WELL}
-
     def as_kept(self, now_s: float) -> list[list[Any]]:
         """For the journal: bucket, volts, level and time. Rounded, for each change is a write of the card."""
         return [

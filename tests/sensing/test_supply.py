@@ -130,7 +130,7 @@ def test_an_old_value_is_no_news_and_one_that_came_twice_counts_once() -> None:
     assert not supplies.known(NOW_S)
     for _ in range(10):
         supplies.take(Supply("shed-2", NOW_S, 3.0), NOW_S)
-    assert not supplies.not_well(NOW_S)
+    assert supplies.known(NOW_S)["shed-2"].level == WELL
 
 
 def test_a_node_that_died_stays_low_for_a_day_also_over_a_restart() -> None:
@@ -139,6 +139,6 @@ def test_a_node_that_died_stays_low_for_a_day_also_over_a_restart() -> None:
         before.take(Supply("shed-2", NOW_S + n, 3.1), NOW_S + n)
     after = Supplies(lambda _bucket: LIMITS)
     after.load(json.loads(json.dumps(before.as_kept(NOW_S))))
-    assert after.not_well(NOW_S + 3600.0)["shed-2"].level == DYING
-    assert after.not_well(NOW_S + 3600.0)["shed-2"].volts == pytest.approx(3.1)
+    assert after.known(NOW_S + 3600.0)["shed-2"].level == DYING
+    assert after.known(NOW_S + 3600.0)["shed-2"].volts == pytest.approx(3.1)
     assert not after.known(NOW_S + 25 * 3600.0)
