@@ -82,9 +82,10 @@ def status_view(
     running = {batch.bucket: batch for batch in journal.running_batches()}
     names = list(dict.fromkeys([*(bucket.name for bucket in settings.buckets), *running]))
     loose = journal.alarms(batch="")  # those of no batch: of all batches there are years
+    supplies = _supplies(journal, now_s)
     buckets = tuple(
         _bucket_view(journal, settings, now_s, name, running[name], loose, (bands or {}).get(running[name].name, ()),
-                     drawn)
+                     drawn, supplies.get(name))
         if name in running
         else BucketView(name)
         for name in names
@@ -165,12 +166,17 @@ def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[
     return troubles
 
 
-def _supply(journal: Journal, bucket: str, now_s: float) -> tuple[tuple[str, str], ...]:
-    """The voltage of its node, where that sends one and has done so lately."""
-    for name, volts, _level, time_s in journal.fact(SUPPLIES_KEY, []):
-        if name == bucket and now_s - time_s <= 2.0 * OLD_S:  # the time is kept to OLD_S
-            return ((tr("battery or supply of the node"), tr("{volts:.2f} V", volts=volts)),)
-    return ()
+def _supplies(journal: Journal, now_s: float) -> dict[str, float]:
+    """The voltage of each bucket's node, where that sends one and has done so lately."""
+    kept = journal.fact(SUPPLIES_KEY, [])
+    # The time is kept to OLD_S.
+    return {bucket: volts for bucket, volts, _level, time_s in kept if now_s - time_s <= 2.0 * OLD_S}
+
+
+def _supply(volts: float | None) -> tuple[tuple[str, str], ...]:
+    if volts is None:
+        return ()
+    return ((tr("battery or supply of the node"), tr("{volts:.2f} V", volts=volts)),)
 
 
 def _bucket_view(  # noqa: PLR0917
@@ -182,6 +188,7 @@ def _bucket_view(  # noqa: PLR0917
     loose: Sequence[AlarmRecord],
     band: Band,
     curves: Curves | None,
+    supply_v: float | None,
 ) -> BucketView:
     log = journal.entries(batch.name)
     estimate = journal.last_estimate(batch.name)
@@ -224,7 +231,7 @@ def _bucket_view(  # noqa: PLR0917
         past_alarms=tuple(_alarm_view(settings, alarm, now_s, going) for alarm in mine
                           if alarm.batch and alarm not in standing),
         probe_faults=faults,
-        numbers=(*_numbers(settings, estimate), *_supply(journal, name, now_s)),
+        numbers=(*_numbers(settings, estimate), *_supply(supply_v)),
         log=tuple(log_line(entry) for entry in log),
         steps=_steps(log, now_s, batch, settings.site.emergency_number),
         last_entry=log_line(log[-1]) if log else None,
