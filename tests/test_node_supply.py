@@ -23,9 +23,11 @@ from monitor.settings import SettingsError, load_settings, settings_from_text
 from monitor.standing import status_view
 from monitor.watch_parts import sources_of
 from tests.helpers_watch import NIGHT_S, Bench, Breaking, batch_in, entry, settings_with
+from tests.phone.conftest import receiver
 from tests.phone.receiver import Receiver
 from tests.sources.conftest import wait_until
 
+__all__ = ["receiver"]
 MINUTE_S, HOUR_S = 60.0, 3600.0
 # At noon nobody's waking hours matter, and before seven in the morning they do.
 NOON_S, SIX_S = NIGHT_S - 6 * HOUR_S, NIGHT_S + 12 * HOUR_S
@@ -49,13 +51,6 @@ def night(tmp_path: Path) -> Iterator[Bench]:
     bench = at(tmp_path, SIX_S)
     yield bench
     bench.close()
-
-
-@pytest.fixture
-def receiver() -> Iterator[Receiver]:
-    one = Receiver()
-    yield one
-    one.close()
 
 
 def powered(bench: Bench, volts: float, minutes: float, bucket: str = "shed-2", every_s: float = 30.0) -> None:
