@@ -214,20 +214,20 @@ def bucket() -> str:
     """Where the probes go, seen from the side."""
     parts = [
         '<path d="M150 80L170 380H390L410 80" fill="none" stroke="#111" stroke-width="3"/>',
-        '<path d="M156 150L170 380H390L404 150Z" fill="#eadfc4" stroke="none"/>',
+        '<path d="M160 230L170 380H390L400 230Z" fill="#eadfc4" stroke="none"/>',
         '<path d="M140 78H270M300 78H420" stroke="#111" stroke-width="5"/>',
         '<text x="430" y="70">lid, loose: steam must get out</text>',
         '<text x="430" y="90" class="small">the cables\' notch twice as wide as they are</text>',
         '<path d="M20 380H560" stroke="#555" stroke-width="2"/>',
     ]
     for name, x, y, words in (
-        ("core", 280, 260, "core: 5 cm or more from wall and bottom"), ("wall", 384, 250, "wall: 1 cm from it"),
-        ("top", 262, 178, "top: 4 cm under the surface"), ("bottom", 300, 352, "bottom: 4 cm over the bottom"),
+        ("core", 280, 302, "core: 5 cm or more from wall and bottom"), ("wall", 384, 292, "wall: 1 cm from it"),
+        ("top", 262, 258, "top: 4 cm under the surface"), ("bottom", 300, 352, "bottom: 4 cm over the bottom"),
     ):  # fmt: skip
         colour, dashes = LOOKS["probe"]
         parts.append(f'<path d="M285 60V78L{x} {y}" stroke="{colour}" stroke-dasharray="{dashes}" class="wire"/>')
         parts.append(f'<circle cx="{x}" cy="{y}" r="5" fill="{colour}"/>')
-        at = {"core": 255, "wall": 225, "top": 175, "bottom": 355}[name]
+        at = {"core": 312, "wall": 284, "top": 256, "bottom": 355}[name]
         parts.append(f'<path d="M{x + 6} {y}L425 {at - 4}" stroke="#999" stroke-width="1"/>')
         parts.append(f'<text x="430" y="{at}">{escape(words)}</text>')
     parts += [
@@ -239,6 +239,7 @@ def bucket() -> str:
         'stroke-width="2"/>',
         '<text x="430" y="20" class="small">to the box: with a drip loop, never over the buckets</text>',
         '<text x="430" y="120" class="small">all probes out before every blending</text>',
+        '<text x="430" y="215" class="small">paste at most to half the bucket: it foams and spits</text>',
     ]
     return svg("Where the probes go in a bucket of paste, seen from the side", 760, 400, parts)
 
