@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
-import csv
-import os
 import sys
 from collections import Counter
 from pathlib import Path
@@ -13,14 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.commands import NO, YES
 from monitor.commands.common import CommandError, parser_for, say, settings_of, shown
+from monitor.commands.tables import write_rows, write_whole
 from monitor.words import localised, tr, trn
 
 if TYPE_CHECKING:
     from monitor.reanalysis import Reanalysed, Row
 
 _MOST_WORKERS = 256
-# Excel and its like take a cell that begins so for a formula.
-_FORMULA = ("=", "+", "-", "@")
 
 
 def add(parsers: Any) -> None:
@@ -102,36 +98,14 @@ def write_table(rows: tuple[Row, ...], out: Path) -> None:
     """Write the rows whole or not at all."""
     from monitor.reanalysis import as_values, columns
 
-    half = out.with_name(out.name + ".part")
-    try:
-        if out.suffix == ".parquet":
-            arrow, parquet = _parquet()
-            values = as_values(rows)
-            fields = [(name, _arrow_type(arrow, name)) for name in columns()]
-            parquet.write_table(arrow.Table.from_pylist(values, schema=arrow.schema(fields)), half)
-        else:
-            with half.open("w", encoding="utf-8", newline="") as file:
-                writer = csv.DictWriter(file, columns())
-                writer.writeheader()
-                writer.writerows({name: _cell(value) for name, value in one.items()} for one in as_values(rows))
-        os.replace(half, out)
-    except OSError as error:
-        raise CommandError(
-            tr("{path} cannot be written ({reason}).", path=out, reason=error.strerror or error)
-        ) from error
-    finally:
-        with contextlib.suppress(OSError):
-            half.unlink(missing_ok=True)
-
-
-def _cell(value: object) -> object:
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
-
-
-def _arrow_type(arrow: Any, name: str) -> Any:
-    if name in ("lines", "damaged_lines", "readings"):
-        return arrow.int64()
-    return arrow.string() if name in ("recording", "state", "batch", "bucket", "says", "alarms") else arrow.float64()
+    values = as_values(rows)
+    if out.suffix == ".parquet":
+        arrow, parquet = _parquet()
+        kinds = {"int": arrow.int64(), "str": arrow.string()}
+        schema = arrow.schema([(name, kinds.get(kind, arrow.float64())) for name, kind in columns().items()])
+        write_whole(out, lambda half: parquet.write_table(arrow.Table.from_pylist(values, schema=schema), half))
+    else:
+        write_whole(out, lambda half: write_rows(half, tuple(columns()), values))
 
 
 def _parquet() -> tuple[Any, Any]:

@@ -79,10 +79,11 @@ def _cells(column: str, kind: str, value: Any) -> tuple[str, ...]:
         return ("", "") if _is_time(column) else ("",)
     if kind.startswith("real"):
         return (repr(value), _utc(value)) if _is_time(column) else (repr(value),)
-    return (_guarded(value),)
+    return (guarded(value),)
 
 
-def _guarded(text: str) -> str:
+def guarded(text: str) -> str:
+    """A cell that no spreadsheet takes for a formula: with an apostrophe before it where need be."""
     dangerous = text.lstrip().startswith(_FORMULA) or text.startswith(("'", "\t", "\r", "\n"))
     return f"'{text}" if dangerous else text
 
@@ -101,9 +102,9 @@ def _write_recipes(out: Any, tables: Callable[[str], Iterable[Row]]) -> None:
     for batch, from_s, text in [*entered, *corrected]:
         recipe, since = json.loads(text), _utc(from_s)
         for oil in recipe["oils"]:
-            out.writerow([_guarded(batch), since, _guarded(oil["name"]), _figure(oil["kg"]), ""])
-        out.writerow([_guarded(batch), since, "KOH", _figure(recipe["koh_kg"]), _figure(recipe["koh_purity"])])
-        out.writerow([_guarded(batch), since, "water", _figure(recipe["water_kg"]), ""])
+            out.writerow([guarded(batch), since, guarded(oil["name"]), _figure(oil["kg"]), ""])
+        out.writerow([guarded(batch), since, "KOH", _figure(recipe["koh_kg"]), _figure(recipe["koh_purity"])])
+        out.writerow([guarded(batch), since, "water", _figure(recipe["water_kg"]), ""])
 
 
 def _write_estimates(out: Any, tables: Callable[[str], Iterable[Row]]) -> None:
@@ -112,7 +113,7 @@ def _write_estimates(out: Any, tables: Callable[[str], Iterable[Row]]) -> None:
         if row["event"] == "estimate":
             values = json.loads(row["line"])
             figures = [_figure(values.get(name)) for name in _ESTIMATES]
-            out.writerow([_guarded(row["batch"]), repr(row["at_s"]), _utc(row["at_s"]), *figures])
+            out.writerow([guarded(row["batch"]), repr(row["at_s"]), _utc(row["at_s"]), *figures])
 
 
 def _figure(value: object) -> str:
