@@ -14,7 +14,7 @@ import hashlib
 import json
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -30,8 +30,10 @@ from monitor.words import ENGLISH, speaking, tr
 # A normal distribution holds 90 % within so many standard deviations (any table of it).
 _NINETY_PERCENT_SD = 1.645
 # The parts that decide what is found in a recording.
-_JUDGING = ("sensing", "trade", "heat", "judgement", "pipeline.py", "replay.py", "resetting.py", "domain.py",
-            "units.py", "reanalysis.py", "sources")  # fmt: skip
+_JUDGING = (
+    "sensing", "trade", "heat", "judgement", "pipeline.py", "replay.py", "resetting.py", "domain.py", "units.py",
+    "words.py", "learned.py", "replay_learned.py", "toml_tables.py", "reanalysis.py", "sources",
+)  # fmt: skip
 # Recordings on their way to each worker: enough that none waits, and few megabytes.
 _AHEAD = 3
 DONE, DAMAGED = "done", "damaged"
@@ -357,9 +359,9 @@ def _read_kept(path: Path) -> dict[str, tuple[str, Row]]:
     return found
 
 
-def columns() -> tuple[str, ...]:
-    """The columns of the table."""
-    return tuple(Row.__dataclass_fields__)
+def columns() -> dict[str, str]:
+    """The columns of the table and what stands in each: "str", "int" or "float | None"."""
+    return {one.name: str(one.type) for one in fields(Row)}
 
 
 def as_values(rows: Iterable[Row]) -> list[dict[str, object]]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -157,6 +159,7 @@ def test_the_command_writes_the_table(folder: Path, shed: Shed, ending: str, mon
         ("winter/night-shed-2.rec", DONE), ("winter/night-shed-4.rec", DONE),
     ]  # fmt: skip
     assert float(rows[0]["completeness"]) == 0.5
+    assert rows[0]["says"] == ("'=1+1" if ending == "csv" else "=1+1")  # no formula to a spreadsheet
     assert sorted(path.name for path in shed.folder.glob("results*")) == [out.name]
 
 
@@ -173,6 +176,15 @@ def test_what_cannot_be_done_is_one_sentence(folder: Path, shed: Shed) -> None:
     assert "1 to 256" in shed.refused("reanalyse", str(folder), "--out", out, "--workers", "0")
     (shed.folder / "empty").mkdir()
     assert "no recording" in shed.refused("reanalyse", str(shed.folder / "empty"), "--out", out)
+
+
+def test_whatever_judges_is_part_of_the_program() -> None:
+    """Rows of a run before are taken only from the same text of every module that a replay goes through."""
+    asked = "import sys, monitor.replay; print(*(name for name in sys.modules if name.startswith('monitor.')))"
+    said = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True).stdout
+    parts = {name.split(".")[1] for name in said.split()}
+    assert "heat" in parts
+    assert parts - {one.removesuffix(".py") for one in reanalysis._JUDGING} == {"journal"}  # no replay opens it
 
 
 def test_a_torn_row_is_json_or_nothing(tmp_path: Path) -> None:
