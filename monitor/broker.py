@@ -7,14 +7,19 @@ from __future__ import annotations
 
 import socket
 import ssl
+import time
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.words import tr
 
 _CONNECT_TIMEOUT_S = 5.0
+# A visitor waits so long for the broker's answer.
+HELLO_S = 5.0
+_VISIT_KEEPALIVE_S = 20
 
 
 class BrokerAddress(Protocol):
@@ -34,6 +39,17 @@ class BrokerAddress(Protocol):
     def username(self) -> str | None: ...
     @property
     def client_id(self) -> str: ...
+
+
+class _Hidden(Protocol):
+    def reveal(self) -> str: ...
+
+
+class BrokerAccount(BrokerAddress, Protocol):
+    """A broker's address with the password that belongs to the user name."""
+
+    @property
+    def password(self) -> _Hidden | None: ...
 
 
 class BrokerUnavailable(ValueError):
@@ -65,6 +81,35 @@ def open_connection(client: paho.Client, broker: BrokerAddress, keepalive_s: int
         client.connect(broker.host, broker.port, keepalive_s)
     except (OSError, ValueError) as error:
         raise why_not(error, broker) from None
+
+
+def visit(broker: BrokerAccount, client_id: str, *, clean_session: bool) -> paho.Client:
+    """Connect for a short visit and wait until the broker has taken us. Raises BrokerUnavailable.
+
+    Nothing is acknowledged, so that a session that stays keeps what it holds. The caller turns the client's loop, and
+    disconnects.
+    """
+    client = paho.Client(
+        CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=clean_session, protocol=paho.MQTTv311,
+        reconnect_on_failure=False, manual_ack=True,
+    )  # fmt: skip
+    if broker.username is not None:
+        client.username_pw_set(broker.username, None if broker.password is None else broker.password.reveal())
+    answers: list[str] = []
+
+    def on_connect(_client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        answers.append(str(reason) if reason.is_failure else "")
+
+    client.on_connect = on_connect
+    open_connection(client, broker, _VISIT_KEEPALIVE_S)
+    until = time.monotonic() + HELLO_S
+    while not answers and time.monotonic() < until:
+        if client.loop(0.1) != paho.MQTT_ERR_SUCCESS:
+            break
+    if answers and not answers[0]:
+        return client
+    client.disconnect()
+    raise refused(answers[0], broker) if answers else why_not(TimeoutError(), broker)
 
 
 def refused(reason: str, broker: BrokerAddress) -> BrokerUnavailable:

@@ -14,10 +14,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
-
-from monitor.broker import BrokerUnavailable, open_connection, refused
+from monitor.broker import BrokerUnavailable, visit
 from monitor.copying import HOLDER_FACT, Holder, copy_is_whole, folder_of, hold, holder_in
 from monitor.journal.database import Journal, JournalError, Refused
 from monitor.journal.photo_files import photo_folder
@@ -26,8 +23,6 @@ from monitor.journal.shipping import assemble
 from monitor.keeping import restore
 from monitor.settings import MqttSource, Settings
 from monitor.words import tr
-
-_HELLO_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,32 +104,6 @@ def _cut_off(settings: Settings) -> Iterator[str]:
     for source in settings.sources:
         if isinstance(source, MqttSource):
             try:
-                _come_and_go(source)
+                visit(source, source.client_id, clean_session=False).disconnect()
             except BrokerUnavailable as error:
                 yield str(error)
-
-
-def _come_and_go(source: MqttSource) -> None:
-    client = paho.Client(
-        CallbackAPIVersion.VERSION2, client_id=source.client_id, clean_session=False, protocol=paho.MQTTv311,
-        reconnect_on_failure=False, manual_ack=True,
-    )  # fmt: skip
-    if source.username is not None:
-        client.username_pw_set(source.username, None if source.password is None else source.password.reveal())
-    answers: list[str] = []
-
-    def on_connect(_client: paho.Client, _data: object, _flags: object, reason: object, _more: object) -> None:
-        answers.append(str(reason) if getattr(reason, "is_failure", False) else "")
-
-    client.on_connect = on_connect
-    open_connection(client, source, 20)
-    until = time.monotonic() + _HELLO_S
-    while not answers and time.monotonic() < until:
-        if client.loop(0.1) != paho.MQTT_ERR_SUCCESS:
-            break
-    client.disconnect()
-    if not answers:
-        raise BrokerUnavailable(tr("{where} does not answer: is the broker's computer on the network?",
-                                   where=source.where), mend=False)  # fmt: skip
-    if answers[0]:
-        raise refused(answers[0], source)

@@ -10,15 +10,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.broker import BrokerUnavailable, open_connection
+from monitor.broker import HELLO_S, BrokerAccount, BrokerUnavailable, visit
 
 __all__ = ["BrokerUnavailable", "Presence", "heard_watches"]
 
 # Kept messages come at once after the subscription is granted.
 _LISTEN_S = 1.0
-_HELLO_S = 5.0
 _MOST_BYTES = 4096
 
 
@@ -31,18 +29,10 @@ class Presence:
     minds: tuple[str, ...] = ()
 
 
-def heard_watches(broker: Any, topic: str) -> dict[str, Presence]:
-    """The kept words below ``topic``, by the watch's name. ``broker``: host, port, username, password, tls, ca_file,
-    client_id, as a source of the settings has them. Raises BrokerUnavailable.
-    """
+def heard_watches(broker: BrokerAccount, topic: str) -> dict[str, Presence]:
+    """The kept words below ``topic``, by the watch's name. Raises BrokerUnavailable."""
     heard: dict[str, Presence] = {}
     granted: list[bool] = []
-    client = paho.Client(
-        CallbackAPIVersion.VERSION2, client_id=f"{broker.client_id}-check", clean_session=True,
-        protocol=paho.MQTTv311, reconnect_on_failure=False,
-    )  # fmt: skip
-    if broker.username is not None:
-        client.username_pw_set(broker.username, None if broker.password is None else broker.password.reveal())
 
     def on_message(_client: Any, _data: Any, message: paho.MQTTMessage) -> None:
         with contextlib.suppress(UnicodeDecodeError):
@@ -51,16 +41,14 @@ def heard_watches(broker: Any, topic: str) -> dict[str, Presence]:
             if found is not None and "/" not in name:
                 heard[name] = found
 
-    def on_connect(client: paho.Client, *_: Any) -> None:
-        client.subscribe(f"{topic}/+", qos=1)
-
     def on_subscribe(*_: Any) -> None:
         granted.append(True)
 
-    client.on_connect, client.on_subscribe, client.on_message = on_connect, on_subscribe, on_message
-    open_connection(client, broker, 20)
-    until = time.monotonic() + _HELLO_S
+    client = visit(broker, f"{broker.client_id}-check", clean_session=True)
+    client.on_subscribe, client.on_message = on_subscribe, on_message
+    until = time.monotonic() + HELLO_S
     try:
+        client.subscribe(f"{topic}/+", qos=0)  # a visitor acknowledges nothing
         while time.monotonic() < until:
             if client.loop(0.1) != paho.MQTT_ERR_SUCCESS:
                 break
