@@ -175,6 +175,11 @@ def size_words(size_bytes: float) -> str:
     return tr("{size:.1f} GB", size=size_bytes / 1e9)
 
 
+def newest_words(settings: Settings, contents: Contents) -> str:
+    """When its newest reading arrived."""
+    return tr("no reading yet") if contents.newest_s is None else clock_words(settings, contents.newest_s)
+
+
 def run_restore(args: argparse.Namespace) -> int:
     """Check, and unless only that was asked, put back."""
     settings = settings_of(args)
@@ -185,7 +190,7 @@ def run_restore(args: argparse.Namespace) -> int:
             print_json({"path": str(backup), "sound": True, **_contents_json(found)})
         else:
             say(tr("{path} is sound: {what}, the newest of {time}.", path=backup, what=contents_words(found),
-                   time=_newest_words(settings, found)))  # fmt: skip
+                   time=newest_words(settings, found)))  # fmt: skip
         return YES
     must_be_decided(settings)
     holder = _holder(settings)
@@ -200,7 +205,7 @@ def run_restore(args: argparse.Namespace) -> int:
         )  # fmt: skip
         return YES
     say(tr("Restored: {what}, the newest of {time}.", what=contents_words(done.contents),
-           time=_newest_words(settings, done.contents)))  # fmt: skip
+           time=newest_words(settings, done.contents)))  # fmt: skip
     if done.aside is not None:
         say(tr("The journal of before is kept: {path}.", path=done.aside))
     if photos:
@@ -222,10 +227,6 @@ def _holder(settings: Settings) -> object:
     with contextlib.suppress(JournalError), Journal(settings.journal_path, read_only=True) as journal:
         return journal.fact(HOLDER_FACT)
     return None
-
-
-def _newest_words(settings: Settings, contents: Contents) -> str:
-    return tr("no reading yet") if contents.newest_s is None else clock_words(settings, contents.newest_s)
 
 
 def run_thin(args: argparse.Namespace) -> int:

@@ -9,7 +9,6 @@ from typing import Any
 from monitor.commands import NO, YES
 from monitor.commands.common import (
     add_as_watch,
-    clock_words,
     must_be_decided,
     now_s,
     parser_for,
@@ -18,7 +17,7 @@ from monitor.commands.common import (
     settings_of,
     warn,
 )
-from monitor.commands.keep import contents_words
+from monitor.commands.keep import contents_words, newest_words
 from monitor.words import several, tr, trn
 
 
@@ -61,9 +60,8 @@ def run(args: argparse.Namespace) -> int:
             }
         )  # fmt: skip
     else:
-        newest = tr("no reading yet") if found.newest_s is None else clock_words(settings, found.newest_s)
         say(tr("Taken over from {machine}: {what}, the newest of {time}.", machine=taken.before.machine,
-               what=contents_words(found), time=newest))  # fmt: skip
+               what=contents_words(found), time=newest_words(settings, found)))  # fmt: skip
         if taken.done.aside is not None:
             say(tr("The journal of before is kept: {path}.", path=taken.done.aside))
         if found.running:

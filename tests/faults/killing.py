@@ -154,6 +154,11 @@ class Load:
         self._client.disconnect()
         self._client.loop_stop()
 
+    def let_go(self) -> None:
+        """Stop sending, whatever is under way."""
+        self._stop.set()
+        self._client.loop_stop()
+
 
 @dataclass
 class Left:
@@ -255,7 +260,7 @@ class Killing:
         """What came over the cable while it listened, and longer ago than the loss window, is on the disk."""
         due = {code for at_s, code in self.load.sent_at if from_s <= at_s <= to_s}
         with Journal(self.folder / "journal.sqlite", read_only=True) as journal:
-            kept = set(_codes(journal)[SERIAL])
+            kept = set(codes_in(journal)[SERIAL])
         if not due or due - kept:
             self._breaks(f"of {len(due)} lines of the cable past the loss window {len(due - kept)} are not kept")
 
@@ -317,7 +322,7 @@ class Killing:
             text for message_id, (_, text, state) in now.messages.items()
             if state == "sent" and before.messages.get(message_id, ("", "", ""))[2] != "sent"
         )  # fmt: skip
-        came = Counter(_text(one["title"], one["message"]) for one in rung)
+        came = Counter(told_text(one["title"], one["message"]) for one in rung)
         if came - open_ones:
             self._breaks(f"handed over twice within a life, or again after it was sent: {came - open_ones}")
         if sent_now - came:
@@ -333,7 +338,7 @@ class Killing:
                 shutil.copy(self.folder / name, copy / name)
         with Journal(copy / "journal.sqlite") as journal:
             journal.check()
-            left = Left(_codes(journal), tick_s=journal.fact("last_tick_s") or 0.0)
+            left = Left(codes_in(journal), tick_s=journal.fact("last_tick_s") or 0.0)
             left.alarms = {alarm.alarm_id for alarm in journal.alarms()}
             for (line,) in journal._rows("SELECT line FROM events"):
                 left.events[line] += 1
@@ -347,7 +352,7 @@ class Killing:
                         left.cleared.add(alarm_id)
             for one in journal.messages():
                 left.messages[one.message_id] = (
-                    one.about, _text(one.title, f"{one.body}\n[{reference(one.about)}]"), one.state
+                    one.about, told_text(one.title, f"{one.body}\n[{reference(one.about)}]"), one.state
                 )  # fmt: skip
         return left
 
@@ -362,7 +367,7 @@ class Killing:
 
         def missing() -> dict[str, set[float]]:
             with Journal(self.folder / "journal.sqlite", read_only=True) as journal:
-                kept = _codes(journal)
+                kept = codes_in(journal)
             return {bucket: codes - set(kept[bucket]) for bucket, codes in due.items() if codes - set(kept[bucket])}
 
         until = time.monotonic() + 60.0
@@ -418,8 +423,7 @@ class Killing:
 
     def close(self) -> None:
         """Let everything go."""
-        self.load._stop.set()
-        self.load._client.loop_stop()
+        self.load.let_go()
         if self.life is not None:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(self.life.pid, signal.SIGKILL)
@@ -443,7 +447,8 @@ class Killing:
         self.broken.append(f"after kill {self.kills}: {what}")
 
 
-def _codes(journal: Journal) -> dict[str, Counter[float]]:
+def codes_in(journal: Journal) -> dict[str, Counter[float]]:
+    """How often each code stands in a journal, by bucket."""
     found: dict[str, Counter[float]] = {bucket: Counter() for bucket in BUCKETS}
     rows = journal._rows(
         "SELECT p.bucket, r.temperature_c FROM readings r JOIN probes p ON p.id = r.probe WHERE p.probe = 'ambient'"
@@ -453,6 +458,6 @@ def _codes(journal: Journal) -> dict[str, Counter[float]]:
     return found
 
 
-def _text(title: str, body: str) -> str:
+def told_text(title: str, body: str) -> str:
     """What a message says, without how late it came."""
     return f"{title}\n" + "\n".join(line for line in body.splitlines() if line and not line.startswith("Late:"))

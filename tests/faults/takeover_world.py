@@ -24,7 +24,7 @@ from pathlib import Path
 from monitor.domain import LogEntry
 from monitor.journal.database import Journal
 from monitor.phone.postman import reference
-from tests.faults.killing import BUCKETS, SPEED, STAMPED, UNSTAMPED, Load, _codes, _text
+from tests.faults.killing import BUCKETS, SPEED, STAMPED, UNSTAMPED, Load, codes_in, told_text
 from tests.faults.lives import Life, Womb
 from tests.helpers_watch import batch_in
 from tests.phone.receiver import Receiver
@@ -180,18 +180,18 @@ class Machines:
 
     def _missing(self, due: dict[str, set[float]]) -> dict[str, set[float]]:
         with Journal(self.journal, read_only=True) as journal:
-            kept = _codes(journal)
+            kept = codes_in(journal)
         return {bucket: codes - set(kept[bucket]) for bucket, codes in due.items() if codes - set(kept[bucket])}
 
     def _count(self) -> None:
         with Journal(self.journal) as journal:
             journal.check()
-            kept = _codes(journal)
+            kept = codes_in(journal)
             raised = Counter(
                 str(event.values["alarm"]) for event in journal.events()
                 if event.event == "alarm" and event.values["state"] == "raised"
             )  # fmt: skip
-            texts = Counter(_text(one.title, f"{one.body}\n[{reference(one.about)}]") for one in journal.messages())
+            texts = Counter(told_text(one.title, f"{one.body}\n[{reference(one.about)}]") for one in journal.messages())
         for bucket in BUCKETS:
             doubled = [code for code, times in kept[bucket].items() if times > 1]
             foreign = set(kept[bucket]) - self.load.sent[bucket]
@@ -199,7 +199,7 @@ class Machines:
                 self.broken.append(f"{bucket}: twice in the journal: {doubled[:5]}, never sent: {sorted(foreign)[:5]}")
         if not raised or any(times > 1 for times in raised.values()):
             self.broken.append(f"alarms that were raised: {raised}")
-        came = Counter(_text(one["title"], one["message"]) for one in self.receiver.taken)
+        came = Counter(told_text(one["title"], one["message"]) for one in self.receiver.taken)
         unknown = set(came) - set(texts)
         if unknown:
             self.broken.append(f"rung, and the journal knows nothing of it: {sorted(unknown)[:3]}")
@@ -220,8 +220,7 @@ class Machines:
     def close(self) -> None:
         """Let everything go."""
         if hasattr(self, "load"):
-            self.load._stop.set()
-            self.load._client.loop_stop()
+            self.load.let_go()
         with contextlib.suppress(ProcessLookupError):
             os.kill(self.life.pid, signal.SIGKILL)
         for womb in self.wombs.values():
