@@ -14,7 +14,7 @@ from monitor.domain import Reading
 from monitor.journal.database import Journal
 from monitor.mirror.points import Points
 from monitor.mirror.sending import Write, send
-from monitor.mirroring import MOST_POINTS
+from monitor.mirroring import LEAST_POINTS, MOST_POINTS
 from monitor.words import tr
 
 # A server that hiccups is tried again so often before the command gives up, with a wait before each.
@@ -44,29 +44,35 @@ def mirror_again(
 
     ``progress`` hears how many points the server has taken so far. Raises Away where the server cannot take them now.
     """
-    done = Again()
+    done, most = Again(), MOST_POINTS
     rows = _all(journal, points) if batch is None else _of_batch(journal, points, batch)
     for lines in _lists(rows, done):
-        _send(lines, points, write, now_s, wait, done)
+        most = _send(lines, most, points, write, now_s, wait, done)
         progress(done.points)
     return done
 
 
 def _send(  # noqa: PLR0917
-    lines: Sequence[str], points: Points, write: Write, now_s: Callable[[], float], wait: Callable[[float], None],
-    done: Again,
-) -> None:  # fmt: skip
+    lines: Sequence[str], most: int, points: Points, write: Write, now_s: Callable[[], float],
+    wait: Callable[[float], None], done: Again,
+) -> int:  # fmt: skip
+    """Send them, at most ``most`` at a time; returns how many the line carried in time, for the next list."""
     waits = list(_WAITS_S)
     while lines:
-        sent = send(lines, write, lambda: points.known_good(now_s()))
+        sent = send(lines[:most], write, lambda: points.known_good(now_s()))
         lines = lines[sent.done :]
         done.points += sent.done - len(sent.refused)
         if sent.refused:
             done.refused, done.why = done.refused + len(sent.refused), sent.refused[-1][1]
         if sent.away is not None:
+            if sent.away.slow and most > LEAST_POINTS:  # shorter is worth a try, as it is for the watch
+                most = max(LEAST_POINTS, min(most, len(lines)) // 2)
+                wait(_WAITS_S[-1])
+                continue
             if not waits:
                 raise sent.away
             wait(max(waits.pop(0), min(sent.away.again_s or 0.0, 60.0)))
+    return most
 
 
 def _lists(rows: Iterator[str | None], done: Again) -> Iterator[list[str]]:
