@@ -12,12 +12,13 @@ from typing import Any
 import pytest
 
 from monitor.clock import ArrivalClock
-from monitor.domain import Batch
+from monitor.domain import Batch, OilShare, Recipe, Vessel
 from monitor.journal.database import AlarmRecord, Journal
 from monitor.running import Running
-from monitor.settings import BucketSettings, Settings, SirenSettings
+from monitor.settings import BucketSettings, MqttSource, Settings, SirenSettings
 from monitor.siren import siren
 from monitor.toml_tables import Secret
+from monitor.watch_parts import sources_of
 from tests.firmware.boards import Board, needs_micropython
 from tests.sources.conftest import Broker, broker, new_broker, wait_until
 
@@ -46,8 +47,11 @@ def private(new_broker: Callable[..., Broker], tmp_path: Path) -> Broker:
 class House:
     """The parts of the watch that tell the siren, over a journal that the test writes into."""
 
-    def __init__(self, folder: Path, where: Broker) -> None:
+    def __init__(self, folder: Path, where: Broker, speed: float = 1.0) -> None:
         settings = Settings(
+            sources=(
+                MqttSource("shed", "127.0.0.1", where.port, username="watch", password=Secret("pass word")),
+            ),
             buckets=(BucketSettings("shed-2", 25.0),),
             siren=SirenSettings(
                 "bedside", "127.0.0.1", where.port, username="watch", password=Secret("pass word"), button=True
@@ -55,12 +59,14 @@ class House:
             journal_path=folder / "journal.sqlite",
         )
         self.journal = Journal(settings.journal_path)
-        clock = ArrivalClock()
-        self.batch = Batch("Quillmarsh 12", "shed-2", clock.now() - 600.0)
+        clock = ArrivalClock(speed=speed)
+        recipe, vessel = Recipe((OilShare("sunflower", 4.2),), 0.85, 0.9, 1.3), Vessel(25, "bare")
+        self.batch = Batch("Quillmarsh 12", "shed-2", clock.now() - 600.0, recipe, vessel)
         self.journal.add_batch(self.batch)
         self.stop, self.clock = threading.Event(), clock
         self.own = Journal(settings.journal_path)
-        self.running = Running(settings, self.own, clock, [], serve_page=False, say=lambda words: None)
+        sources = sources_of(settings, clock)
+        self.running = Running(settings, self.own, clock, sources, serve_page=False, say=lambda words: None)
         self._thread = threading.Thread(target=self.running.run, args=(self.stop,), daemon=True)
         self._thread.start()
 
@@ -123,6 +129,40 @@ def test_it_sounds_for_an_alarm_and_falls_still_when_it_is_seen(house: House, be
     house.alarm("normal")
     one.shows("still", sounds=False)
     assert len(house.journal.acts(house.batch.name)) == 1, "one press, one answer"
+
+
+def test_what_the_watch_itself_raises_sounds_and_a_press_alone_makes_it_still(
+    private: Broker, bed: Callable[..., Board], tmp_path: Path
+) -> None:
+    """From a node's readings over the broker to the buzzer, and from its button back through the watch's own judging;
+    half a minute a second."""
+    house, done = House(tmp_path, private, speed=30.0), threading.Event()
+
+    def send() -> None:
+        while not done.wait(0.3):
+            private.publish(
+                "emberpail/barn-node/readings", b'[{"n":"shed-2/core","u":"Cel","v":97.5}]',
+                auth={"username": "watch", "password": "pass word"},
+            )  # fmt: skip
+
+    def state() -> str | None:
+        return next((one.state for one in house.journal.alarms(standing_only=True) if one.alarm_id == ALARM), None)
+
+    node = threading.Thread(target=send)
+    node.start()
+    try:
+        one = bed()
+        one.wait(lambda: state() == "unacknowledged", "the alarm in the journal")
+        one.shows("alarm", sounds=True)
+        one.set(pressed=True)
+        one.wait(lambda: house.journal.acts(house.batch.name), "the answer in the journal")
+        one.set(pressed=False)
+        one.shows("seen", sounds=False)
+        assert state() == "acknowledged", "still hot, and somebody is on the way"
+    finally:
+        done.set()
+        node.join(20.0)
+        house.end()
 
 
 def test_a_short_press_says_seen(house: House, bed: Callable[..., Board]) -> None:
