@@ -583,6 +583,16 @@ _WATCH_PROBLEMS = {
 }
 
 
+# Troubles that silence no alarm: what they are called, and what they come to.
+_RINGS_ON = {
+    "backup": (
+        mark("no backup"),
+        mark("The watch goes on and rings as ever; what it writes would be lost with the card."),
+    ),
+    "mirror": (mark("the copy stands still"), mark("The watch goes on and rings as ever; nothing is lost.")),
+}
+
+
 def _supply(case: _Case) -> Message:
     facts, wait = case.facts, may_wait(case.facts, case.condition.urgency)
     says = sentences(supply_words(facts, case.bucket), goes_unwatched(case.bucket))
@@ -607,18 +617,11 @@ def _watch_fault(case: _Case) -> Message:
     first = _where(case.short_bucket, clip(what, 100), since)
     form = problem if problem in _WATCH_PROBLEMS else "other"
     wait = may_wait(facts, case.condition.urgency)
-    if problem == "backup":
-        goes_on = tr("The watch goes on and rings as ever; what it writes would be lost with the card.")
+    if problem in _RINGS_ON:
+        name, goes_on = (tr(text) for text in _RINGS_ON[problem])
         says = sentences(_where(case.bucket, what, since), goes_on)
         short = (first, tr("The watch goes on and rings as ever."), sentences(do, wait))
-        return case.message(f"watch_fault.{form}", tr("no backup"), says, sentences(do, wait), short, deeds=("look",))
-    if problem == "mirror":
-        says = sentences(
-            _where(case.bucket, what, since), tr("The watch goes on and rings as ever; nothing is lost.")
-        )
-        short = (first, tr("The watch goes on and rings as ever."), sentences(do, wait))
-        return case.message(f"watch_fault.{form}", tr("the copy stands still"), says, sentences(do, wait), short,
-                            deeds=("look",))  # fmt: skip
+        return case.message(f"watch_fault.{form}", name, says, sentences(do, wait), short, deeds=("look",))
     says = sentences(
         _where(case.bucket, what, since),
         tr("Until it is mended do not rely on being rung: look at the buckets yourself, from the door first."),
