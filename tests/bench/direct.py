@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from multiprocessing import Pool
 from pathlib import Path
@@ -85,12 +85,29 @@ def made_of(draws: list[write.Draw]) -> list[Made]:
 
 def ask(one: Made) -> dict[int, Seen]:
     """Feed an estimator as the program does, and ask it at MINUTES and at the planned dilution (minute 4320)."""
-    estimator = Estimator(one.batch, Place())
+    estimator, said = Estimator(one.batch, Place()), {}
+    times = {minute: 60.0 * round(asked_at_s(one, minute) / 60.0) for minute in (*MINUTES, 4320)}
+    for minute, k in fed(estimator, one, times):
+        e = estimator.estimate(times[minute])
+        core_c = float(one.shown_c["core"][k - 1])
+        said[minute] = Seen(
+            times[minute], e.final_completeness, e.final_completeness_sd, dict(e.probabilities), core_c, e.peak_c
+        )  # fmt: skip
+    return said
+
+
+def asked_at_s(one: Made, minute: int) -> float:
+    """So many minutes after blending, Unix seconds; minute 4320 is the planned dilution."""
+    return float(one.told["planned_at"] if minute == 4320 else one.told["blended_at"] + 60.0 * minute)
+
+
+def fed(estimator: Estimator, one: Made, times: Mapping[int, float]) -> Iterator[tuple[int, int]]:
+    """Each minute of ``times`` at which something is known, once log and readings up to then have been fed; and how
+    many samples those were.
+    """
     log = sorted(one.log, key=lambda e: e.noted_at_s)
-    k, said = 0, {}
-    for minute in (*MINUTES, 4320):
-        now = one.told["planned_at"] if minute == 4320 else one.told["blended_at"] + 60.0 * minute
-        now = 60.0 * round(now / 60.0)
+    k = 0
+    for minute, now in times.items():
         while log and log[0].noted_at_s <= now:
             estimator.note(log.pop(0))
         while k < one.time_s.size and one.time_s[k] < now:
@@ -101,14 +118,8 @@ def ask(one: Made) -> dict[int, Seen]:
                         Reading(one.batch.bucket, probe, at, arrival_s=at, temperature_c=float(values[k]), state="ok")
                     )
             k += 1
-        if k == 0:
-            continue
-        e = estimator.estimate(now)
-        core_c = float(one.shown_c["core"][k - 1])
-        said[minute] = Seen(
-            now, e.final_completeness, e.final_completeness_sd, dict(e.probabilities), core_c, e.peak_c
-        )  # fmt: skip
-    return said
+        if k:
+            yield minute, k
 
 
 def completeness(made: list[Made], said: list[dict[int, Seen]]) -> None:

@@ -22,12 +22,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 from monitor.copying import Copying
 from monitor.domain import Reading
 from monitor.journal.database import Journal
+from tests.bench.through_mqtt import cpu_s
 from tests.conftest import find_program
 from tests.helpers_watch import pack
 from tests.sources.conftest import Broker
 
 _NODES = 500
-_TICKS_PER_S = os.sysconf("SC_CLK_TCK")
 
 
 def main() -> None:
@@ -93,12 +93,12 @@ def _broker(folder: Path, program: str, topic: str, payload: bytes, messages: in
         reader.subscribe("emberpail/+/+/readings", 1)
         sender = _client("sender", broker.port)
         _nodes(broker, pid)
-        cpu_before, began = _cpu_s(pid), time.monotonic()
+        cpu_before, began = cpu_s(pid), time.monotonic()
         for _ in range(messages):
             sender.publish(topic, payload, qos=1)
         for _ in range(messages):
             taken.acquire()
-        spent_s = _cpu_s(pid) - cpu_before
+        spent_s = cpu_s(pid) - cpu_before
         print(f"broker: {1e6 * spent_s / messages:.0f} us of processor a message in and out, QoS 1 "
               f"(so {messages / spent_s:,.0f} a second on one core; here {messages / (time.monotonic() - began):,.0f})")
         reader.loop_stop()
@@ -145,11 +145,6 @@ def _client(name: str, port: int) -> paho.Client:
     client.connect("127.0.0.1", port)
     client.loop_start()
     return client
-
-
-def _cpu_s(pid: int) -> float:
-    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / _TICKS_PER_S
 
 
 def _resident(pid: int) -> int:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.domain import Place, Reading
+from monitor.domain import Place
 from monitor.heat.estimator import Estimator
 from monitor.heat.learning import Lesson, history_from
 from monitor.heat.lessons import lesson_of, why_not
@@ -46,28 +46,16 @@ class Answer:
 def ask(one: direct.Made, history: History | None) -> Answer:
     """The batch minute by minute, asked at MINUTES."""
     estimator = Estimator(one.batch, Place(), history)
-    log = sorted(one.log, key=lambda entry: entry.noted_at_s)
-    waiting = list(log)
-    k, error, rung, estimate = 0, {}, set(), None
-    for minute in MINUTES:
-        at_s = one.told["planned_at"] if minute == 4320 else one.told["blended_at"] + 60.0 * minute
-        while waiting and waiting[0].noted_at_s <= at_s:
-            estimator.note(waiting.pop(0))
-        while k < one.time_s.size and one.time_s[k] < at_s:
-            time_s = float(one.time_s[k])
-            for probe, values in one.shown_c.items():
-                if probe in ("core", "ambient") or time_s >= one.told["probe_in_at"]:
-                    estimator.update(Reading(one.batch.bucket, probe, time_s, time_s, float(values[k])))
-            k += 1
-        if k == 0:
-            continue
-        estimate = estimator.estimate(at_s)
+    error, rung, estimate = {}, set(), None
+    times = {minute: direct.asked_at_s(one, minute) for minute in MINUTES}
+    for minute, _ in direct.fed(estimator, one, times):
+        estimate = estimator.estimate(times[minute])
         error[minute] = estimate.final_completeness - one.told["final"]
         rung |= {
             kind for name, low, high, limit, kind in RINGS
             if low <= minute <= high and estimate.probabilities[name] >= limit
         }  # fmt: skip
-    reason = why_not(one.batch, log, estimate, one.told["poured_at"], rung)
+    reason = why_not(one.batch, one.log, estimate, one.told["poured_at"], rung)
     return Answer(lesson_of(one.batch, estimator, one.told["planned_at"], reason), error, rung)
 
 

@@ -114,11 +114,11 @@ def _measured(process: subprocess.Popen[bytes], file: Path, readings: int) -> tu
         time.sleep(0.02)
         kept = _kept(file)
         if kept and first is None:
-            first = (time.monotonic(), _cpu_s(process.pid), kept)
+            first = (time.monotonic(), cpu_s(process.pid), kept)
         if kept >= readings and first is not None:
             more = readings - first[2]
-            seconds, cpu_s = time.monotonic() - first[0], _cpu_s(process.pid) - first[1]
-            return more / seconds, 1e6 * cpu_s / more
+            seconds, spent_s = time.monotonic() - first[0], cpu_s(process.pid) - first[1]
+            return more / seconds, 1e6 * spent_s / more
     raise SystemExit(f"not all came: {_kept(file)} of {readings}; {(file.parent / 'said.txt').read_text()[-2000:]}")
 
 
@@ -132,7 +132,7 @@ def _kept(file: Path) -> int:
     return 0
 
 
-def _cpu_s(pid: int) -> float:
+def cpu_s(pid: int) -> float:
     """Processor time of a process so far, s (Linux, proc(5))."""
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")

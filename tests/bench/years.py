@@ -14,6 +14,7 @@ import statistics
 import tempfile
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from starlette.testclient import TestClient
@@ -94,8 +95,6 @@ def fill(path: Path, days: float, every_s: float) -> int:
 
 
 def _batch(journal: Journal, bucket: str, name: str, began_s: float, running: bool) -> None:
-    from dataclasses import replace
-
     journal.add_batch(replace(batch_in(bucket, began_s, noted_at_s=began_s), name=name))
     deeds = (("poured", 0.0), ("blended", 600.0), ("looked", 2400.0), ("covered", 3 * 3600.0), ("stirred", 20 * 3600.0))
     for kind, after_s in deeds:
