@@ -110,6 +110,25 @@ def test_the_loss_is_this_buckets_alone() -> None:
     assert (other.heat_batches, other.loss_batches, other.loss_ln) == (5, 0, priors.LOSS_LN)
 
 
+def test_the_pace_is_its_makers() -> None:
+    """Where somebody is named, of that maker's batches alone; too few of them say nothing of the pace."""
+    all_of_them = [lesson(n, maker="Ash" if n % 2 else "Rowan") for n in range(1, 8)]
+
+    def pace_of(maker: str) -> int:
+        return history_from(
+            all_of_them, before_s=1e9, bucket="shed-2", litres=25.0, insulation="bare", maker=maker
+        ).pace_batches
+
+    assert (pace_of("Ash"), pace_of("Rowan"), pace_of("Hazel"), pace_of("")) == (4, 3, 0, 7)
+
+
+def test_old_batches_teach_no_more() -> None:
+    """The newest so many count, however many there were before."""
+    old = [lesson(n, -0.08) for n in range(1, 30)]
+    new = [lesson(n) for n in range(30, 30 + learning.MOST)]
+    assert learned(*old, *new) == learned(*new)
+
+
 def test_a_test_pins_the_heat_down() -> None:
     """With its completeness known to be lower, the same curve tells of more heat, and tells it more surely."""
     plain = lesson(1, completeness_sd=0.04)
