@@ -144,7 +144,7 @@ def test_the_check_sum_is_the_one_everybody_uses(pure: ctypes.CDLL) -> None:
 
 
 @given(
-    word=good, place=st.integers(0, 90), flip=st.integers(1, 255),
+    word=good, place=st.integers(0, 120), flip=st.integers(1, 255),
     cut=st.none() | st.integers(1, 90),
 )  # fmt: skip
 @settings(max_examples=300, deadline=None)
@@ -163,3 +163,24 @@ def test_a_damaged_line_never_becomes_a_reading(
     # Hex digits may be written large or small, which changes nothing of what they say.
     same = bytes(line).lower() == line_of(pure, "shed-1", {"core": [word] * 8}).rstrip(b"\n").lower()
     assert found.readings == () or same
+
+
+@given(first=good, then=good, begin=st.integers(0, 200), lost=st.integers(1, 200))
+@settings(max_examples=500, deadline=None)
+def test_bytes_lost_on_the_wire_make_no_reading_that_was_not_sent(
+    pure: ctypes.CDLL, first: int, then: int, begin: int, lost: int
+) -> None:
+    """A computer that was too busy misses some: from the middle of a line, its front, or the end of one and the front
+    of the next, which then come as one line."""
+    lines = [line_of(pure, "shed-1", {"core": [word] * 8}) for word in (first, then)]
+    whole = b"".join(lines)
+    begin %= len(whole)
+    sent = {
+        (one.probe, one.temperature_c) for line in lines for one in Decoder().decode(line.rstrip(b"\n"), AT_S).readings
+    }
+    assert sent
+    for line in (whole[:begin] + whole[begin + lost :]).split(b"\n"):
+        found = Decoder().decode(line, AT_S)
+        assert {(one.probe, one.temperature_c) for one in found.readings} <= sent
+        whole_pack = line in {one.rstrip(b"\n") for one in lines} or line.rstrip().endswith(b"]")
+        assert found.readings == () or whole_pack, line
