@@ -90,7 +90,6 @@ def test_a_turn_that_hangs_ends_by_the_watchdog(part: Callable[..., Part]) -> No
     one.tell("hang")
     one.wait(lambda: "reset" in one.said, "the watchdog")
     assert values_of(lines_of(one, 2)[-1])["core"] == 25.0, "it measures again"
-    one.wait(lambda: True, "")
     assert one.said.count("reset") == 1, "and is not reset again and again"
 
 
