@@ -242,7 +242,7 @@ class Copying:
             self._since = self._monotonic()
             self._given_up = False
             self._in_turn, self._held = self._held, []
-        says = self._tried() if self._monotonic() >= self._again_at else self._trouble.get(PART, "")
+        says = self._tried()
         with self._change:
             if self._given_up:
                 says = says or self._unreachable(None)
@@ -266,16 +266,31 @@ class Copying:
     def _tried(self) -> str:
         """Ship; why it could not be done, "" when it is."""
         try:
-            self._look_who_holds()
-            self._ship()
-            self._look_who_holds()
-            return ""
+            return self._shipped_or_why()
         except TakenOver as error:
             self.lost = str(error)
             return self.lost
+
+    def _shipped_or_why(self) -> str:
+        """As ``_tried``; raises TakenOver, of which nobody may be rung or the broker told for a moment longer."""
+        try:
+            self._look_who_holds()
+            if self._monotonic() < self._again_at:
+                return self._trouble.get(PART, "")
+            self._ship()
+            self._look_who_holds()
+            return ""
+        except TakenOver:
+            raise
         except Exception as error:  # whatever it is, what waits for this turn must not wait for ever
             self._again_at = self._monotonic() + _AGAIN_S
-            return self._unreachable(error)
+            says = self._unreachable(error)
+        try:
+            self._look_who_holds()  # whoever has taken over removes the chain that we were shipping to
+        except (OSError, JournalError) as error:
+            if isinstance(error, TakenOver):
+                raise
+        return says
 
     def _look_who_holds(self) -> None:
         if self._holder is None:

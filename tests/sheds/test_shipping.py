@@ -224,6 +224,42 @@ def test_one_that_is_taken_over_acknowledges_nothing_and_says_so(copied: Copied)
         copied.new().claim()
 
 
+def test_one_whose_chain_is_removed_in_its_turn_stands_down_at_once(
+    copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A watch that was only asleep wakes in the midst of shipping to what the new holder has cleared away: that is no
+    folder out of reach, for which it would acknowledge, and ring, until the next try.
+    """
+    copied.copying.turn()
+    copied.write(1)
+    copied.ack("one")
+    begin_reading = copied.copying._pins.move_on
+
+    def sleeps() -> sqlite3.Connection | None:
+        hold(copied.copying.folder, 2, 1.8e9)
+        for path in copied.copying.folder.glob("*-0001-*"):
+            path.unlink()
+        return begin_reading()
+
+    monkeypatch.setattr(copied.copying._pins, "move_on", sleeps)
+    copied.copying.turn()
+    assert copied.acked == [] and not copied.copying.in_step(0.01)
+    assert len(copied.said) == 1 and "has taken this watch over" in copied.said[0]
+
+
+def test_one_that_is_taken_over_while_it_waits_to_try_again_stands_down_at_once(copied: Copied, tmp_path: Path) -> None:
+    """The stick is pulled and is back within the time after which it is tried again, with another holder on it."""
+    copied.copying.turn()
+    copied.copies.rename(tmp_path / "pulled")
+    copied.copying.turn()
+    (tmp_path / "pulled").rename(copied.copies)
+    hold(copied.copying.folder, 2, 1.8e9)
+    copied.ack("one")
+    copied.now += 1.0
+    copied.copying.turn()
+    assert copied.acked == [] and not copied.copying.in_step(0.01)
+
+
 def test_the_folder_of_another_journal_is_refused(copied: Copied, tmp_path: Path) -> None:
     """A new journal must not ship over the copy of a dead one, which somebody still wants."""
     copied.copying.turn()
