@@ -13,7 +13,7 @@ from monitor.domain import Condition, Event
 from monitor.journal.database import Journal
 from monitor.judgement import alarms, wording
 from monitor.judgement.events import alarm_event
-from monitor.own_trouble import KIND, after_act
+from monitor.own_trouble import KIND
 from monitor.pipeline import Minder
 from monitor.sensing.supply import DYING, OLD_S, SUPPLIES_KEY, WELL, NodeSupply, Supplies, SupplyLimits
 from monitor.settings import Settings
@@ -80,7 +80,7 @@ class NodeAlarms:
         bucket = next((one for one, state in self._states.items() if state.alarm_id == alarm_id), None)
         if bucket is None:
             return False
-        self._states[bucket] = after_act(self._states[bucket], act, at_s, who, until_s)
+        self._states[bucket] = alarms.after_act(self._states[bucket], act, at_s, who, until_s)
         return True
 
     def save(self, now_s: float, saved: Mapping[object, object]) -> dict[object, object]:

@@ -83,7 +83,7 @@ class OwnTrouble:
 
     def act(self, act: str, at_s: float, who: str, until_s: float | None) -> None:
         """What a person did about it; raises AlarmError where the time of quiet is out of bounds."""
-        self.state = after_act(self.state, act, at_s, who, until_s)
+        self.state = alarms.after_act(self.state, act, at_s, who, until_s)
 
     def save(self) -> None:
         """Into the journal, inside the caller's transaction."""
@@ -107,17 +107,6 @@ class OwnTrouble:
         if move.change == "cleared":
             message = wording.back_to_normal(KIND, bucket="", batch="", condition=self.condition)
         return alarm_event(move, self.condition.probability, message)
-
-
-def after_act(
-    state: alarms.AlarmState, act: str, at_s: float, who: str, until_s: float | None
-) -> alarms.AlarmState:
-    """The state once a person has answered; raises AlarmError where the time of quiet is out of bounds."""
-    if act in ("acknowledged", "going"):
-        return alarms.acknowledge(state, at_s, going=act == "going", by=who)[0]
-    if act == "shelved" and until_s is not None:
-        return alarms.shelve(state, until_s, at_s)[0]
-    return alarms.unshelve(state, at_s)[0] if act == "unshelved" else state
 
 
 def _problem_of(part: str) -> str:

@@ -603,15 +603,9 @@ class Minder:
 
 def _after(state: alarms.AlarmState, act: Act) -> alarms.AlarmState:
     """The state after what a person did; raises AlarmError where the time of quiet is out of bounds."""
-    if act.act in ("acknowledged", "going"):
-        return alarms.acknowledge(state, act.at_s, going=act.act == "going", by=act.who)[0]
-    if act.act == "shelved" and act.until_s is not None:
-        return alarms.shelve(state, act.until_s, act.at_s)[0]
-    if act.act == "unshelved":
-        return alarms.unshelve(state, act.at_s)[0]
     if act.act == "answered":
         return alarms.answer(state, act.at_s)[0]
-    return state
+    return alarms.after_act(state, act.act, act.at_s, act.who, act.until_s)
 
 
 def _arrival(reading: Reading) -> float:

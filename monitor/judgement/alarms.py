@@ -303,6 +303,16 @@ def unshelve(state: AlarmState, now_s: float) -> tuple[AlarmState, tuple[Transit
     return _unshelved(state, now_s, moves), tuple(moves)
 
 
+def after_act(state: AlarmState, act: str, at_s: float, who: str, until_s: float | None) -> AlarmState:
+    """The state once a person has seen it, is going, or asked for quiet or for its end; any other act changes nothing.
+    Raises AlarmError where the time of quiet is out of bounds."""
+    if act in ("acknowledged", "going"):
+        return acknowledge(state, at_s, going=act == "going", by=who)[0]
+    if act == "shelved" and until_s is not None:
+        return shelve(state, until_s, at_s)[0]
+    return unshelve(state, at_s)[0] if act == "unshelved" else state
+
+
 def _since(since_s: float | None, holds: bool, now_s: float) -> float | None:
     if not holds:
         return None
