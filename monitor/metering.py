@@ -10,12 +10,12 @@ from collections.abc import Callable, Mapping
 
 import monitor
 from monitor.journal.database import Journal
+from monitor.judgement.alarms import STANDING_STATES
 from monitor.page.metrics import Family
 from monitor.settings import Settings
 from monitor.standing import last_watched_s
 
 _COUNTER, _GAUGE = "counter", "gauge"
-_STANDING = ("unacknowledged", "acknowledged")
 # What an estimate says -> (name of the figure, what it is).
 _OF_ESTIMATES = {
     "completeness": ("completeness_ratio", "Soap formed as a share of what the recipe promises."),
@@ -87,7 +87,7 @@ def _of_batches(journal: Journal) -> list[Family]:
 
 
 def _of_alarms(journal: Journal) -> list[Family]:
-    standing = [one for one in journal.alarms(standing_only=True) if one.state in _STANDING]
+    standing = [one for one in journal.alarms(standing_only=True) if one.state in STANDING_STATES]
     each = [
         ({"bucket": one.bucket, "batch": one.batch, "kind": one.kind, "alarm": one.alarm_id, "urgency": one.urgency,
           "state": one.state}, 1.0)

@@ -18,7 +18,7 @@ from monitor.drill_told import drill_troubles
 from monitor.housekeeping import keeping_notes
 from monitor.journal.database import AlarmRecord, Journal, JournalError
 from monitor.journal.state import BEGUN_WITH
-from monitor.judgement.alarms import RULES, rule_for
+from monitor.judgement.alarms import RULES, STANDING_STATES, rule_for
 from monitor.judgement.history_words import based_on_kept
 from monitor.judgement.phrases import percent_with_range
 from monitor.judgement.summaries import alarm_words, stage_words
@@ -195,7 +195,7 @@ def _bucket_view(  # noqa: PLR0917
     # Beside those of its batch those that stand at the bucket itself.
     of_none = [alarm for alarm in loose if alarm.bucket == name]
     mine = sorted([*journal.alarms(batch=batch.name), *of_none], key=_when_raised)
-    standing = [alarm for alarm in mine if alarm.state in ("unacknowledged", "acknowledged")]
+    standing = [alarm for alarm in mine if alarm.state in STANDING_STATES]
     # A probe that reads the air, sticks or storms says nothing of the paste, however believable each value looks.
     faulty = {str(alarm.facts.get("probe", "")) for alarm in standing if alarm.kind == "sensor_fault"}
     probes = [probe for probe in PASTE_PROBES if probe not in faulty]
