@@ -52,12 +52,10 @@ def _tell(args: argparse.Namespace, settings: Settings, mirror: MirrorSettings, 
 
     state = journal.mirror_state()
     health = next((one for one in journal.health() if one.part == PART), None)
-    waits = None
-    if "readings" in state:
-        since_s = journal.waiting_since_s(int(state["readings"]))
-        waits = None if since_s is None else max(0.0, now_s() - since_s)
     well = health is not None and health.ok
     if args.json:
+        since_s = journal.waiting_since_s(int(state["readings"])) if "readings" in state else None
+        waits = None if since_s is None else max(0.0, now_s() - since_s)
         values = {"url": mirror.url, "begun": bool(state), "ok": well, "says": health.says if health else "",
                   "oldest_not_copied_s": waits, "refused": int(state.get("refused", 0))}  # fmt: skip
         print_json(values)
