@@ -16,9 +16,10 @@ from monitor.words import DATE, tr, trn, when
 LISTENS_S = 60.0
 # The watch calls a bucket silent after three minutes in the first hour: a node should not come near that.
 SELDOM_S, TOO_SELDOM_S = 30.0, 90.0
-# A quarter of a degree is the step of common amplifiers; above one something is wrong with the wiring.
+# A quarter of a degree is the step of common amplifiers; above one something is wrong with the wiring
+# (common practice).
 NOISY_K, TOO_NOISY_K = 0.5, 1.0
-# Of a hundred lines, so many damaged are a bad wire and not an accident.
+# Of a hundred lines, so many damaged are a bad wire and not an accident (our choice: a sound wire damages none).
 DAMAGED_SHARE = 0.02
 # More off than any class of thermocouple allows here (IEC 60584-1): a new probe.
 NEW_PROBE_K = 3.0

@@ -14,7 +14,8 @@ from typing import Any, NamedTuple
 WELL, LOW, DYING = "", "low", "dying"
 # Whether it is low is the median of so many values, once there are so many: a radio that starts pulls one of them down.
 VALUES, LEAST_VALUES = 5, 3
-# So much over its limit it is well again: a battery that rests recovers by some hundredths of a volt.
+# So much over its limit it is well again: a battery that rests recovers by some hundredths of a volt (common
+# practice).
 BACK_ABOVE = 1.03
 # Of a node's backlog only what was measured just now tells how the battery is.
 OLD_S = 15 * 60.0
