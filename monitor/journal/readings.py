@@ -95,7 +95,8 @@ class Readings(Store):
         tests: list[str] = ["r.id > ?"]
         values: list[object] = []
         if bucket is not None:
-            tests.append("p.bucket = ?")
+            # Its probes first, once: the readings of all other buckets, which are walked too, then need no look-up.
+            tests.append("r.probe IN (SELECT id FROM probes WHERE bucket = ?)")
             values.append(bucket)
         if from_arrival_s is not None:
             tests.append("r.arrival_s >= ?")
