@@ -403,7 +403,7 @@ def _acknowledge(acks: Sequence[Ack]) -> None:
         ack()
 
 
-def copy_is_whole(folder: Path) -> Chain | None:
+def newest_whole(folder: Path) -> Chain | None:
     """The newest whole chain in a copy's folder."""
     found: list[Chain] = []
     with contextlib.suppress(OSError):

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.broker import BrokerUnavailable, visit
-from monitor.copying import HOLDER_FACT, Holder, copy_is_whole, folder_of, hold, holder_in
+from monitor.copying import HOLDER_FACT, Holder, folder_of, hold, holder_in, newest_whole
 from monitor.journal.database import Journal, JournalError, Refused
 from monitor.journal.photo_files import photo_folder
 from monitor.journal.putting_back import PutBack, is_damaged
@@ -53,7 +53,7 @@ def take_over(
     folder, journal = folder_of(root, settings.journal_path), settings.journal_path
     try:
         before = holder_in(folder)
-        chain = copy_is_whole(folder)
+        chain = newest_whole(folder)
         if before is None or chain is None:
             raise Refused(
                 tr("There is no whole copy in {folder}: correct copy_to, or put the last backup back with restore.",
@@ -67,7 +67,7 @@ def take_over(
         holder = hold(folder, before.generation + 1, at_s)
         not_asked = tuple(_cut_off(settings))
         sleep(2.0)  # what a folder of the network shows late
-        chain = copy_is_whole(folder) or chain
+        chain = newest_whole(folder) or chain
         journal.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".taking-over-", dir=journal.parent) as place:
             whole = Path(place) / journal.name
