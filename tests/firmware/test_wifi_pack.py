@@ -143,3 +143,30 @@ def test_a_board_with_less_room_sends_smaller_packs() -> None:
         "print(max(sent), sum(sent), one.ring.waiting, one.ring.lost)\n",
     )
     assert out.split() == ["2", "30", "0", "0"], out
+
+
+@pytest.mark.parametrize("broken", ["OSError", "MemoryError"])
+def test_what_the_broker_has_not_taken_is_handed_over_again(broken: str) -> None:
+    """Each second message breaks while it is under way: every sample is taken in the end, in order, and none twice."""
+    out = evaluated(
+        "wifi_node",
+        "import json, settings, node\ntook, tries = [], [0]\n"
+        "class Client:\n    def publish(self, topic, pack):\n        tries[0] += 1\n        if tries[0] % 2:\n"
+        f"            raise {broken}\n"
+        "        took.extend(one['v'] for one in json.loads(pack) if one['n'] == 'core')\n"
+        "    def close(self, politely):\n        pass\n"
+        "class Board:\n    now = 0.0\n    ticks_s = lambda self: self.now\n    unix_s = lambda self: None\n"
+        "    supply_mv = lambda self: 0\n"
+        "    frames = lambda self: [bytes((self.now // 60 + 1, 16 * (self.now % 60 // 10), 25, 0))] * 2\n"
+        "board = Board()\none = node.Node(board, settings)\n"
+        "def connect(link):\n    link.client = Client()\none._connect = connect\n"
+        "seen, add = [], one.ring.add\n"
+        "def kept(at_s, supply_mv, readings):\n"
+        "    seen.append(readings[0][0] / 4)\n    add(at_s, supply_mv, readings)\n"
+        "one.ring.add = kept\n"
+        "for n in range(600):\n    board.now = n\n    one.turn()\n"
+        "print(took == seen[:len(took)], len(set(seen)), len(took), one.ring.waiting, one.ring.lost)\n",
+    )
+    in_order, different, taken, waiting, lost = out.split()
+    assert in_order == "True" and int(different) == 60, out
+    assert int(taken) > 40 and int(taken) + int(waiting) == 60 and lost == "0", out
