@@ -624,14 +624,15 @@ class Watch:
         """
         events: list[Event] = []
         judged: set[str] = set()
-        told_at = time.monotonic()
+        told_at, rings = time.monotonic(), False
         for minder in self.minders.in_order(tick_s):
             raised_before = len(events)
             self._tick_minder(minder, tick_s, events)
             judged.add(minder.batch.name)
             if any(event.event == "alarm" for event in events[raised_before:]):
                 self._pending.alarms += alarm_records(minder)
-            if time.monotonic() - told_at < EARLY_AFTER_S or not any(event.event == "alarm" for event in events):
+                rings = True
+            if not rings or time.monotonic() - told_at < EARLY_AFTER_S:
                 continue
             # As if all had been judged: after a kill here the buckets that are left have this tick at the restart.
             self._watched[-1][1] = tick_s
@@ -639,7 +640,7 @@ class Watch:
             self._commit(events)
             events = []
             self._tell(tick_s, judged)
-            told_at = time.monotonic()
+            told_at, rings = time.monotonic(), False
         return events
 
     # ---- a clock that stood wrong at the start ---------------------------------------------------------------------
