@@ -31,8 +31,7 @@ def worked_out(journal: Journal, record: BatchRecord, settings: Settings) -> Sto
     """The same for a batch without estimates, or to see it as this version judges: its readings go through the
     judgement once more, as in a replay. Takes seconds."""
     batch = record.batch
-    last_s = journal.fact("last_tick_s") or journal.last_arrival_s() or batch.started_s
-    until_s = float(last_s) if record.ended_noted_s is None else record.ended_noted_s
+    until_s = _watched_until_s(journal, batch) if record.ended_noted_s is None else record.ended_noted_s
     minder = Minder(
         batch, minded_from_s=batch.known_from_s, place=settings.place(), history=begun_with(journal, batch.name)
     )
@@ -105,12 +104,14 @@ class _Told:
         return self.newest("final_completeness", "final_completeness_sd")
 
 
+def _watched_until_s(journal: Journal, batch: Batch) -> float:
+    return float(journal.fact("last_tick_s") or journal.last_arrival_s() or batch.started_s)
+
+
 def _story(journal: Journal, record: BatchRecord, local_time: LocalTime, told: _Told) -> Story:
     batch = record.batch
     recipe, vessel = journal.recipe_now(batch.name)
-    until_s = record.ended_s
-    if until_s is None:
-        until_s = float(journal.fact("last_tick_s") or journal.last_arrival_s() or batch.started_s) + 60.0
+    until_s = _watched_until_s(journal, batch) + 60.0 if record.ended_s is None else record.ended_s
     from_s = batch.started_s - PRELUDE_S
 
     def points(probe: str) -> tuple[tuple[float, float], ...]:

@@ -38,6 +38,14 @@ def add(parsers: Any) -> None:
         ),
     )  # fmt: skip
     parser.add_argument("words", nargs="*", help=tr("words in name, bucket, oils, record or log"))
+    add_filters(parser)
+    parser.add_argument("--outcome", choices=("running", "filled", "held", "discarded"), help=tr("how it ended"))
+    parser.add_argument("--json", action="store_true", help=tr("for programs"))
+    parser.set_defaults(run=run)
+
+
+def add_filters(parser: argparse.ArgumentParser) -> None:
+    """The options by which ``fits_of`` chooses batches, beside ``outcome`` and ``words``."""
     parser.add_argument("--oil", help=tr("with this oil in it"))
     parser.add_argument("--maker", help=tr("made by"))
     parser.add_argument("--lot", help=tr("with this lot of oil or potash"))
@@ -45,9 +53,6 @@ def add(parsers: Any) -> None:
         "--from", dest="from_day", metavar=tr("DATE"), help=tr("made on or after: 2026-01 or 2026-01-17")
     )
     parser.add_argument("--to", dest="to_day", metavar=tr("DATE"), help=tr("made on or before"))
-    parser.add_argument("--outcome", choices=("running", "filled", "held", "discarded"), help=tr("how it ended"))
-    parser.add_argument("--json", action="store_true", help=tr("for programs"))
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

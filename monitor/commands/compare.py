@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands import NO, YES
-from monitor.commands.batches import fits_of
+from monitor.commands.batches import add_filters, fits_of
 from monitor.commands.common import CommandError, now_s, parser_for, print_json, say, settings_of, shown, warn
 from monitor.commands.compare_what_if import add_what_if, refuse_idle, what_if
 from monitor.commands.which import batch_called, journal_of_batches
@@ -34,13 +34,7 @@ def add(parsers: Any) -> None:
         ),
     )  # fmt: skip
     parser.add_argument("batches", nargs="*", help=tr("batches, numbers, buckets or NAME.rec (default: all batches)"))
-    parser.add_argument("--oil", help=tr("with this oil in it"))
-    parser.add_argument("--maker", help=tr("made by"))
-    parser.add_argument("--lot", help=tr("with this lot of oil or potash"))
-    parser.add_argument(
-        "--from", dest="from_day", metavar=tr("DATE"), help=tr("made on or after: 2026-01 or 2026-01-17")
-    )
-    parser.add_argument("--to", dest="to_day", metavar=tr("DATE"), help=tr("made on or before"))
+    add_filters(parser)
     parser.add_argument("--by", choices=BY, help=tr("hold groups against each other"))
     parser.add_argument(
         "--of", choices=tuple(MEASURES), default="completeness", help=tr("in what (default: completeness)")
