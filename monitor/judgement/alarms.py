@@ -309,7 +309,7 @@ def after_act(state: AlarmState, act: str, at_s: float, who: str, until_s: float
     if act in ("acknowledged", "going"):
         return acknowledge(state, at_s, going=act == "going", by=who)[0]
     if act == "shelved" and until_s is not None:
-        return shelve(state, until_s, at_s)[0]  # nosec B403 - our own, above: no module of that name is imported
+        return shelve(state, until_s, at_s)[0]  # nosec B403 # our own, no module
     return unshelve(state, at_s)[0] if act == "unshelved" else state
 
 

@@ -21,10 +21,12 @@ from monitor.judgement.alarms import (
     Rule,
     Transition,
     acknowledge,
+    after_act,
     answer,
     shelve,
     step,
     unacknowledge,
+    unshelve,
 )
 
 AT_ONCE = Rule(0.0, 0.0, 0.0, 0.0, True)
@@ -289,3 +291,22 @@ def test_a_split_stands_an_hour_and_is_not_raised_anew_for_another() -> None:
 def test_a_new_danger_waits_for_nothing(kind: str) -> None:
     """The second heat of a re-blend is rung as the first; so is another fault of a probe."""
     assert RULES[kind].re_raise_after_s == 0.0
+
+
+# ---- what a person did ----
+
+
+def test_each_act_is_the_move_of_its_name_and_any_other_changes_nothing() -> None:
+    """As it comes from the page, a command or the button: word, time, who, and until when."""
+    rung = step(fresh(), there(), 0.0, AT_ONCE)[0]
+    assert rung.state == UNACKNOWLEDGED
+    assert after_act(rung, "acknowledged", 60.0, "Wren", None) == acknowledge(rung, 60.0, by="Wren")[0]
+    going = after_act(rung, "going", 60.0, "Wren", None)
+    assert going == acknowledge(rung, 60.0, going=True, by="Wren")[0] and going.going_at_s == 60.0
+    quiet = after_act(rung, "shelved", 60.0, "Wren", 60.0 + LEAST_QUIET_S)
+    assert quiet == shelve(rung, 60.0 + LEAST_QUIET_S, 60.0)[0] and quiet.shelved_until_s == 60.0 + LEAST_QUIET_S
+    assert after_act(quiet, "unshelved", 90.0, "Wren", None) == unshelve(quiet, 90.0)[0] != quiet
+    assert after_act(rung, "shelved", 60.0, "Wren", None) == rung
+    assert after_act(quiet, "looked", 90.0, "Wren", None) == quiet
+    with pytest.raises(AlarmError):
+        after_act(rung, "shelved", 60.0, "Wren", 59.0)
