@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import pty
+import resource
 import select
 import shutil
 import subprocess
@@ -130,13 +131,15 @@ def open_folder() -> Iterator[Path]:
 
 @pytest.mark.parametrize("arguments", [("--version",), ("status",)])
 def test_it_answers_within_a_second(open_folder: Path, arguments: tuple[str, ...]) -> None:
-    """The best of three, as this machine may be busy."""
-    took_s = []
-    for _ in range(3):
-        before_s = time.perf_counter()
-        subprocess.run(_command(*arguments), check=True, capture_output=True, env=_environment(open_folder), cwd="/")
-        took_s.append(time.perf_counter() - before_s)
-    assert min(took_s) < 1.0
+    """By the processor's time: the clock's would say how busy this machine is with other tests."""
+    before_s = _processor_time_of_children_s()
+    subprocess.run(_command(*arguments), check=True, capture_output=True, env=_environment(open_folder), cwd="/")
+    assert 0.0 < _processor_time_of_children_s() - before_s < 1.0
+
+
+def _processor_time_of_children_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 # The other user may not enter the checkout: a first run, which fails, loads everything; then the rights are laid down.
