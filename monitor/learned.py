@@ -11,8 +11,8 @@ from dataclasses import asdict, fields, replace
 from typing import Any
 
 from monitor.domain import Batch
-from monitor.heat.learning import Lesson, history_from, with_test
-from monitor.heat.lessons import lesson_of, why_not
+from monitor.heat.learning import Lesson, history_from
+from monitor.heat.lessons import DOUBTS, lesson_of, why_not, with_test
 from monitor.heat.priors import History
 from monitor.journal.database import BatchRecord, Journal
 from monitor.journal.state import BEGUN_WITH, LEFT_OUT, TAUGHT
@@ -29,7 +29,9 @@ WHY_NOT_WORDS: Mapping[str, str] = {
     "probe": mark("a probe was faulty or silent"),
     "mended": mark("it was blended again or poured in two goes"),
     "short": mark("it was watched for too short a time"),
-    "unsure": mark("it was not clearly a good batch"),
+    "doubted": mark("an alarm said that it did not react far enough; a test of its free alkali would settle that"),
+    "unsure": mark("it was not clearly a good batch; a test of its free alkali would settle that"),
+    "tested_short": mark("the test of its free alkali says that it did not react far enough"),
     "left_out": mark("left out by hand"),
 }
 
@@ -98,7 +100,7 @@ def lessons(journal: Journal, pending: Mapping[str, object] | None = None) -> li
             continue
         if out.get(LEFT_OUT + lesson.batch):
             lesson = replace(lesson, why_not="left_out")
-        elif not lesson.why_not:
+        elif lesson.why_not in ("", *DOUBTS):
             lesson = _tested(journal, lesson)
         found.append(lesson)
     return sorted(found, key=lambda one: (one.ended_s, one.batch))
@@ -149,4 +151,3 @@ def maker_of(journal: Journal, batch: str) -> str:
 def outcome_of(record: BatchRecord | None) -> str:
     """How a batch ended, in the journal's word."""
     return "" if record is None else record.outcome
-

@@ -160,6 +160,22 @@ def test_a_folder_teaches_as_the_watch_did(bench: Bench, tmp_path: Path) -> None
     assert again.minder.history is None
 
 
+def test_a_noted_test_of_its_free_alkali_lets_a_doubted_batch_teach(bench: Bench) -> None:
+    """With next to no potash left it had reacted, whatever alarm rang; with much left it had not."""
+    known = {"loss_sd": 0.1, "completeness": 0.95, "completeness_sd": 0.04, "heat_per_completeness": -1.0}
+    _teach(bench, _lesson(2, why_not="doubted", **known))
+    bench.begin(replace(BATCH, name="Quillmarsh 2"))
+
+    def reason() -> str:
+        return lessons(bench.desk)[0].why_not
+
+    assert reason() == "doubted"
+    bench.desk.add_detail("Quillmarsh 2", "free_alkali_percent", "0.02", bench.now_s)
+    assert reason() == ""
+    bench.desk.add_detail("Quillmarsh 2", "free_alkali_percent", "3.0", bench.now_s)
+    assert reason() == "tested_short"
+
+
 def test_the_command(bench: Bench, tmp_path: Path, monkeypatch, capsys) -> None:
     """It tells who teaches and who does not, and leaves one out."""
     from monitor.cli import main

@@ -5,8 +5,9 @@
 * **Loss**: of this bucket with this volume and this cover.
 * **Pace**: how fast a good blend of this maker goes; where nobody is named, of all.
 
-Only good batches teach (``Lesson.why_not``), never fewer than ``LEAST`` of them, and none that is far from the rest: so
-no failed batch becomes what is usual, and no single one moves anything. How they are put together: ``pooling``.
+Only good batches teach (``Lesson.why_not``, ``lessons``), never fewer than ``LEAST`` of them, and none that is far from
+the rest: so no failed batch becomes what is usual, and no single one moves anything. How they are put together:
+``pooling``.
 """
 
 from __future__ import annotations
@@ -32,8 +33,6 @@ LEAST_HEAT_SD, LEAST_LOSS_SD, LEAST_PACE_SD = 0.03, 0.10, 0.25
 # seven batches in eight lie, so that no season, however odd, makes usual what the published values call rare. For the
 # heat it is 49.4 to 64.6 kJ per mole, within the range that was published (priors: 48 to 70).
 MOST_DRIFT_SD = 1.5
-# Titration, sampling and the corners of a bucket, as completeness; a judgement.
-TESTED_SD = 0.015
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,18 +64,6 @@ class Lesson:
     tested: float | None = None
 
 
-def with_test(lesson: Lesson, tested: float) -> Lesson:
-    """The lesson of a batch whose completeness is known by a test of its free alkali: the heat is what goes with it."""
-    if lesson.heat_sd is None or lesson.completeness_sd <= 0.0:
-        return replace(lesson, tested=tested)
-    known_sd = sqrt(TESTED_SD**2 + lesson.mol_sd**2)
-    gain = lesson.completeness_sd**2 / (lesson.completeness_sd**2 + known_sd**2)
-    slope = lesson.heat_per_completeness
-    heat_ln = lesson.heat_ln + slope * gain * (tested - lesson.completeness)
-    heat_var = lesson.heat_sd**2 - slope**2 * lesson.completeness_sd**2 * gain
-    return replace(lesson, tested=tested, heat_ln=heat_ln, heat_sd=sqrt(max(heat_var, 1e-6)))
-
-
 def history_from(
     lessons: Iterable[Lesson], *, before_s: float, bucket: str, litres: float | None, insulation: str, maker: str = ""
 ) -> History:
@@ -101,9 +88,7 @@ def history_from(
     )  # fmt: skip
     if loss is not None:
         history = replace(history, loss_ln=loss[0], loss_sd=loss[1], loss_batches=loss[2])
-    pace = _of(
-        by_maker, lambda one: (one.pace_ln, one.pace_sd, 0.0), pace_ln, pace_sd, USUAL_PACE_TAU, LEAST_PACE_SD
-    )
+    pace = _of(by_maker, lambda one: (one.pace_ln, one.pace_sd, 0.0), pace_ln, pace_sd, USUAL_PACE_TAU, LEAST_PACE_SD)
     if pace is not None:
         history = replace(history, pace_ln=pace[0], pace_sd=pace[1], pace_batches=pace[2])
     return history

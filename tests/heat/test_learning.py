@@ -8,7 +8,7 @@ from math import exp, hypot, log, sqrt
 import pytest
 
 from monitor.heat import learning, priors
-from monitor.heat.learning import Lesson, history_from, with_test, without_prior
+from monitor.heat.learning import Lesson, history_from, without_prior
 from monitor.heat.pooling import between, not_odd, pooled, shrunk
 
 # The thirteen trials of the BCG vaccine (Colditz et al., JAMA 271 (1994) 698-702; R's metafor carries them as dat.bcg):
@@ -127,14 +127,6 @@ def test_old_batches_teach_no_more() -> None:
     old = [lesson(n, -0.08) for n in range(1, 30)]
     new = [lesson(n) for n in range(30, 30 + learning.MOST)]
     assert learned(*old, *new) == learned(*new)
-
-
-def test_a_test_pins_the_heat_down() -> None:
-    """With its completeness known to be lower, the same curve tells of more heat, and tells it more surely."""
-    plain = lesson(1, completeness_sd=0.04)
-    tested = with_test(plain, 0.93)
-    assert tested.heat_ln > plain.heat_ln
-    assert tested.heat_sd is not None and plain.heat_sd is not None and tested.heat_sd < plain.heat_sd
 
 
 def test_the_prior_is_taken_out() -> None:
