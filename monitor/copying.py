@@ -92,6 +92,21 @@ def hold(folder: Path, generation: int, now_s: float) -> Holder:
     return holder
 
 
+def taken_over_by(there: Holder, folder: Path, journal: Path, *, known: bool = True) -> str:
+    """Why ``journal`` may not ship to ``folder``, which is another holder's: a sentence. ``known``: it once could."""
+    if not known:
+        return tr(
+            "The folder {folder} holds the copy of another journal than {journal} (from {machine}): take that one "
+            "over here (emberpail takeover), or name another folder under copy_to.",
+            folder=folder, journal=journal, machine=there.machine,
+        )  # fmt: skip
+    return tr(
+        "{machine} has taken this watch over and minds its buckets now; this one stands down. To bring it back "
+        "here: stop it there, then emberpail takeover.",
+        machine=there.machine,
+    )
+
+
 class Copying:
     """Ships a journal's commits to a folder, from a thread of its own (``keep_on``).
 
@@ -160,21 +175,8 @@ class Copying:
             with Journal(self._journal) as journal:
                 journal.set_fact(HOLDER_FACT, kept)
         if not isinstance(kept, dict) or kept.get("token") != there.token:
-            raise TakenOver(self._taken_over_by(there, known=isinstance(kept, dict)))
+            raise TakenOver(taken_over_by(there, self.folder, self._journal, known=isinstance(kept, dict)))
         self._holder = there
-
-    def _taken_over_by(self, there: Holder, *, known: bool = True) -> str:
-        if not known:
-            return tr(
-                "The folder {folder} holds the copy of another journal than {journal} (from {machine}): take that one "
-                "over here (emberpail takeover), or name another folder under copy_to.",
-                folder=self.folder, journal=self._journal, machine=there.machine,
-            )  # fmt: skip
-        return tr(
-            "{machine} has taken this watch over and minds its buckets now; this one stands down. To bring it back "
-            "here: stop it there, then emberpail takeover.",
-            machine=there.machine,
-        )
 
     # ---- what the watch asks -----------------------------------------------------------------------------------
 
@@ -300,7 +302,7 @@ class Copying:
         if there is None:
             raise JournalError(tr("{path} has been emptied", path=self.folder), again=True)
         if there.token != self._holder.token:
-            raise TakenOver(self._taken_over_by(there))
+            raise TakenOver(taken_over_by(there, self.folder, self._journal))
 
     def _ship(self) -> None:
         before = self._pins.move_on()

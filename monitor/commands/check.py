@@ -14,6 +14,7 @@ from monitor.clock import CLOCK_IS_SET_S
 from monitor.commands import NO, YES
 from monitor.commands.common import (
     add_as_watch,
+    nearest,
     now_s,
     open_journal_to_read,
     parser_for,
@@ -147,6 +148,8 @@ def _walk(settings: Settings) -> Iterator[Line]:
         yield _clock(settings, journal)
         yield _heartbeat(settings, journal)
         yield from _mirror(settings)
+        if journal_line.ok:
+            yield from _keep(settings, journal)
     finally:
         if journal is not None:
             journal.close()
@@ -206,6 +209,15 @@ def _mirror(settings: Settings) -> Iterator[Line]:
         yield Line(tr("mirror"), *try_server(settings, now_s()))
 
 
+def _keep(settings: Settings, journal: Journal | None) -> Iterator[Line]:
+    from monitor.commands.check_keep import backup_lines, copy_lines
+
+    for ok, says in backup_lines(settings, journal):
+        yield Line(tr("backups"), ok, says)
+    for ok, says in copy_lines(settings, journal):
+        yield Line(tr("copy"), ok, says)
+
+
 def _told_by_watch(journal: Journal | None) -> dict[str, tuple[bool, str]] | None:
     """What a running watch says of its sources, (it is heard, one sentence); None where none runs."""
     if journal is None:
@@ -255,7 +267,7 @@ def _journal(settings: Settings) -> tuple[Line, Journal | None]:
         else:
             says = tr("{journal} Batches that run: {n}.", journal=journal.check(), n=len(journal.running_batches()))
         free_mb = _free_mb(path)
-        where = path if journal is not None else _nearest(path.parent)
+        where = path if journal is not None else nearest(path.parent)
         if journal is None and not where.is_dir():
             return Line(
                 tr("journal"), False, tr("{path} cannot be made: {where} is no folder.", path=path, where=where)
@@ -289,13 +301,8 @@ def _others_may_read(path: Path) -> Iterator[Line]:
             )  # fmt: skip
 
 
-def _nearest(folder: Path) -> Path:
-    """The folder, or the nearest one above it that is there."""
-    return next(one for one in (folder, *folder.absolute().parents) if one.exists())
-
-
 def _free_mb(path: Path) -> float:
-    disk = os.statvfs(_nearest(path.parent))
+    disk = os.statvfs(nearest(path.parent))
     return disk.f_bavail * disk.f_frsize / 1e6
 
 

@@ -12,6 +12,7 @@ import textwrap
 import time
 from collections.abc import Iterable
 from datetime import tzinfo
+from pathlib import Path
 from typing import Any
 
 from monitor.commands.parsing import HelpWithExample
@@ -105,6 +106,11 @@ def open_journal_to_read(settings: Settings) -> Journal | None:
             )
         ) from None
     return Journal(settings.journal_path, read_only=True)
+
+
+def nearest(folder: Path) -> Path:
+    """The folder, or the nearest one above it that is there."""
+    return next(one for one in (folder, *folder.absolute().parents) if one.exists())
 
 
 def now_s() -> float:
