@@ -51,6 +51,7 @@ from monitor.sensing.senml import Decoder
 from monitor.sensing.strangers import STRANGE_BUCKET, KnownBuckets, strange_bucket_words
 from monitor.settings import Settings
 from monitor.sources.again import SentAgain
+from monitor.sources.heard import ToComeAgain
 from monitor.sources.line import Line, Source
 from monitor.sources.recording import RecordingWriter
 from monitor.sources.waiting import LineQueue
@@ -156,7 +157,7 @@ class Watch:
         self._lines = LineQueue(MOST_WAITING_BYTES)
         self._held: list[Line] = []
         self._pending = _Pending()
-        self._again = SentAgain()
+        self._again, self._heard = SentAgain(), ToComeAgain()
         self._faults: Counter[tuple[str, str]] = Counter()  # by source and kind, since this watch began
         self._faults_before: dict[tuple[str, str], int] = {}
         self._heard_through: dict[str, str] = {}  # bucket -> source
@@ -229,6 +230,7 @@ class Watch:
             self.own.load()
         self.nodes.load()
         self._again.load([one.name for one in self.sources], self.journal.fact)
+        self._heard.load([one.name for one in self.sources], self.journal.facts_of)
         kept = self.journal.fact(WATCHED_KEY, [])
         self._watched = [one for one in kept if one[1] > now_s - FORGET_WATCHED_S]
         last_tick_s = self._watched[-1][1] if self._watched else None
@@ -314,7 +316,8 @@ class Watch:
         return max(line.arrival_s, self._last_s, round(self._last_line_s + _BURST_STEP_S, 3))
 
     def _take_line(self, line: Line) -> None:
-        if self._again.knows(line):  # it was taken before; only that it was has not reached the broker
+        if self._again.knows(line) or self._brings_what_was_heard(line):
+            # It was taken before; only that it was has not reached the broker.
             if line.ack is not None:
                 self._pending.acks.append(line.ack)
             return
@@ -340,8 +343,16 @@ class Watch:
             for minder in self.minders.of_bucket(reading.bucket):
                 minder.take(reading)
         self._again.take(line, decoded.readings)
+        if line.overheard:
+            self._heard.hear(line)
         if line.ack is not None:
             self._pending.acks.append(line.ack)
+
+    def _brings_what_was_heard(self, line: Line) -> bool:
+        if not self._heard.brings(line):
+            return False
+        self._again.remember(line)
+        return True
 
     def _count_once(self, source: str, what: str, words: Callable[[str], str]) -> None:
         """Readings of more buckets than anybody has, or of ones that fell between the watches: said at the first."""
@@ -772,6 +783,11 @@ class Watch:
                     self.journal.set_fact(key, value)
                 for key, value in self._again.changes():
                     self.journal.set_fact(key, value)
+                for key, contents in self._heard.changes():
+                    if contents is None:
+                        self.journal.forget_fact(key)
+                    else:
+                        self.journal.set_fact(key, contents)
                 if pending.tick_s is not None:
                     saved = self._save_state(pending.tick_s)
         except JournalError as error:
@@ -783,6 +799,7 @@ class Watch:
             self._recorder.flush()
         self._pending = _Pending()
         self._again.kept()
+        self._heard.kept()
         if self._release is not None:
             self._release(pending.acks)
         else:

@@ -32,6 +32,11 @@ class State(Store):
         with self.transaction():
             self._run("INSERT OR REPLACE INTO facts VALUES (?, ?)", (key, json.dumps(value)))
 
+    def forget_fact(self, key: str) -> None:
+        """Keep nothing under ``key`` any more."""
+        with self.transaction():
+            self._run("DELETE FROM facts WHERE key = ?", (key,))
+
     def set_counter(self, source: str, what: str, total: int) -> None:
         """Keep the total of something counted, such as damaged lines of a source.
 

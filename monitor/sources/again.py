@@ -61,8 +61,13 @@ class SentAgain:
         """Remember a line, if the time of one of its readings was not the node's own."""
         if not line.delivery or not any(one.retimed or one.time_s == one.arrival_s for one in readings):
             return
-        source = line.origin.name
-        self._changed.add((source, self._taken.setdefault(source, _Taken()).add(line.delivery)))
+        self.remember(line)
+
+    def remember(self, line: Line) -> None:
+        """Remember a line, whatever is in it."""
+        if line.delivery:
+            source = line.origin.name
+            self._changed.add((source, self._taken.setdefault(source, _Taken()).add(line.delivery)))
 
     def changes(self) -> Iterator[tuple[str, object]]:
         """What is to be kept in the journal: a name for each sheet that is not kept as it is now, and what is on it."""

@@ -44,6 +44,7 @@ class Line:
     ``retained``: the broker had kept it and it may be old. ``duplicate``: the broker says it has sent it before.
     ``delivery`` is then the same as before; a node's own doubles are known by their time stamps. ``ack``, where there
     is one, is to be called once the line is committed; any thread may call it, and calling it twice does no harm.
+    ``overheard``: it is not from the session, which is to bring the same content later (``sources.overhearing``).
     """
 
     arrival_s: float
@@ -53,6 +54,7 @@ class Line:
     duplicate: bool = False
     ack: Callable[[], None] | None = None
     delivery: str = ""
+    overheard: bool = False
 
 
 Deliver = Callable[[Line], None]

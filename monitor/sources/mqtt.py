@@ -2,7 +2,8 @@
 
 The session is kept by the broker (fixed client id, clean session off, QoS 1), so what comes while the watch is away
 waits there. A message is acknowledged by ``Line.ack``, which the worker calls after its commit; a stock broker sends
-no more than ``IN_FLIGHT_WINDOW`` unacknowledged messages, hence ``MqttSource.unacknowledged``.
+no more than ``IN_FLIGHT_WINDOW`` unacknowledged messages, hence ``MqttSource.unacknowledged``. While the journal takes
+nothing in for a minute, a second connection hears what the broker holds back for us (``sources.overhearing``).
 
 Two decisions keep this small. The network loop is driven here, in the source's own thread, not in one of the
 library's: a thread that dies unseen is the library's best known trap. And every connection has a client object of
@@ -36,6 +37,7 @@ from monitor.broker import BrokerUnavailable, open_connection, refused
 from monitor.sources.again import KEPT
 from monitor.sources.health import HealthBook, SourceHealth
 from monitor.sources.line import MAX_LINE_BYTES, Clock, Deliver, Line, Origin
+from monitor.sources.overhearing import Doubles, Ear
 from monitor.words import tr
 
 DEFAULT_TOPIC = "emberpail/+/readings"
@@ -58,6 +60,7 @@ _TURN_S = 0.5
 _ANNOUNCE_EVERY_S = 60.0
 # A full window for longer than this means that the worker does not commit.
 _WINDOW_STUCK_S = 60.0
+_EAR_AGAIN_S = 15.0
 # A broker may grant a subscription that its access list forbids, and then sends nothing: said after so long.
 MUTE_AFTER_S = 300.0
 # Thrown out this soon and this often after connecting: somebody else uses the client id.
@@ -116,6 +119,7 @@ class MqttSource:
         self._acks: list[int] = []  # message ids to acknowledge on this connection
         self._wake: socket.socket | None = None  # writing to it wakes the thread of the connection that stands
         self._brief = 0
+        self._doubles = Doubles()
         self.announcement: Announcement | None = None  # set before the thread starts
 
     def forget_session(self) -> None:
@@ -236,6 +240,9 @@ class _Connection:
         self._heard_since = 0.0
         self._announced, self._announced_at = "", 0.0
         self._held: deque[tuple[int, Line]] = deque()  # message id, and a line that is not handed on yet
+        self._ear: Ear | None = None
+        self._ear_told = False
+        self._ear_again_at = 0.0
         self._client = self._new_client()
         self._woken, source._wake = socket.socketpair()
         self._woken.setblocking(False)
@@ -310,18 +317,26 @@ class _Connection:
         # TLS may hold decrypted bytes that the operating system no longer shows.
         pending = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
         reads = len(self._held) < _MOST_HELD
+        heard = None if self._ear is None else self._ear.socket()
+        pending_ear = isinstance(heard, ssl.SSLSocket) and heard.pending() > 0
+        waits = [wake, *([sock] if reads else []), *([] if heard is None else [heard])]
         try:
             readable, _, _ = select.select(
-                [sock, wake] if reads else [wake], [sock] if client.want_write() else [], [],
-                0.0 if pending and reads else _TURN_S,
-            )  # fmt: skip
+                waits, [sock] if client.want_write() else [], [], 0.0 if (pending and reads) or pending_ear else _TURN_S
+            )
         except (OSError, ValueError):
             raise self._lost() from None
         if wake in readable:
             with contextlib.suppress(OSError):
                 wake.recv(4096)
-        for mid in self._source._take_acks():
+        acks = self._source._take_acks()
+        if acks or (self._ear is not None and heard is None):
+            # Before the broker goes on: from here each message comes by the session alone.
+            self._close_ear()
+        for mid in acks:
             client.ack(mid, 1)
+        if self._ear is not None:
+            self._ear.turn(readable=heard in readable or pending_ear)
         self._hand_on()
         if reads and (sock in readable or pending):
             client.loop_read()
@@ -349,19 +364,40 @@ class _Connection:
     def _mind_window(self) -> None:
         oldest_s = self._source._oldest_waiting_s()
         stuck = oldest_s is not None and self._source._clock.now() - oldest_s > _WINDOW_STUCK_S
+        if stuck:
+            self._mind_ear()
+        hears = self._ear is not None and self._ear.listening
         if stuck and not self._stuck:
             self._book.fault("window_stuck")
-            self._book.enter(
-                "trouble",
-                tr(
-                    "the journal has not taken in the last {n} messages, so the broker sends no more: "
-                    "see whether the disk is full.",
-                    n=IN_FLIGHT_WINDOW,
-                ),
-            )
+        if stuck and (not self._stuck or hears != self._ear_told):
+            self._ear_told = hears
+            self._book.enter("trouble", _stuck_words(hears=hears))
         elif self._stuck and not stuck:
             self._tell_listening()
         self._stuck = stuck
+
+    def _mind_ear(self) -> None:
+        """Hear by a second connection what the broker holds back; it is opened again where it was lost."""
+        if self._source._doubles.full:
+            self._close_ear()
+        elif self._ear is None and time.monotonic() >= self._ear_again_at:
+            self._ear_again_at = time.monotonic() + _EAR_AGAIN_S
+            source = self._source
+            with contextlib.suppress(BrokerUnavailable):
+                self._ear = Ear(
+                    source, source._password, source.topic, source._keepalive_s, self._guarded(self._overhear)
+                )
+
+    def _close_ear(self) -> None:
+        ear, self._ear = self._ear, None
+        if ear is not None:
+            ear.close()
+            self._source._doubles.ear_closed()
+
+    def _overhear(self, message: paho.MQTTMessage) -> None:
+        line = self._line_of(message, delivery="")
+        if line is not None and self._source._doubles.by_ear(line.origin.topic, line.data):
+            self._hand(replace(line, overheard=True))
 
     def _announce(self) -> None:
         """Say how the watch is once the broker lets us read: every minute, and at once when it changes."""
@@ -402,6 +438,7 @@ class _Connection:
 
     def close(self, *, on_purpose: bool = False) -> None:
         """Say goodbye where possible, so that the broker does not wait for us."""
+        self._close_ear()
         announced = self._source.announcement
         if announced is not None and not on_purpose:
             with contextlib.suppress(Exception):  # without a goodbye, so that the last will is told
@@ -453,47 +490,75 @@ class _Connection:
         )
 
     def _on_message(self, _client: Any, _data: Any, message: paho.MQTTMessage) -> None:
+        # The broker numbers its messages in a ring: the number alone comes again.
+        delivery = f"{message.mid}:{zlib.crc32(bytes(message.payload)):08x}" if message.qos == 1 else ""
+        line = self._line_of(message, delivery)
+        if line is None:
+            if message.qos:
+                self._client.ack(message.mid, message.qos)
+        elif self._ear is not None and self._ear.listening and not line.delivery:
+            # It is not held back by the window, and the ear hears it, too: whichever is first.
+            if self._source._doubles.by_session(line.origin.topic, line.data, ear_is_open=True):
+                self._hand(line)
+        else:
+            self._held.append((message.mid, line))
+            self._hand_on()
+
+    def _line_of(self, message: paho.MQTTMessage, delivery: str) -> Line | None:
+        """A message as a line; None for one that will not get better by being sent again."""
         source = self._source
         arrival_s = source._clock.now()
         payload = bytes(message.payload)
         if not payload.strip() or len(payload) > MAX_LINE_BYTES:
-            # Empty is how a retained message is deleted; neither will get better by being sent again.
+            # Empty is how a retained message is deleted.
             if payload.strip():
                 self._book.fault("too_long")
-            if message.qos:
-                self._client.ack(message.mid, message.qos)
-            return
+            return None
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = message._topic.decode("utf-8", "replace")
         if message.dup:
             self._book.fault("sent_again")
-        line = Line(
-            arrival_s,
-            payload.replace(b"\n", b" "),
-            Origin("mqtt", source.name, topic),
-            message.retain,
-            message.dup,
-            # The broker numbers its messages in a ring: the number alone comes again.
-            delivery=f"{message.mid}:{zlib.crc32(payload):08x}" if message.qos == 1 else "",
-        )
         self._book.took_line(arrival_s)
         self._heard_since = time.monotonic()
-        self._held.append((message.mid, line))
-        self._hand_on()
+        data = payload.replace(b"\n", b" ")
+        origin = Origin("mqtt", source.name, topic)
+        return Line(arrival_s, data, origin, message.retain, message.dup, delivery=delivery)
 
     def _hand_on(self) -> None:
-        """Give the worker what it may have by now, in the order in which it came."""
+        """Give the worker what it may have by now, in the order in which it came.
+
+        Nothing while the ear is open: what the session brings then must come after what was overheard.
+        """
         source = self._source
-        while self._held and source.unacknowledged < MOST_HANDED_ON:
+        while self._held and self._ear is None and source.unacknowledged < MOST_HANDED_ON:
             mid, line = self._held.popleft()
-            ack = source._expect_ack(mid, line.arrival_s) if line.delivery else None
-            try:
-                self._deliver(replace(line, ack=ack))
-            except Exception:
-                # Not acknowledged, so the broker sends it again after the next connection.
-                self._book.fault("not_taken_in")
+            if line.delivery:
+                self._hand(replace(line, ack=source._expect_ack(mid, line.arrival_s)))
+            elif source._doubles.by_session(line.origin.topic, line.data, ear_is_open=False):
+                self._hand(line)
+
+    def _hand(self, line: Line) -> None:
+        try:
+            self._deliver(line)
+        except Exception:
+            # Not acknowledged, so the broker sends it again after the next connection.
+            self._book.fault("not_taken_in")
+
+
+def _stuck_words(*, hears: bool) -> str:
+    if hears:
+        return tr(
+            "the journal has not taken in the last {n} messages: new ones are judged as they come, and the broker "
+            "keeps them; see whether the disk is full.",
+            n=IN_FLIGHT_WINDOW,
+        )
+    return tr(
+        "the journal has not taken in the last {n} messages, so the broker sends no more: "
+        "see whether the disk is full.",
+        n=IN_FLIGHT_WINDOW,
+    )
 
 
 class _Still:

@@ -135,6 +135,15 @@ def test_facts_are_found_by_how_their_keys_begin(journal: Journal) -> None:
     assert journal.facts_of("nothing/") == {}
 
 
+def test_a_fact_that_is_forgotten_is_gone(journal: Journal) -> None:
+    """That one and no other; forgetting it twice does no harm."""
+    journal.set_fact("heard/wire/1", ["a"])
+    journal.set_fact("heard/wire/12", ["b"])
+    for _ in range(2):
+        journal.forget_fact("heard/wire/1")
+    assert journal.facts_of("heard/") == {"heard/wire/12": ["b"]}
+
+
 def test_facts_counters_and_health_outlive_a_restart(journal: Journal) -> None:
     """Each holds its last value, and an unknown fact gives the default."""
     journal.set_fact("last_tick_s", T0)

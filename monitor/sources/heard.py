@@ -1,0 +1,114 @@
+"""Messages that were overheard (``sources.overhearing``) and are to come once more, by the session of the broker.
+
+They are known by topic and content, and counted: a node without times sends the same bytes again while the temperature
+stands still. The journal keeps what is still to come, in the transaction that keeps the readings: after a kill -9 the
+session brings it to a new watch, for which it must not be a second reading either.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+from monitor.sources.line import Line
+
+# They are kept in sheets, so that a commit writes those that have changed and not all of them.
+A_SHEET = 64
+# What has not come for so long, while the session brought others, does not come: its queue had no room for it.
+FORGOTTEN_AFTER_S = 600.0
+
+
+@dataclass(slots=True)
+class _Open:
+    """What is to come of one source: contents by the number of their sheet, and the sheets of each content."""
+
+    sheets: dict[int, list[str]] = field(default_factory=dict)
+    on: dict[str, deque[int]] = field(default_factory=dict)
+    newest: int = 0
+    on_newest: int = 0  # how many were written on the newest sheet, those that have come included
+    at_s: float | None = None  # arrival of the last one heard or met
+
+    def add(self, content: str) -> int:
+        if self.on_newest >= A_SHEET:
+            self.newest, self.on_newest = self.newest + 1, 0
+        self.on_newest += 1
+        self.sheets.setdefault(self.newest, []).append(content)
+        self.on.setdefault(content, deque()).append(self.newest)
+        return self.newest
+
+    def take_off(self, content: str) -> int | None:
+        sheets = self.on.get(content)
+        if sheets is None:
+            return None
+        number = sheets.popleft()
+        if not sheets:
+            del self.on[content]
+        self.sheets[number].remove(content)
+        if not self.sheets[number]:
+            del self.sheets[number]
+        return number
+
+
+class ToComeAgain:
+    """What was overheard of each source and has not come by its session yet. Not for several threads."""
+
+    def __init__(self) -> None:
+        self._open: dict[str, _Open] = {}
+        self._changed: set[tuple[str, int]] = set()  # source, sheet
+
+    def hear(self, line: Line) -> None:
+        """An overheard line was taken: the session is to bring it, too."""
+        open_ = self._open.setdefault(line.origin.name, _Open())
+        self._changed.add((line.origin.name, open_.add(_content(line))))
+        open_.at_s = line.arrival_s
+
+    def brings(self, line: Line) -> bool:
+        """Whether the session brings with this line what was overheard before; it is then no longer to come."""
+        open_ = self._open.get(line.origin.name)
+        if open_ is None or not open_.sheets or not line.delivery:
+            return False
+        number = open_.take_off(_content(line))
+        open_.at_s = line.arrival_s if open_.at_s is None or number is not None else open_.at_s
+        if number is not None:
+            self._changed.add((line.origin.name, number))
+        elif not line.duplicate and line.arrival_s - open_.at_s > FORGOTTEN_AFTER_S:
+            self._changed |= {(line.origin.name, one) for one in open_.sheets}
+            open_.sheets.clear()
+            open_.on.clear()
+        return number is not None
+
+    def changes(self) -> Iterator[tuple[str, list[str] | None]]:
+        """What is to be kept in the journal: a name for each sheet that is not kept as it is now, and what is on it;
+        None for one that is not needed any more.
+        """
+        for source, number in sorted(self._changed):
+            yield _name(source, number), self._open[source].sheets.get(number)
+
+    def kept(self) -> None:
+        """All changes are on the disk."""
+        self._changed.clear()
+
+    def load(self, sources: Iterable[str], facts_of: Callable[[str], Mapping[str, object]]) -> None:
+        """Go on with what the journal has; ``facts_of`` gives all that is kept under names that begin so."""
+        for source in sources:
+            open_ = self._open[source] = _Open()
+            prefix = _name(source, None)
+            kept = {key.removeprefix(prefix): value for key, value in facts_of(prefix).items()}
+            for number in sorted(int(name) for name in kept if name.isdigit()):
+                contents = kept[str(number)]
+                if isinstance(contents, list) and contents:
+                    open_.sheets[number] = list(map(str, contents))
+                    open_.newest, open_.on_newest = number, A_SHEET
+                    for content in open_.sheets[number]:
+                        open_.on.setdefault(content, deque()).append(number)
+
+
+def _content(line: Line) -> str:
+    topic = line.origin.topic.encode("utf-8", "replace")
+    return hashlib.blake2b(topic + b"\0" + line.data, digest_size=12).hexdigest()
+
+
+def _name(source: str, sheet: int | None) -> str:
+    return f"heard/{source}/{'' if sheet is None else sheet}"

@@ -1,0 +1,140 @@
+"""What was overheard is known when the session brings it: counted, over a restart, and not for ever."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Mapping
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.sources.heard import A_SHEET, FORGOTTEN_AFTER_S, ToComeAgain
+from monitor.sources.line import Line, Origin
+
+AT_S = 1773480000.0
+
+
+def line(what: int, at_s: float = AT_S, *, source: str = "broker", topic: str = "t", again: bool = False) -> Line:
+    origin = Origin("mqtt", source, topic)
+    return Line(at_s, b"%d" % what, origin, duplicate=again, delivery=f"7:{what}", ack=lambda: None)
+
+
+class Kept:
+    """Facts as the journal keeps them, through JSON."""
+
+    def __init__(self) -> None:
+        self.facts: dict[str, object] = {}
+        self.wrote: list[int] = []
+
+    def commit(self, to_come: ToComeAgain) -> None:
+        changes = list(to_come.changes())
+        self.wrote.append(len(changes))
+        for key, contents in changes:
+            if contents is None:
+                self.facts.pop(key, None)
+            else:
+                self.facts[key] = json.loads(json.dumps(contents))
+        to_come.kept()
+
+    def of(self, prefix: str) -> Mapping[str, object]:
+        return {key: value for key, value in self.facts.items() if key.startswith(prefix)}
+
+    def restarted(self) -> ToComeAgain:
+        found = ToComeAgain()
+        found.load(["broker", "other"], self.of)
+        return found
+
+
+@given(st.lists(st.integers(0, 5), max_size=200), st.data())
+def test_each_counts_once_however_many_are_alike_and_whenever_it_is_killed(
+    payloads: list[int], data: st.DataObject
+) -> None:
+    """Overheard, then brought by the session, with commits, and with kills that undo what was not committed."""
+    kept, to_come = Kept(), ToComeAgain()
+    for one in payloads:
+        to_come.hear(line(one))
+    kept.commit(to_come)
+    waiting = list(payloads)
+    while waiting:
+        count = data.draw(st.integers(1, len(waiting)))
+        assert all(to_come.brings(line(one)) for one in waiting[:count])
+        if data.draw(st.booleans()):
+            kept.commit(to_come)
+            waiting = waiting[count:]
+        else:
+            to_come = kept.restarted()
+    assert not any(to_come.brings(line(one)) for one in set(payloads) | {0})
+    assert kept.facts == {}
+
+
+def test_more_are_heard_after_a_restart() -> None:
+    """The sheets of before are not written over."""
+    kept, to_come = Kept(), ToComeAgain()
+    for one in range(A_SHEET + 3):
+        to_come.hear(line(one))
+    kept.commit(to_come)
+    to_come = kept.restarted()
+    for one in range(5):
+        to_come.hear(line(one))
+    kept.commit(to_come)
+    to_come = kept.restarted()
+    wanted = Counter([*range(A_SHEET + 3), *range(5)])
+    found = Counter({one: sum(to_come.brings(line(one)) for _ in range(3)) for one in wanted})
+    assert found == wanted
+
+
+def test_a_commit_writes_the_sheets_that_changed() -> None:
+    """Thousands wait, ten come: one sheet or two."""
+    kept, to_come = Kept(), ToComeAgain()
+    for one in range(40 * A_SHEET):
+        to_come.hear(line(one))
+    kept.commit(to_come)
+    for begin in range(0, 40 * A_SHEET, 10):
+        for one in range(begin, begin + 10):
+            assert to_come.brings(line(one))
+        kept.commit(to_come)
+    assert kept.wrote[0] == 40 and max(kept.wrote[1:]) <= 2 and kept.facts == {}
+
+
+def test_another_source_or_topic_is_another_message() -> None:
+    """Two nodes may send the same bytes, and so may two brokers."""
+    to_come = ToComeAgain()
+    to_come.hear(line(1))
+    assert not to_come.brings(line(1, topic="other"))
+    assert not to_come.brings(line(1, source="other"))
+    assert to_come.brings(line(1))
+
+
+def test_only_the_session_brings_it() -> None:
+    """What came without a promise, or is overheard itself, is not acknowledged."""
+    to_come = ToComeAgain()
+    to_come.hear(line(1))
+    assert not to_come.brings(Line(AT_S, b"1", Origin("mqtt", "broker", "t")))
+    assert to_come.brings(line(1))
+
+
+def test_what_never_comes_is_forgotten() -> None:
+    """A queue that was full has thrown it away: a later message like it counts; one that is sent again says nothing."""
+    kept, to_come = Kept(), ToComeAgain()
+    for one in (1, 2):
+        to_come.hear(line(one))
+    kept.commit(to_come)
+    assert not to_come.brings(line(9, AT_S + FORGOTTEN_AFTER_S - 1.0))
+    assert to_come.brings(line(1, AT_S + FORGOTTEN_AFTER_S - 1.0))  # from then on it counts anew
+    assert not to_come.brings(line(9, AT_S + 2 * FORGOTTEN_AFTER_S - 5.0))
+    assert not to_come.brings(line(9, AT_S + 3 * FORGOTTEN_AFTER_S, again=True))
+    assert not to_come.brings(line(9, AT_S + 3 * FORGOTTEN_AFTER_S))
+    assert not to_come.brings(line(2, AT_S + 3 * FORGOTTEN_AFTER_S))
+    kept.commit(to_come)
+    assert kept.facts == {}
+
+
+def test_after_a_restart_the_time_begins_with_the_first_that_comes() -> None:
+    """However long the watch was away: the session's queue is what comes first."""
+    kept, to_come = Kept(), ToComeAgain()
+    to_come.hear(line(1))
+    kept.commit(to_come)
+    to_come = kept.restarted()
+    assert not to_come.brings(line(9, AT_S + 86400.0))
+    assert to_come.brings(line(1, AT_S + 86400.0 + 5.0))
