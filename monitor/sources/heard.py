@@ -8,6 +8,7 @@ session brings it to a new watch, for which it must not be a second reading eith
 from __future__ import annotations
 
 import hashlib
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -16,7 +17,8 @@ from monitor.sources.line import Line
 
 # They are kept in sheets, so that a commit writes those that have changed and not all of them.
 A_SHEET = 64
-# What has not come for so long, while the session brought others, does not come: its queue had no room for it.
+# What has not come for so long, while the session brought others, does not come: its queue had no room for it. By the
+# computer's own time: how fast a broker sends what it kept does not go by ours.
 FORGOTTEN_AFTER_S = 600.0
 
 
@@ -28,7 +30,7 @@ class _Open:
     on: dict[str, deque[int]] = field(default_factory=dict)
     newest: int = 0
     on_newest: int = 0  # how many were written on the newest sheet, those that have come included
-    at_s: float | None = None  # arrival of the last one heard or met
+    at: float | None = None  # monotonic: when one was heard or met last
 
     def add(self, content: str) -> int:
         if self.on_newest >= A_SHEET:
@@ -54,7 +56,8 @@ class _Open:
 class ToComeAgain:
     """What was overheard of each source and has not come by its session yet. Not for several threads."""
 
-    def __init__(self) -> None:
+    def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self._monotonic = monotonic
         self._open: dict[str, _Open] = {}
         self._changed: set[tuple[str, int]] = set()  # source, sheet
 
@@ -62,18 +65,18 @@ class ToComeAgain:
         """An overheard line was taken: the session is to bring it, too."""
         open_ = self._open.setdefault(line.origin.name, _Open())
         self._changed.add((line.origin.name, open_.add(_content(line))))
-        open_.at_s = line.arrival_s
+        open_.at = self._monotonic()
 
     def brings(self, line: Line) -> bool:
         """Whether the session brings with this line what was overheard before; it is then no longer to come."""
         open_ = self._open.get(line.origin.name)
         if open_ is None or not open_.sheets or not line.delivery:
             return False
-        number = open_.take_off(_content(line))
-        open_.at_s = line.arrival_s if open_.at_s is None or number is not None else open_.at_s
+        number, now = open_.take_off(_content(line)), self._monotonic()
+        open_.at = now if open_.at is None or number is not None else open_.at
         if number is not None:
             self._changed.add((line.origin.name, number))
-        elif not line.duplicate and line.arrival_s - open_.at_s > FORGOTTEN_AFTER_S:
+        elif not line.duplicate and now - open_.at > FORGOTTEN_AFTER_S:
             self._changed |= {(line.origin.name, one) for one in open_.sheets}
             open_.sheets.clear()
             open_.on.clear()

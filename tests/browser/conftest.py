@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import fcntl
 import itertools
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -44,9 +46,20 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="package")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shed]:
-    """The evening as it stood; to look at, not to press on."""
-    with evening(tmp_path_factory.mktemp("evening")) as shed:
-        yield shed
+    """The evening as it stood; to look at, not to press on. Played once, however many workers look at it."""
+    place = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        place = place.parent  # that of all workers
+    with open(place / "evening.lock", "w", encoding="utf-8") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # the first plays, the others wait
+        kept = place / "evening"
+        if not (kept / "standing.pickle").exists():
+            kept.mkdir(exist_ok=True)
+            with evening(kept) as shed:
+                shed.keep_standing()
+    one = Shed.standing_in(kept, tmp_path_factory.mktemp("evening"))
+    yield one
+    one.close()
 
 
 @pytest.fixture(scope="package")

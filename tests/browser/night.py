@@ -7,11 +7,13 @@ without a fresh reading, empty, and a batch that has ended.
 
 from __future__ import annotations
 
+import pickle
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 from monitor.clock import ArrivalClock
 from monitor.domain import Batch, LogEntry, OilShare, Reading, Recipe, Vessel
@@ -106,13 +108,27 @@ class Shed(Bench):
 
     def copy(self, folder: Path) -> Shed:
         """Another shed that stands as this one does; what is pressed there does not show here."""
-        folder.mkdir(parents=True, exist_ok=True)
-        shutil.copy(self.folder / "emberpail.toml", folder)
-        copy_journal(self.folder / "journal.sqlite", folder / "journal.sqlite")
-        other = Shed(folder, now_s=self.now_s)
-        other.running.bands.update(self.running.bands)
-        other.running.forecasts.update(self.running.forecasts)
-        return other
+        return _standing(self.folder, folder, self.now_s, self.running.bands, self.running.forecasts)
+
+    def keep_standing(self) -> None:
+        """Beside its journal, what it holds in memory alone."""
+        what = (self.now_s, dict(self.running.bands), dict(self.running.forecasts))
+        (self.folder / "standing.pickle").write_bytes(pickle.dumps(what))
+
+    @staticmethod
+    def standing_in(kept: Path, folder: Path) -> Shed:
+        """One that stands as the one did that was kept there."""
+        return _standing(kept, folder, *pickle.loads((kept / "standing.pickle").read_bytes()))
+
+
+def _standing(kept: Path, folder: Path, now_s: float, bands: dict[str, Any], forecasts: dict[str, Any]) -> Shed:
+    folder.mkdir(parents=True, exist_ok=True)
+    shutil.copy(kept / "emberpail.toml", folder)
+    copy_journal(kept / "journal.sqlite", folder / "journal.sqlite")
+    other = Shed(folder, now_s=now_s)
+    other.running.bands.update(bands)
+    other.running.forecasts.update(forecasts)
+    return other
 
 
 def copy_journal(from_path: Path, to_path: Path) -> None:

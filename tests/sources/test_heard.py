@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,9 +15,9 @@ from monitor.sources.line import Line, Origin
 AT_S = 1773480000.0
 
 
-def line(what: int, at_s: float = AT_S, *, source: str = "broker", topic: str = "t", again: bool = False) -> Line:
+def line(what: int, *, source: str = "broker", topic: str = "t", again: bool = False) -> Line:
     origin = Origin("mqtt", source, topic)
-    return Line(at_s, b"%d" % what, origin, duplicate=again, delivery=f"7:{what}", ack=lambda: None)
+    return Line(AT_S, b"%d" % what, origin, duplicate=again, delivery=f"7:{what}", ack=lambda: None)
 
 
 class Kept:
@@ -40,8 +40,8 @@ class Kept:
     def of(self, prefix: str) -> Mapping[str, object]:
         return {key: value for key, value in self.facts.items() if key.startswith(prefix)}
 
-    def restarted(self) -> ToComeAgain:
-        found = ToComeAgain()
+    def restarted(self, *how: Callable[[], float]) -> ToComeAgain:
+        found = ToComeAgain(*how)
         found.load(["broker", "other"], self.of)
         return found
 
@@ -116,25 +116,34 @@ def test_only_the_session_brings_it() -> None:
 
 def test_what_never_comes_is_forgotten() -> None:
     """A queue that was full has thrown it away: a later message like it counts; one that is sent again says nothing."""
-    kept, to_come = Kept(), ToComeAgain()
+    now = [0.0]
+    kept, to_come = Kept(), ToComeAgain(lambda: now[0])
     for one in (1, 2):
         to_come.hear(line(one))
     kept.commit(to_come)
-    assert not to_come.brings(line(9, AT_S + FORGOTTEN_AFTER_S - 1.0))
-    assert to_come.brings(line(1, AT_S + FORGOTTEN_AFTER_S - 1.0))  # from then on it counts anew
-    assert not to_come.brings(line(9, AT_S + 2 * FORGOTTEN_AFTER_S - 5.0))
-    assert not to_come.brings(line(9, AT_S + 3 * FORGOTTEN_AFTER_S, again=True))
-    assert not to_come.brings(line(9, AT_S + 3 * FORGOTTEN_AFTER_S))
-    assert not to_come.brings(line(2, AT_S + 3 * FORGOTTEN_AFTER_S))
+    now[0] = FORGOTTEN_AFTER_S - 1.0
+    assert not to_come.brings(line(9))
+    assert to_come.brings(line(1))  # from then on it counts anew
+    now[0] = 2 * FORGOTTEN_AFTER_S - 5.0
+    assert not to_come.brings(line(9))
+    now[0] = 3 * FORGOTTEN_AFTER_S
+    assert not to_come.brings(line(9, again=True))
+    assert to_come.brings(line(2))
+    to_come.hear(line(3))
+    now[0] = 5 * FORGOTTEN_AFTER_S
+    assert not to_come.brings(line(9)) and not to_come.brings(line(3))
     kept.commit(to_come)
     assert kept.facts == {}
 
 
 def test_after_a_restart_the_time_begins_with_the_first_that_comes() -> None:
     """However long the watch was away: the session's queue is what comes first."""
-    kept, to_come = Kept(), ToComeAgain()
+    now = [0.0]
+    kept, to_come = Kept(), ToComeAgain(lambda: now[0])
     to_come.hear(line(1))
     kept.commit(to_come)
-    to_come = kept.restarted()
-    assert not to_come.brings(line(9, AT_S + 86400.0))
-    assert to_come.brings(line(1, AT_S + 86400.0 + 5.0))
+    now[0] = 5.0  # a computer that was started anew counts from its start
+    to_come = kept.restarted(lambda: now[0])
+    assert not to_come.brings(line(9))
+    now[0] += FORGOTTEN_AFTER_S - 1.0
+    assert to_come.brings(line(1))
