@@ -108,9 +108,13 @@ class ToComeAgain:
                         open_.on.setdefault(content, deque()).append(number)
 
 
+def content_of(topic: str, data: bytes) -> str:
+    """What a message is known by, wherever it came through: its topic and its bytes, in short."""
+    return hashlib.blake2b(topic.encode("utf-8", "replace") + b"\0" + data, digest_size=12).hexdigest()
+
+
 def _content(line: Line) -> str:
-    topic = line.origin.topic.encode("utf-8", "replace")
-    return hashlib.blake2b(topic + b"\0" + line.data, digest_size=12).hexdigest()
+    return content_of(line.origin.topic, line.data)
 
 
 def _name(source: str, sheet: int | None) -> str:

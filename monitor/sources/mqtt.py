@@ -60,7 +60,7 @@ _TURN_S = 0.5
 _ANNOUNCE_EVERY_S = 60.0
 # A full window for longer than this means that the worker does not commit.
 _WINDOW_STUCK_S = 60.0
-_EAR_AGAIN_S = 15.0
+_EAR_AGAIN_S = 15.0  # opening one may hold up the thread for five seconds
 # A broker may grant a subscription that its access list forbids, and then sends nothing: said after so long.
 MUTE_AFTER_S = 300.0
 # Thrown out this soon and this often after connecting: somebody else uses the client id.

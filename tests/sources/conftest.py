@@ -8,7 +8,7 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ import pytest
 
 from monitor.clock import ArrivalClock
 from monitor.sources.line import Line
+from monitor.sources.mqtt import IN_FLIGHT_WINDOW
 
 MOSQUITTO_PLACES = ("/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin")
 
@@ -84,6 +85,24 @@ def running() -> Iterator[Callable[..., Running]]:
         one.stop.set()
     for one in started:
         one.end()
+
+
+class Moved:
+    """A clock that can be moved on, so that a minute need not be waited for."""
+
+    ahead_s = 0.0
+
+    def now(self) -> float:
+        return time.time() + self.ahead_s
+
+
+def with_full_window(run: Running, broker: Broker, clock: Moved, payloads: Iterable[tuple[str, bytes]]) -> None:
+    """So many messages as a broker sends unacknowledged, and a minute in which none is."""
+    run.wait_state("connected")
+    for topic, payload in payloads:
+        broker.publish(topic, payload)
+    run.wait_lines(IN_FLIGHT_WINDOW)
+    clock.ahead_s = 61.0
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from paho.mqtt import publish
 from monitor.clock import ArrivalClock
 from monitor.sources.line import MAX_LINE_BYTES, Line
 from monitor.sources.mqtt import COMMIT_AT, IN_FLIGHT_WINDOW, MOST_HANDED_ON, MqttSource, check_broker
-from tests.sources.conftest import Broker, Running, free_port, wait_until
+from tests.sources.conftest import Broker, Moved, Running, free_port, wait_until, with_full_window
 
 pytestmark = pytest.mark.broker
 
@@ -263,20 +263,11 @@ def test_a_line_the_worker_refuses_stays_unacknowledged(
 def test_a_journal_that_does_not_commit_is_told(broker: Broker, running: Callable[..., Running]) -> None:
     """A full window for a minute: the broker holds back what comes, and nobody else would notice."""
 
-    class Moved:
-        ahead_s = 0.0
-
-        def now(self) -> float:
-            return time.time() + self.ahead_s
-
     clock = Moved()
     run = running(MqttSource("127.0.0.1", broker.port, clock=clock))
-    run.wait_state("connected")
-    for number in range(IN_FLIGHT_WINDOW):
-        broker.publish(TOPIC, pack(number))
-    run.wait_lines(IN_FLIGHT_WINDOW)
-    clock.ahead_s = 61.0
+    with_full_window(run, broker, clock, ((TOPIC, pack(number)) for number in range(IN_FLIGHT_WINDOW)))
     assert "has not taken in the last 20 messages" in run.wait_state("trouble")
+    assert "judged as they come" in run.wait_says("judged")
     acknowledge(run.lines)
     run.wait_state("connected")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 
@@ -16,7 +15,7 @@ from monitor.broker import BrokerUnavailable
 from monitor.sources.line import Line
 from monitor.sources.mqtt import IN_FLIGHT_WINDOW, MqttSource
 from monitor.sources.overhearing import FORGOTTEN_AFTER_S, MOST_HEARD, Doubles
-from tests.sources.conftest import Broker, Running, wait_until
+from tests.sources.conftest import Broker, Moved, Running, wait_until, with_full_window
 
 TOPIC = "emberpail/node-1/readings"
 
@@ -78,16 +77,27 @@ def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     assert doubles.full
 
 
+def test_a_full_memory_is_empty_again_for_the_next_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nodes that send with QoS 1 alone never meet their like here: else the second outage would not be heard at all."""
+    monkeypatch.setattr("monitor.sources.overhearing.MOST_HEARD", 3)
+    now = [0.0]
+    doubles = Doubles(lambda: now[0])
+    for number in range(3):
+        doubles.by_ear("t", b"%d" % number)
+    doubles.ear_closed()
+    assert doubles.full
+    now[0] = FORGOTTEN_AFTER_S + 1.0
+    assert not doubles.full and doubles.by_ear("t", b"0")
+
+
+def test_long_topics_that_end_otherwise_are_others() -> None:
+    """The whole of it counts, however long."""
+    doubles = Doubles()
+    doubles.by_ear("t" * 100 + "/a", b"x")
+    assert doubles.by_session("t" * 100 + "/b", b"x", ear_is_open=True)
+
+
 # ---- with a real broker ------------------------------------------------------------------------------------------
-
-
-class Moved:
-    """A clock that can be moved on, so that a minute need not be waited for."""
-
-    ahead_s = 0.0
-
-    def now(self) -> float:
-        return time.time() + self.ahead_s
 
 
 def pack(number: int) -> bytes:
@@ -107,11 +117,7 @@ def moved() -> Moved:
 def stuck(broker: Broker, running: Callable[..., Running], moved: Moved) -> Iterator[Running]:
     """A source whose first twenty messages have waited for a minute, and that hears by its ear."""
     run = running(MqttSource("127.0.0.1", broker.port, clock=moved))
-    run.wait_state("connected")
-    for number in range(IN_FLIGHT_WINDOW):
-        broker.publish(TOPIC, pack(number))
-    run.wait_lines(IN_FLIGHT_WINDOW)
-    moved.ahead_s = 61.0
+    with_full_window(run, broker, moved, ((TOPIC, pack(number)) for number in range(IN_FLIGHT_WINDOW)))
     run.wait_says("judged as they come")
     yield run
 
@@ -164,11 +170,7 @@ def test_what_was_kept_on_the_broker_is_not_heard_as_new(
     """A retained message is old, and the ear's subscription brings it once more."""
     broker.publish(TOPIC, pack(7), retain=True)
     run = running(MqttSource("127.0.0.1", broker.port, clock=moved))
-    run.wait_state("connected")
-    for number in range(IN_FLIGHT_WINDOW - 1):
-        broker.publish(TOPIC, pack(number))
-    run.wait_lines(IN_FLIGHT_WINDOW)
-    moved.ahead_s = 61.0
+    with_full_window(run, broker, moved, ((TOPIC, pack(number)) for number in range(IN_FLIGHT_WINDOW - 1)))
     run.wait_says("judged as they come")
     broker.publish(TOPIC, pack(300))
     run.wait_lines(IN_FLIGHT_WINDOW + 1)
@@ -209,11 +211,7 @@ def test_where_no_second_connection_is_let_in_it_says_so(
 
     monkeypatch.setattr("monitor.sources.mqtt.Ear", no_room)
     run = running(MqttSource("127.0.0.1", broker.port, clock=moved))
-    run.wait_state("connected")
-    for number in range(IN_FLIGHT_WINDOW):
-        broker.publish(TOPIC, pack(number))
-    run.wait_lines(IN_FLIGHT_WINDOW)
-    moved.ahead_s = 61.0
+    with_full_window(run, broker, moved, ((TOPIC, pack(number)) for number in range(IN_FLIGHT_WINDOW)))
     assert "sends no more" in run.wait_state("trouble")
     acknowledge(run.lines)
     run.wait_state("connected")
