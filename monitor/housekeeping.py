@@ -17,7 +17,7 @@ from pathlib import Path
 from monitor.journal.database import Journal, JournalError
 from monitor.journal.safekeeping import Stopped, reading
 from monitor.journal.store import explained
-from monitor.keeping import LAST_BACKUP, back_up, note_backup, same_disk
+from monitor.keeping import LAST_BACKUP, back_up, is_unplugged, note_backup
 from monitor.settings import Settings
 from monitor.thinning import thin
 from monitor.words import DAY_DATE_TIME, DAY_TIME, tr, when
@@ -203,11 +203,7 @@ class Housekeeping:
         return not self._stops()
 
     def _must_be_plugged_in(self, folder: Path) -> None:
-        """Where a backup went to a disk of its own before, the same folder on the journal's disk is an empty mount."""
-        last = self._fact(LAST_BACKUP)
-        if last is None or last.get("same_disk") or Path(str(last.get("path", ""))).parent != folder.absolute():
-            return
-        if not folder.is_dir() or same_disk(self._path, folder):
+        if is_unplugged(self._path, folder, self._fact(LAST_BACKUP)):
             raise JournalError(
                 tr("The disk or stick of {path} is not there: plug it in; the backup is tried again every hour.",
                    path=folder),

@@ -10,7 +10,7 @@ import contextlib
 import os
 import re
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -105,6 +105,15 @@ def is_folder(target: Path) -> bool:
 def same_disk(journal: Path, other: Path) -> bool:
     """Whether both lie on one disk, which takes both with it when it dies."""
     return journal.stat().st_dev == other.stat().st_dev
+
+
+def is_unplugged(journal: Path, folder: Path, last: Mapping[str, object] | None) -> bool:
+    """Whether the disk of the last backup (as noted) is gone: where a backup went to a disk of its own before, the same
+    folder on the journal's disk is an empty mount.
+    """
+    if last is None or last.get("same_disk") or Path(str(last.get("path", ""))).parent != folder.absolute():
+        return False
+    return not folder.is_dir() or same_disk(journal, folder)
 
 
 def note_backup(journal: Journal, kept: Kept, at_s: float) -> None:

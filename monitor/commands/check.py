@@ -14,6 +14,7 @@ from monitor.clock import CLOCK_IS_SET_S
 from monitor.commands import NO, YES
 from monitor.commands.common import (
     add_as_watch,
+    free_bytes,
     nearest,
     now_s,
     open_journal_to_read,
@@ -266,7 +267,7 @@ def _journal(settings: Settings) -> tuple[Line, Journal | None]:
             says = tr("{path} is not there yet; the first batch, or watch, makes it.", path=path)
         else:
             says = tr("{journal} Batches that run: {n}.", journal=journal.check(), n=len(journal.running_batches()))
-        free_mb = _free_mb(path)
+        free_mb = free_bytes(path.parent) / 1e6
         where = path if journal is not None else nearest(path.parent)
         if journal is None and not where.is_dir():
             return Line(
@@ -299,11 +300,6 @@ def _others_may_read(path: Path) -> Iterator[Line]:
                     path=path,
                 ),
             )  # fmt: skip
-
-
-def _free_mb(path: Path) -> float:
-    disk = os.statvfs(nearest(path.parent))
-    return disk.f_bavail * disk.f_frsize / 1e6
 
 
 def _clock(settings: Settings, journal: Journal | None) -> Line:

@@ -6,11 +6,11 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-from monitor.commands.common import nearest, now_s
+from monitor.commands.common import free_bytes, nearest, now_s
 from monitor.copying import HOLDER_FACT, folder_of, holder_in, newest_whole, taken_over_by
 from monitor.housekeeping import STALE_AFTER_S
 from monitor.journal.database import Journal
-from monitor.keeping import LAST_BACKUP, same_disk
+from monitor.keeping import LAST_BACKUP, is_unplugged, same_disk
 from monitor.settings import Settings
 from monitor.words import tr
 
@@ -32,12 +32,13 @@ def backup_lines(settings: Settings, journal: Journal | None) -> Iterator[Said]:
         there = nearest(folder)
         if not folder.is_dir() and folder.exists():
             yield False, tr("{path} is no folder: correct backup_to under [keep].", path=folder)
-        elif not folder.is_dir() and last is not None and Path(str(last.get("path", ""))).parent == folder.absolute():
+        elif is_unplugged(settings.journal_path, folder, last):
             yield False, tr("{path}, where the last backup went, is not there: plug the disk or stick in.", path=folder)
         elif not os.access(there, os.W_OK):
             yield False, tr("{where} cannot be written by this user: mend its rights (ls -ld).", where=there)
         else:
-            yield from _room(settings, folder, there)
+            yield from _same_disk(settings, there)
+            yield from _room(settings, folder)
             yield _age(settings, folder, last)
     except (OSError, ValueError) as error:
         yield False, tr("{path} cannot be looked at: {reason}.", path=folder, reason=_reason(error))
@@ -75,11 +76,9 @@ def _copy(settings: Settings, folder: Path, journal: Journal | None) -> Said:
     return True, tr("a whole copy is in {folder}, last written {time}.", folder=folder, time=_time(settings, newest_s))
 
 
-def _room(settings: Settings, folder: Path, there: Path) -> Iterator[Said]:
-    yield from _same_disk(settings, there)
+def _room(settings: Settings, folder: Path) -> Iterator[Said]:
     if settings.journal_path.is_file():
-        disk, size = os.statvfs(there), settings.journal_path.stat().st_size
-        free = disk.f_bavail * disk.f_frsize
+        size, free = settings.journal_path.stat().st_size, free_bytes(folder)
         if free < size + _SPARE_BYTES:
             yield False, tr(
                 "only {free:.0f} MB are free at {path}, and a backup takes {mb:.0f}: make room, or keep fewer.",

@@ -6,6 +6,7 @@ import argparse
 import difflib
 import json
 import math
+import os
 import shutil
 import sys
 import textwrap
@@ -111,6 +112,12 @@ def open_journal_to_read(settings: Settings) -> Journal | None:
 def nearest(folder: Path) -> Path:
     """The folder, or the nearest one above it that is there."""
     return next(one for one in (folder, *folder.absolute().parents) if one.exists())
+
+
+def free_bytes(folder: Path) -> int:
+    """What this user may still write where the folder is, or will be."""
+    disk = os.statvfs(nearest(folder))
+    return disk.f_bavail * disk.f_frsize
 
 
 def now_s() -> float:

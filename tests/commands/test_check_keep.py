@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -47,10 +48,10 @@ def copies(shed: Shed) -> list[tuple[bool | None, str]]:
         return list(copy_lines(settings(shed), journal))
 
 
-def backed_up(shed: Shed, at_s: float) -> None:
+def backed_up(shed: Shed, at_s: float, *, same_disk: bool = True) -> None:
     made = back_up(shed.journal_path, shed.folder / "stick" / "backups", settings(shed).local_time(at_s))
     with Journal(shed.journal_path) as journal:
-        note_backup(journal, made, at_s)
+        note_backup(journal, replace(made, same_disk=same_disk), at_s)
 
 
 def shipped(shed: Shed) -> Copying:
@@ -83,12 +84,19 @@ def test_a_backup_that_can_be_made_and_one_that_was(kept: Shed, elsewhere: None)
 
 def test_a_stick_that_was_pulled_is_told(kept: Shed) -> None:
     """Where the last backup went there is no folder now; likewise the copy's."""
-    backed_up(kept, time.time())
+    backed_up(kept, time.time(), same_disk=False)
     os.rename(kept.folder / "stick", kept.folder / "pulled")
     ((ok, says),) = backups(kept)
     assert ok is False and "plug the disk or stick in" in says
     ((ok, says),) = copies(kept)
     assert ok is False and "no copy follows the journal" in says
+
+
+def test_an_empty_mount_is_no_stick(kept: Shed) -> None:
+    """The folder is there, but on the journal's disk, where a backup went to a disk of its own before."""
+    backed_up(kept, time.time(), same_disk=False)
+    ((ok, says),) = backups(kept)
+    assert ok is False and "plug the disk or stick in" in says
 
 
 def test_a_backup_on_the_journals_disk_is_remarked(kept: Shed) -> None:
@@ -101,7 +109,7 @@ def test_a_disk_too_full_for_the_next_backup(kept: Shed, elsewhere: None, monkey
     """Told in megabytes, both of them."""
     real = os.statvfs(kept.folder)
     full = os.statvfs_result((*real[:3], 100, 100, *real[5:]))
-    monkeypatch.setattr(check_keep.os, "statvfs", lambda path: full)
+    monkeypatch.setattr(os, "statvfs", lambda path: full)
     found = backups(kept)
     assert found[0][0] is False and "MB are free" in found[0][1]
 
