@@ -20,7 +20,8 @@ from monitor.retelling import retold
 from monitor.settings import Settings
 from monitor.standing import status_view
 from monitor.stored import WATCHED_KEY
-from monitor.watch_parts import TOLD_KEY, escalation_rules, for_escalation
+from monitor.tellings import kept_tellings
+from monitor.watch_parts import escalation_rules, for_escalation
 from monitor.words import TIME, speaking, when
 
 MORNING_FACT = "morning"
@@ -153,7 +154,7 @@ class Morning:
         went = next((act.who for act in acts if act.act == "going"), "")
         seen = next((act.who for act in acts if act.act == "acknowledged"), "")
         # What was told together with another alarm stands in the outbox under that one.
-        about = {one["alarm_id"] for one in self.journal.fact(TOLD_KEY, []) if alarm.alarm_id in one.get("covers", ())}
+        about = {one.alarm_id for one in kept_tellings(self.journal) if alarm.alarm_id in one.covers}
         sent = [
             message for one in sorted({alarm.alarm_id, *about}) for message in self.journal.messages(one)
             if message.state == "sent"

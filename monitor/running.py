@@ -27,7 +27,7 @@ from monitor.own_trouble import OwnTrouble
 from monitor.page_wiring import PageWiring
 from monitor.phone.people import routes_of
 from monitor.phone.postman import Postman
-from monitor.phone.routes import no_routes_warning
+from monitor.phone.routes import make_ready, no_routes_warning
 from monitor.pipeline import Minder
 from monitor.sensing.division import part_words
 from monitor.service import Beginnings, Service
@@ -41,6 +41,8 @@ from monitor.watch import Watch
 from monitor.watch_parts import people_of, sleeping_hours
 from monitor.words import tr
 
+# How long a round of the postman waits for answers; the slower ones come with a later round.
+_ANSWERS_WITHIN_S = 0.1
 # How often the expected band of a batch is drawn anew: it changes only with the weather and the log.
 _BAND_EVERY_S = 600.0
 _BAND_POINTS = 60
@@ -93,6 +95,7 @@ class Running:
         self._mirroring: Mirroring | None = None
         self._copying: Copying | None = None
         self._stop = threading.Event()
+        self._due_now = threading.Event()  # something may have been told since the postman last looked
         self._copy_says: str | None = None
         self._ticked_at: float | None = None  # monotonic, of the last judging
         people = self._people = people_of(settings)
@@ -123,6 +126,7 @@ class Running:
             on_tick=self._on_tick,
             on_open=self._opened,
             let_sources_go=self._let_sources_go,
+            on_told=self._due_now.set,
             release=None if settings.keep.copy_to is None else self._release,
         )
         self.lost = ""  # why this watch stands down: another machine has taken it over
@@ -190,6 +194,7 @@ class Running:
         """Let the last messages go, then stop siren, page and phones."""
         self._service.stopping()
         self._supervisor.stop()
+        self._due_now.set()  # it need not sit out its wait
         self._supervisor.join(5.0)
         self._postman.close()
         self._phone_journal.close()
@@ -273,8 +278,10 @@ class Running:
         adopted = False
         while not stop.is_set():
             self._delivered_at = time.monotonic()
+            self._due_now.clear()
             try:
                 if not adopted:
+                    make_ready(url for person in self._people for url in person.routes)
                     self._postman.adopt(self.clock.now())
                     adopted = True
                 self._mind_copy()
@@ -285,11 +292,11 @@ class Running:
                 self.watch.trouble["phone"] = str(error)
             except Exception as error:  # whatever it is, the next round must come: nobody else rings
                 self.watch.trouble["phone"] = tr("handing over failed in a way nobody foresaw: {error!r}.", error=error)
-            stop.wait(max(0.02, 1.0 / self.clock.speed))
+            self._due_now.wait(max(0.02, 1.0 / self.clock.speed))
 
     def deliver_now(self) -> None:
         """Hand over what is due now."""
-        for delivery in self._postman.deliver_due(self.clock.now(), wait_s=1.0 / self.clock.speed):
+        for delivery in self._postman.deliver_due(self.clock.now(), wait_s=_ANSWERS_WITHIN_S / self.clock.speed):
             part = f"phone {delivery.person} {delivery.route}"
             self._refused[part] = 0 if delivery.ok else self._refused.get(part, 0) + 1
             if self._refused[part] >= _REFUSALS_ARE_TROUBLE:

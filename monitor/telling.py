@@ -9,7 +9,7 @@ so deciding it again after a crash changes nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 
 from monitor.domain import Condition
 from monitor.drilling import Drilling
@@ -25,7 +25,8 @@ from monitor.phone.people import Person
 from monitor.pipeline import Minder
 from monitor.reminding import Reminding
 from monitor.settings import Settings
-from monitor.watch_parts import TOLD_KEY, escalation_rules, for_escalation
+from monitor.tellings import keep_tellings, kept_tellings
+from monitor.watch_parts import escalation_rules, for_escalation
 from monitor.words import speaking, tr
 
 # Kinds that say of the same batch what another alarm of it says already. While that one stands, is not kept quiet and
@@ -158,12 +159,13 @@ class Teller:
             link = self._link(view, decision, now_s)
         body = "\n\n".join(part for part in (screen.body, message.do, link) if part)
         telling = decision.as_told(now_s)
-        # All of it is written with each message, so what nobody asks for any more is left out.
-        known = frozenset(words)
+        # What nobody asks for any more is left out.
+        known, before = frozenset(words), self._load()
         told = [
-            one for one in self._load()
+            one for one in before
             if one.at_s > now_s - (_FORGET_AFTER_S if one.is_about(known) else _FORGET_GONE_AFTER_S)
         ]  # fmt: skip
+        changed = {telling.alarm_id} | ({one.alarm_id for one in before} - {one.alarm_id for one in told})
         told.append(telling)
         with self.journal.transaction():
             # What this person has not been told yet of the alarm is said by this message, and better.
@@ -186,7 +188,7 @@ class Teller:
                 )
                 for label in person.labels[: decision.routes]
             )
-            self.journal.set_fact(TOLD_KEY, [_as_kept(one) for one in told])
+            keep_tellings(self.journal, told, changed)
         self._told = told
         return len(added)
 
@@ -248,8 +250,7 @@ class Teller:
 
     def _load(self) -> list[Told]:
         if self._told is None:
-            kept = self.journal.fact(TOLD_KEY, [])
-            self._told = [Told(**{**one, "covers": tuple(one.get("covers", ()))}) for one in kept]
+            self._told = kept_tellings(self.journal)
         return list(self._told)
 
     def _marked_failed(self, told: list[Told], alarm_ids: set[str]) -> list[Told]:
@@ -284,10 +285,6 @@ def _all_about(view: AlarmView, about: Mapping[str, list[Told]]) -> list[Told]:
     if not view.also:
         return about.get(view.alarm_id, [])
     return list(dict.fromkeys(one for alarm_id in sorted(view.ids) for one in about.get(alarm_id, ())))
-
-
-def _as_kept(one: Told) -> dict[str, object]:
-    return {each.name: getattr(one, each.name) for each in fields(Told)}
 
 
 def _nobody_took(messages: Sequence[Outgoing], routes: Sequence[str]) -> bool:

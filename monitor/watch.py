@@ -67,7 +67,8 @@ from monitor.stored import (
     stored_ticks,
 )
 from monitor.telling import Teller, record_of
-from monitor.watch_parts import CLOCK_KEY, TOLD_KEY, probe_settings
+from monitor.tellings import move_tellings
+from monitor.watch_parts import CLOCK_KEY, probe_settings
 from monitor.words import DAY_TIME, ENGLISH, speaking, tr, when
 
 # A commit costs a write of the card, and what has not been committed is the loss at a power cut (journal/README.md). A
@@ -132,13 +133,16 @@ class Watch:
         on_open: Callable[[], None] = lambda: None,
         let_sources_go: Callable[[], None] = lambda: None,
         release: Callable[[Sequence[Callable[[], None]]], None] | None = None,
+        on_told: Callable[[], None] = lambda: None,
     ) -> None:
         """``on_open`` is called once the minding begins, ``let_sources_go`` before the last lines are taken in.
 
         ``release`` takes the acknowledgements of what has been committed, where something else is to come first.
+        ``on_told`` is called when messages have been put into the outbox.
         """
         self.settings, self.journal, self.clock, self.sources = settings, journal, clock, sources
         self._on_open, self._let_sources_go, self._release = on_open, let_sources_go, release
+        self._on_told = on_told
         self.minders = Minded()
         self.say = say
         self.trouble: dict[str, str] = {}  # what is wrong with the daemon itself, by part
@@ -677,8 +681,7 @@ class Watch:
             with self.journal.transaction():
                 self.journal.retime(from_s, shift_s)
                 facts: dict[str, object] = {WATCHED_KEY: watched, "last_tick_s": watched[-1][1]}
-                told = self.journal.fact(TOLD_KEY, [])
-                facts[TOLD_KEY] = [{**one, "at_s": _moved(one["at_s"], from_s, shift_s)} for one in told]
+                move_tellings(self.journal, lambda at_s: _moved(at_s, from_s, shift_s))
                 kept = self.clock.kept()
                 facts[CLOCK_KEY] = replace(
                     kept, ahead_s=kept.ahead_s + shift_s, from_s=from_s + shift_s, waits=""
@@ -856,7 +859,11 @@ class Watch:
         for _ in range(2):  # where the disk refuses the first time, the messages go aside and the second succeeds
             try:
                 own = None if self.own is None else (self.own.state, self.own.condition)
-                self._teller.tell(self.minders.values(), now_s, self._heard_through, own, only, self.nodes.told())
+                told = self._teller.tell(
+                    self.minders.values(), now_s, self._heard_through, own, only, self.nodes.told()
+                )
+                if told:
+                    self._on_told()
                 if only is None:
                     self._remind(now_s)
                 return

@@ -16,8 +16,6 @@ from monitor.sources.mqtt import MqttSource
 from monitor.sources.recording import RecordingSource
 from monitor.sources.serial_port import SerialSource
 
-# What was told to whom, in the journal.
-TOLD_KEY = "told"
 # What the last watch's clock left, in the journal.
 CLOCK_KEY = "clock"
 

@@ -15,12 +15,14 @@ import pytest
 from monitor.clock import PLAUSIBLE, ArrivalClock, Kept
 from monitor.domain import Event, LogEntry
 from monitor.journal.database import Journal, JournalError, Message
+from monitor.judgement.escalation import Told
 from monitor.sensing.senml import Decoder
 from monitor.sources.batch_file import read_batch_file
 from monitor.sources.recording import read_recording
 from monitor.telling import Teller
+from monitor.tellings import keep_tellings, kept_tellings
 from monitor.watch import CLOCK_TROUBLE_AFTER_S, TICK_GRACE_S, Watch
-from monitor.watch_parts import CLOCK_KEY, TOLD_KEY, people_of
+from monitor.watch_parts import CLOCK_KEY, people_of
 from tests.helpers_watch import NIGHT_S, RECORDINGS, Bench, batch_in, entry, pack, settings_with
 
 HOUR_S, DAY_S = 3600.0, 86400.0
@@ -211,7 +213,7 @@ def test_messages_that_wait_do_not_run_out_by_it_and_what_was_told_moves_along(t
     with shed.desk.transaction():
         shed.desk.add_messages([Message("a", "raised", "Ash", "print", "title", "body", at_s, "now")])
         shed.desk.add_messages([Message("b", "raised", "Ash", "print", "title", "body", NIGHT_S + 10.0, "now")])
-        shed.desk.set_fact(TOLD_KEY, [{"alarm_id": "a", "what": "raised", "at_s": at_s, "person": "Ash"}])
+        keep_tellings(shed.desk, [Told("a", "first", 1, "Ash", at_s)], ["a"])
     older = {one.about: one for one in shed.desk.messages()}
     shed.until(shed.now_s + 300.0)
     shed.wrong_s, shed.synchronized = 0.0, True
@@ -221,7 +223,8 @@ def test_messages_that_wait_do_not_run_out_by_it_and_what_was_told_moves_along(t
     assert moved_s == pytest.approx(9 * HOUR_S - 300.0, abs=120.0)
     assert now["a"].expires_s == pytest.approx(older["a"].expires_s + moved_s)
     assert now["b"].created_s == older["b"].created_s, "from before the cut"
-    assert shed.desk.fact(TOLD_KEY)[0]["at_s"] == pytest.approx(at_s + moved_s)
+    (told,) = kept_tellings(shed.desk)
+    assert told.at_s == pytest.approx(at_s + moved_s)
     shed.close()
 
 

@@ -12,6 +12,7 @@ import pytest
 from monitor.domain import Reading
 from monitor.journal.database import Act, AlarmRecord, Journal
 from monitor.journal.database import Message as Outgoing
+from monitor.judgement.escalation import Told
 from monitor.judgement.messages import BODY_MOST, TITLE_MOST, forbidden_in, lock_screen
 from monitor.judgement.morning import BucketNight, Night, NightAlarm, morning_message
 from monitor.morning import Morning
@@ -19,8 +20,8 @@ from monitor.phone.people import Person as Phone
 from monitor.reminding import HELD_FACT
 from monitor.settings import BucketSettings, Person, ReminderSettings, Settings, SiteSettings
 from monitor.stored import WATCHED_KEY
+from monitor.tellings import keep_tellings
 from monitor.toml_tables import Secret, WakingHours
-from monitor.watch_parts import TOLD_KEY
 from tests.page.test_press import BATCH
 
 ZONE = ZoneInfo("Europe/London")
@@ -217,7 +218,8 @@ def test_what_was_told_together_with_another_alarm_did_ring(farm: Farm) -> None:
     farm.alarm(state="normal", cleared_at_s=farm.now_s)
     leader = "shed-3/Quillmarsh 13/silent/1"
     farm.ring(about=leader)
-    farm.journal.set_fact(TOLD_KEY, [{"alarm_id": leader, "covers": ["shed-2/Quillmarsh 12/too_hot/1"]}])
+    told = Told(leader, "first", 1, "Ada", farm.now_s, ("shed-2/Quillmarsh 12/too_hot/1",))
+    keep_tellings(farm.journal, [told], [leader])
     farm.until("2026-03-15T07:05")
     assert farm.body().startswith("It rang for shed-2.") and "Rung: Ada" in farm.body()
 

@@ -149,9 +149,26 @@ class _Beside:
 
         return self._do(look)
 
+    def facts_of(self, prefix: str) -> dict[str, Any]:
+        """As the journal's; while the disk refuses, what was kept since comes before what the file holds."""
+
+        def look(box: Journal) -> dict[str, Any]:
+            if box is self._disk:
+                return box.facts_of(prefix)
+            there: dict[str, Any] = {}
+            with contextlib.suppress(JournalError):
+                there = self._disk.facts_of(prefix)
+            return dict(sorted({**there, **box.facts_of(prefix)}.items()))
+
+        return cast("dict[str, Any]", self._do(look))
+
     def set_fact(self, key: str, value: object) -> None:
         """As the journal's."""
         self._do(lambda box: box.set_fact(key, value))
+
+    def forget_fact(self, key: str) -> None:
+        """As the journal's; while the disk refuses, what the file holds of it stays there."""
+        self._do(lambda box: box.forget_fact(key))
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:

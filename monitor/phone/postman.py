@@ -39,6 +39,8 @@ _DAYLIGHT_TRIES = 2
 _NIGHT_WORDS_S = 3600.0
 # A failure that came sooner than any time-out of ours was a refusal, perhaps of the picture.
 _REFUSED_WITHIN_S = 8.0
+# With more messages than this behind it in its lane, one goes without its picture: their words come first.
+_MOST_BEHIND_A_PICTURE = 2
 # From this age on a message says how old it is: a late alarm must not read as news.
 LATE_AFTER_S = 300.0
 
@@ -277,7 +279,7 @@ class Postman:
 
     def _run(self, lane: _Lane, url: str, letters: list[Any]) -> None:
         me = threading.current_thread()
-        for letter in letters:
+        for place, letter in enumerate(letters, 1):
             with self._change:
                 if lane.thread is not me:  # the lane was taken from us as hung: the rest is for the next
                     return
@@ -288,7 +290,7 @@ class Postman:
                         lane.left.discard(letter.message_id)
                         self._in_hand.discard(letter.message_id)
                 continue
-            outcome = self._hand_over(url, letter)
+            outcome = self._hand_over(url, letter, behind=len(letters) - place)
             with self._change:
                 given_up = lane.thread is not me
                 if not given_up:
@@ -310,7 +312,7 @@ class Postman:
             return True
         return (kept is None or kept.state in ("waiting", "failed")) and not self._must_wait(letter, self._clock())
 
-    def _hand_over(self, url: str, letter: Any) -> Outcome:
+    def _hand_over(self, url: str, letter: Any, behind: int) -> Outcome:
         now_s = self._clock()
         lines = [letter.body]
         if now_s - letter.created_s > LATE_AFTER_S:
@@ -323,7 +325,7 @@ class Postman:
         if letter.about:
             lines.append(f"[{reference(letter.about)}]")
         body = "\n".join(lines)
-        png = self._picture_for(url, letter, now_s)
+        png = self._picture_for(url, letter, now_s) if behind <= _MOST_BEHIND_A_PICTURE else None
         if png is None:
             return self._send(url, letter, body, now_s)
         began = self._monotonic()

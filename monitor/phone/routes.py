@@ -89,6 +89,13 @@ def takes_picture(url: str) -> bool:
         return False
 
 
+def make_ready(urls: Iterable[str]) -> None:
+    """Load the library where one of ``urls`` needs it: the first message does not wait for that. Asks nobody."""
+    schemes = [_SCHEME.match(url.strip()) for url in urls]
+    if any(scheme is not None and scheme.group(1).lower() != PRINT_SCHEME for scheme in schemes):
+        _apprise()
+
+
 def send(
     url: str,
     title: str,

@@ -56,6 +56,22 @@ def test_the_picture_of_the_bucket_goes_with_its_alarm(journal: Journal) -> None
     assert not phone.paths[0].exists()
 
 
+def test_words_do_not_wait_for_the_pictures_of_others(journal: Journal) -> None:
+    """Of many alarms at once the last few have theirs."""
+    asked: list[str] = []
+    phone = Phone()
+    for number in range(1, 10):
+        about = f"shed-{number}/b/too_hot/1"
+        journal.add_messages([Message(about, "first-1", "Ada", label(ROUTE), "title", "body", T0 + number, "now")])
+    man = Postman(
+        journal, routes_of([Person("Ada", (ROUTE,))]), lambda: T0 + 10, sender=phone,
+        picture=lambda bucket, now_s: asked.append(bucket) or PNG, takes_picture=lambda url: True,  # type: ignore[func-returns-value]
+    )  # fmt: skip
+    man.deliver_due(T0 + 10, wait_s=5.0)
+    assert phone.sent == [None] * 6 + [PNG] * 3
+    assert asked == ["shed-7", "shed-8", "shed-9"]
+
+
 def test_a_picture_that_is_refused_costs_nothing_but_itself(journal: Journal) -> None:
     """At once again, without; the message counts as told."""
     phone = Phone(REFUSED)

@@ -1,0 +1,57 @@
+"""What was told to whom, as the journal keeps it: one fact for each alarm, so that a message writes little.
+
+Kept in one piece, as it once was, it came to more than a megabyte after a bad day of forty buckets, written anew with
+each message. Such a piece is still read, and taken apart at the first message.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import fields, replace
+from typing import Any
+
+from monitor.journal.database import Journal
+from monitor.judgement.escalation import Told
+
+_EACH = "told/"
+_IN_ONE = "told"
+
+
+def kept_tellings(journal: Journal) -> list[Told]:
+    """All that the journal knows, the oldest first."""
+    found = [_read(one) for one in journal.fact(_IN_ONE, [])]
+    of_each = journal.facts_of(_EACH)
+    found = [one for one in found if _EACH + one.alarm_id not in of_each]
+    found += [_read(one) for kept in of_each.values() for one in kept]
+    return sorted(found, key=lambda one: one.at_s)
+
+
+def keep_tellings(journal: Journal, told: Iterable[Told], of_alarms: Collection[str]) -> None:
+    """Write what was told of these alarms, ``told`` being all that is still to be known; of one that it does not name
+    nothing stays. What was kept in one piece is taken apart. Inside the caller's transaction.
+    """
+    by_alarm: dict[str, list[Told]] = {}
+    for one in told:
+        by_alarm.setdefault(one.alarm_id, []).append(one)
+    in_one = journal.fact(_IN_ONE, [])
+    for alarm_id in {*of_alarms, *(by_alarm if in_one else ())}:
+        if alarm_id in by_alarm:
+            journal.set_fact(_EACH + alarm_id, [_written(one) for one in by_alarm[alarm_id]])
+        else:
+            journal.forget_fact(_EACH + alarm_id)
+    if in_one:
+        journal.set_fact(_IN_ONE, [])
+
+
+def move_tellings(journal: Journal, moved: Callable[[float], float]) -> None:
+    """Give each its time anew, where the clock was set right. Inside the caller's transaction."""
+    told = [replace(one, at_s=moved(one.at_s)) for one in kept_tellings(journal)]
+    keep_tellings(journal, told, {one.alarm_id for one in told})
+
+
+def _written(one: Told) -> dict[str, object]:
+    return {each.name: getattr(one, each.name) for each in fields(Told)}
+
+
+def _read(kept: Mapping[str, Any]) -> Told:
+    return Told(**{**kept, "covers": tuple(kept.get("covers", ()))})
