@@ -14,6 +14,7 @@ from monitor.judgement.escalation import Told
 from monitor.tellings import keep_tellings, kept_tellings, move_tellings
 from tests.journal.test_aside import Failing
 
+
 @pytest.fixture
 def journal(tmp_path: Path) -> Iterator[Journal]:
     with Journal(tmp_path / "journal.sqlite") as opened:
