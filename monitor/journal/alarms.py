@@ -40,9 +40,11 @@ class Alarms(Store):
 
     def events(self, batch: str | None = None, since_s: float | None = None) -> list[Event]:
         """Events of ``batch`` (None: of all), in the order they were kept, from ``since_s`` on."""
+        asked = [("batch = ?", batch), ("at_s >= ?", since_s)]
+        # Only by conditions that are really there is the index of a batch used.
+        where = " AND ".join(["TRUE", *(test for test, value in asked if value is not None)])
         rows = self._rows(
-            "SELECT line FROM events WHERE (?1 IS NULL OR batch = ?1) AND (?2 IS NULL OR at_s >= ?2) ORDER BY id",
-            (batch, since_s),
+            f"SELECT line FROM events WHERE {where} ORDER BY id", [value for _, value in asked if value is not None]
         )
         return [codec.event_from(row[0]) for row in rows]
 

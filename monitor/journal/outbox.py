@@ -189,10 +189,11 @@ class Outbox(Store):
 
     def messages(self, about: str | None = None, open_only: bool = False) -> list[Message]:
         """Messages about an alarm (None: about all), the oldest first; ``open_only``: not told yet."""
+        # Only by conditions that are really there is the index of what it is about used.
+        where = " AND ".join(["TRUE", *(["about = ?"] if about is not None else []), *([_OPEN] if open_only else [])])
         rows: list[Any] = self._rows(
-            f"SELECT {COLUMNS} FROM outbox WHERE (?1 IS NULL OR about = ?1) AND (?2 = 0 OR {_OPEN}) "
-            "ORDER BY created_s, rowid",
-            (about, int(open_only)),
+            f"SELECT {COLUMNS} FROM outbox WHERE {where} ORDER BY created_s, rowid",
+            [] if about is None else [about],
         )
         return [Message(*row) for row in rows]
 

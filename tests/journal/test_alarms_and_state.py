@@ -171,3 +171,18 @@ def test_the_alarms_of_a_batch_are_found_without_those_of_all_years(journal: Jou
         journal._db.set_trace_callback(None)
         plan = " ".join(row[3] for row in journal._db.execute(f"EXPLAIN QUERY PLAN {asked[0]}"))
         assert index in plan
+
+
+def test_events_and_messages_of_one_are_found_without_those_of_all_years(journal: Journal) -> None:
+    """The telling asks for them at every tick, and a comparison for each batch."""
+    asked: list[str] = []
+    journal._db.set_trace_callback(asked.append)
+    journal.events("B")
+    journal.messages("b/too_hot/1")
+    journal.messages("b/too_hot/1", open_only=True)
+    journal.messages(open_only=True)
+    journal._db.set_trace_callback(None)
+    assert len(asked) == 4
+    for statement in asked:
+        plan = " ".join(row[3] for row in journal._db.execute(f"EXPLAIN QUERY PLAN {statement}"))
+        assert "USING INDEX" in plan, f"{statement}: {plan}"
