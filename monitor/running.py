@@ -116,7 +116,8 @@ class Running:
             clock,
             sources,
             teller=Teller(
-                aside.beside(journal), settings, people, link=self._page.link_of, drill_link=self._page.drill_link
+                aside.beside(journal), settings, people, link=self._page.link_of, drill_link=self._page.drill_link,
+                on_given_up=self._untold.look_again,
             ),
             own=OwnTrouble(journal, settings.site.emergency_number),
             aside=aside,

@@ -62,7 +62,8 @@ def no_drill_link(_person: str, _now_s: float) -> str | None:
 class Teller:
     """Decides and writes messages. ``people`` in the order of the settings, which is the order of ringing but for who
     is on call. ``link`` gives the address at which somebody may answer an alarm, for the end of the message;
-    ``drill_link`` that at which they say that they heard a drill.
+    ``drill_link`` that at which they say that they heard a drill. ``on_given_up`` is called when a message has been
+    given up here, for `untold` to sum up.
     """
 
     journal: Journal
@@ -71,6 +72,8 @@ class Teller:
     link: LinkMaker = no_link
     _told: list[Told] | None = field(default=None)
     drill_link: Callable[[str, float], str | None] = no_drill_link
+    on_given_up: Callable[[], None] = lambda: None
+    _gone: set[str] = field(default_factory=set)  # alarms that are no more, of which nothing is left to do
     _reminding: Reminding = field(init=False)
     _drilling: Drilling = field(init=False)
     _morning: Morning = field(init=False)
@@ -123,6 +126,7 @@ class Teller:
         of_these = [one for one in self._load() if one.is_about(ids)]
         grouped = escalation.group(views, of_these, rules, groups)
         self._take_back(grouped, said, rules, now_s)
+        self._give_up_on_gone({one.alarm_id for one in self._load()} - ids - said)
         about = _by_alarm(of_these)
         unreached = [
             one for one in grouped if _has_somebody_left(one, _all_about(one, about), len(people), rules, now_s)
@@ -219,6 +223,21 @@ class Teller:
             if from_s is None or message.created_s < from_s:
                 stale.append(message.message_id)
         self.journal.take_back(stale)
+
+    def _give_up_on_gone(self, gone: set[str]) -> None:
+        """An alarm that came and went while no route worked, and was raised anew before its all-clear was due: nobody
+        heard of the first time, nor is to be told of it any more. The last word to each counts as given up (`untold`).
+        """
+        # Of those that are forgotten by now nothing need be remembered, either.
+        self._gone &= gone
+        for alarm_id in sorted(gone - self._gone):
+            messages, record = self.journal.messages(alarm_id), self.journal.alarm(alarm_id)
+            seen = record is not None and record.acknowledged_at_s is not None
+            if messages and not seen and all(message.state == "superseded" for message in messages):
+                last = {message.person: message.message_id for message in messages}
+                self.journal.give_up(last.values())
+                self.on_given_up()
+            self._gone.add(alarm_id)
 
     def _worded(self, view: AlarmView, decision: Decision, condition: Condition, now_s: float) -> Message:
         bucket, batch = ", ".join(view.buckets) or view.bucket, view.batch

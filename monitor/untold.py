@@ -1,8 +1,9 @@
 """What a person was not told, summed up in one message once a route takes something again.
 
-A message is given up a day after it was written, and sooner where a service refuses for good what can wait. While
-an alarm stands it is told anew all the time; what is lost in a long outage is what came and went in it, good news, and
-reminders. Nobody is told all of that afterwards one by one.
+A message is given up a day after it was written, sooner where a service refuses for good what can wait, and where an
+alarm was raised anew before anybody heard of the time before (`telling`). While an alarm stands it is told anew all the
+time; what is lost in a long outage is what came and went in it, good news, and reminders. Nobody is told all of that
+afterwards one by one.
 
 With the first that is given up a summary is written, and anew with each that follows, until a route takes it. Which
 messages the newest one sums up is kept in its transaction, and they are marked once it has been taken: a restart in
@@ -52,6 +53,10 @@ class Untold:
             # What was refused for good waits until a route takes something: a summary would only be refused as well.
             return delivery.expired and self._tell(delivery.person, "", now_s)
         return delivery.person not in self._nothing_for and self._tell(delivery.person, delivery.route, now_s)
+
+    def look_again(self) -> None:
+        """Something has been given up elsewhere: what there is to sum up goes out once a route takes a message."""
+        self._nothing_for.clear()
 
     # ---- inside ----------------------------------------------------------------------------------------------------
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from monitor.duty import set_on_call
-from monitor.journal.database import Journal, Message
+from monitor.journal.database import AlarmRecord, Journal, Message
 from monitor.judgement import alarms
 from monitor.judgement.escalation import AlarmView
 from monitor.phone.people import Person
@@ -170,3 +170,58 @@ def test_a_link_that_cannot_be_made_leaves_the_ring_alone(journal: Journal) -> N
         night.pass_minutes(7)
     assert len(journal.messages()) == 2
     assert not any("Answer it" in one.body for one in journal.messages())
+
+
+# ---- an alarm that is no more, and of which nobody heard ----
+
+HOUR_S = 3600.0
+
+
+def _evening_and_again(night: Night, then: Callable[[], object] = lambda: None) -> list[tuple[str, str]]:
+    """An alarm that can wait comes at noon, goes after everybody's waking hours, and comes anew; how the messages of
+    the first time stand, by person.
+    """
+    night.pass_minutes(20)
+    assert night.journal.messages()
+    then()
+    night.now_s += 11 * HOUR_S  # 23:05
+    night.bucket.found["cooled_early"] = WELL
+    night.pass_minutes(40)
+    first = night.bucket.states["cooled_early"].alarm_id
+    assert not night.bucket.states["cooled_early"].stands
+    night.bucket.found["cooled_early"] = DAYLIGHT
+    night.pass_minutes(40)
+    assert night.bucket.states["cooled_early"].alarm_id != first
+    return [(one.person, one.state) for one in night.journal.messages(first)]
+
+
+def test_what_came_and_went_unheard_and_came_again_is_given_up_for_the_summary(journal: Journal) -> None:
+    """The last word to each, once: what has been summed up since stays so."""
+    looked: list[bool] = []
+    night = Night(journal, [ADA, BEN], DAYLIGHT, on_given_up=lambda: looked.append(True))
+    assert _evening_and_again(night) == [("Ada", "given_up")]
+    assert looked == [True]
+    (one,) = journal.given_up_messages("Ada", 0.0)
+    journal.sum_up([one.message_id])
+    night.teller = Teller(journal, SETTINGS, [ADA, BEN], on_given_up=lambda: looked.append(True))
+    night.pass_minutes(3)
+    assert looked == [True] and journal.message(one.message_id).state == "summed_up"  # type: ignore[union-attr]
+
+
+def test_what_somebody_was_told_of_is_not(journal: Journal) -> None:
+    night = Night(journal, [ADA, BEN], DAYLIGHT)
+    assert _evening_and_again(night, night.sent) == [("Ada", "sent")]
+
+
+def test_nor_is_what_somebody_has_seen(journal: Journal) -> None:
+    """On the page, while no phone could be reached."""
+    night = Night(journal, [ADA, BEN], DAYLIGHT)
+
+    def seen() -> None:
+        state = alarms.acknowledge(night.bucket.states["cooled_early"], night.now_s, by="Ada")[0]
+        night.bucket.states["cooled_early"] = state
+        journal.save_alarm(
+            AlarmRecord(state.alarm_id, state.kind, "shed-2", "b", state.state, acknowledged_at_s=night.now_s)
+        )
+
+    assert _evening_and_again(night, seen) == [("Ada", "superseded")]

@@ -113,6 +113,16 @@ def test_neither_the_drill_nor_the_night_s_word_nor_what_is_old_is_summed_up(jou
     assert not summaries(journal)
 
 
+def test_what_the_telling_gave_up_is_seen_although_nothing_was_there_before(journal: Journal, untold: Untold) -> None:
+    """Once it has said so: without a word nobody looks again after each message that was taken."""
+    assert not untold.after(taken(), T0)
+    letter(journal)
+    assert not untold.after(taken(), T0 + 1.0)
+    untold.look_again()
+    assert untold.after(taken(), T0 + 2.0)
+    assert "shed-1: may boil over" in summaries(journal)[0].body
+
+
 def test_how_the_alarm_is_now_stands_beside_it(journal: Journal, untold: Untold) -> None:
     letter(journal)
     letter(journal, "shed-2/b/too_hot/1", title="shed-2: may boil over")

@@ -22,7 +22,7 @@ from monitor.journal.outbox import COLUMNS
 # What is written and read in memory while the disk refuses, beside the facts; everything else still asks the disk.
 _MESSAGES = frozenset({
     "add_messages", "due_messages", "message_sent", "message_failed", "give_up_expired", "supersede_messages",
-    "given_up_messages", "sum_up", "take_back", "hand_on", "move_messages", "message", "messages",
+    "given_up_messages", "give_up", "sum_up", "take_back", "hand_on", "move_messages", "message", "messages",
 })  # fmt: skip
 # So many messages, the newest, are taken along: those of some weeks, some MB. What is still to be told always is.
 _MOST_COPIED = 5000

@@ -142,6 +142,14 @@ class Outbox(Store):
                 f"UPDATE outbox SET state = 'superseded' WHERE message_id = ? AND {_OPEN}", ids
             )
 
+    def give_up(self, message_ids: Iterable[str]) -> int:
+        """Count these, which had been taken back, as not told after all; returns how many."""
+        with self.transaction():
+            return self._run_many(
+                "UPDATE outbox SET state = 'given_up' WHERE message_id = ? AND state = 'superseded'",
+                [(message_id,) for message_id in message_ids],
+            )
+
     def hand_on(self, message_id: str, to_route: str, now_s: float) -> Message | None:
         """Let another route of the same person tell it as well, to be tried now; return what is new.
 

@@ -94,6 +94,7 @@ class Outages(World):
             self.phones = LatePhones(dict(was.modes), dict(was.since_s), person_of=was.person_of)
         super()._start()
         self.untold = Untold(self.journal, self.settings, PEOPLE)
+        self.teller.on_given_up = self.untold.look_again
 
     def kill(self) -> None:
         """Drop everything where it stands; half of the times just after a phone took a message."""

@@ -169,6 +169,16 @@ def test_what_was_given_up_for_a_person_can_be_summed_up_once(journal: Journal) 
     assert {"given_up", "summed_up"} == set(GIVEN_UP), "the states that nobody tries any more"
 
 
+def test_only_what_was_taken_back_can_be_given_up_after_all(journal: Journal) -> None:
+    """Not what was told, what still waits, nor what has been summed up."""
+    states = ("superseded", "sent", "waiting", "failed", "summed_up")
+    ids = put(journal, *(letter(state, state=state) for state in states), letter("other", state="superseded"))
+    assert journal.give_up(ids[:5]) == 1
+    after = {message.what: message.state for message in journal.messages()}
+    assert after == {state: state for state in states} | {"superseded": "given_up", "other": "superseded"}
+    assert journal.give_up(ids[:5]) == 0
+
+
 def test_what_does_not_say_that_it_wakes_can_wait() -> None:
     """A forgotten word must not ring anybody out of bed."""
     assert Message("a1", "raised", "Ada", "old", "title", "body", T0).urgency == "daylight"
