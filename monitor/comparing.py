@@ -40,7 +40,7 @@ def worked_out(journal: Journal, record: BatchRecord, settings: Settings) -> Sto
     fold(
         stored_deeds(journal, minder, watched, lambda one, act: one.try_act(act)),
         stored_ticks(minder, watched, until_s + 0.001, lambda tick_s: events.extend(minder.tick(tick_s))),
-        stored_readings(journal, minder, to_arrival_s=until_s),
+        stored_readings(journal, [minder], to_arrival_s=until_s),
     )
     return _story(journal, record, settings.local_time, _Told([*events, minder.last_word(until_s)]))
 

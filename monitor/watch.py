@@ -17,7 +17,7 @@ import queue
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from itertools import count, takewhile
@@ -61,6 +61,7 @@ from monitor.stored import (
     FORGET_WATCHED_S,
     WATCHED_KEY,
     Deed,
+    Timed,
     fold,
     stored_deeds,
     stored_readings,
@@ -249,8 +250,7 @@ class Watch:
             self._refused(error)
         for known in self.journal.batches():
             self._buckets.know(known.batch.bucket)
-        for batch in self.journal.running_batches():
-            self._resume(batch, now_s)
+        self._resume(self.journal.running_batches(), now_s)
         for record in self.journal.batches():
             if last_tick_s is not None and (record.ended_noted_s or 0.0) > last_tick_s:
                 self._end_late(record.batch, now_s)
@@ -481,7 +481,7 @@ class Watch:
     def _begin(self, name: str, at_s: float) -> None:
         record = self.journal.batch(name)
         if record is not None and record.ended_s is None:
-            self._resume(record.batch, at_s)
+            self._resume([record.batch], at_s)
 
     def _note(self, batch: str, entry: LogEntry) -> None:
         if batch in self.minders:
@@ -564,15 +564,34 @@ class Watch:
         """It was ended while nobody watched: its last word is still to be said."""
         minded = self.journal.fact(f"minded_from/{batch.name}") is not None
         if minded and all(event.event != "verdict" for event in self.journal.events(batch.name)):
-            self._resume(batch, now_s)
+            self._resume([batch], now_s)
             self._end(batch.name, now_s)
 
     # ---- going on after a restart ----------------------------------------------------------------------------------
 
-    def _resume(self, batch: Batch, at_s: float) -> None:
-        """Fold what is known of a batch through a new minder, ticks and all, up to the tick that comes next; of what
-        people entered, what counts by ``at_s``. What counts later is still to be planned, or waits among the deeds.
+    def _resume(self, batches: Sequence[Batch], at_s: float) -> None:
+        """Fold what is known of these batches through new minders, ticks and all, up to the tick that comes next; of
+        what people entered, what counts by ``at_s``; what counts later is still to be planned, or is among the deeds.
         """
+        minders = [self._begun(batch) for batch in batches]
+        events: list[Event] = []
+        streams: list[Iterable[Timed]] = []
+        for minder in minders:
+            deeds = stored_deeds(self.journal, minder, self._watched, self._do_act)
+            streams.append(takewhile(lambda deed: deed[0] <= at_s, deeds))
+            tick = partial(self._tick_minder, minder, events=events)
+            streams.append(stored_ticks(minder, self._watched, self._next_tick_s, tick))
+        fold(*streams, stored_readings(self.journal, minders, self._pending.readings))
+        # What was judged by a clock that stood wrong has been told with the times it had.
+        said_until_s = {batch.name: self.journal.fact(f"said_until/{batch.name}", 0.0) for batch in batches}
+        self._pending.events += [event for event in events if event.at_s > said_until_s[event.batch]]
+        for minder in minders:
+            self.minders[minder.batch.name] = minder
+            self._pending.marks += _marks(minder)
+            self._pending.alarms += alarm_records(minder)
+
+    def _begun(self, batch: Batch) -> Minder:
+        """A minder of the batch that knows no reading yet."""
         self._buckets.know(batch.bucket)
         key = f"minded_from/{batch.name}"
         minded_from_s = self.journal.fact(key)
@@ -592,22 +611,7 @@ class Watch:
             self._record_lines()
             self._last_s = max(minded_from_s, self._last_s)  # a recording never goes back behind a note
             self._recorder.note(history_note(batch.name, history, self._last_s))
-        events: list[Event] = []
-        fold(
-            takewhile(
-                lambda deed: deed[0] <= at_s, stored_deeds(self.journal, minder, self._watched, self._do_act)
-            ),
-            stored_ticks(
-                minder, self._watched, self._next_tick_s, lambda tick_s: self._tick_minder(minder, tick_s, events)
-            ),
-            stored_readings(self.journal, minder, self._pending.readings),
-        )
-        # What was judged by a clock that stood wrong has been told with the times it had.
-        said_until_s = self.journal.fact(f"said_until/{batch.name}", 0.0)
-        self.minders[batch.name] = minder
-        self._pending.events += [event for event in events if event.at_s > said_until_s]
-        self._pending.marks += _marks(minder)
-        self._pending.alarms += alarm_records(minder)
+        return minder
 
     # ---- ticks and commits -----------------------------------------------------------------------------------------
 
@@ -716,7 +720,7 @@ class Watch:
         for name in list(self.minders):
             record = self.journal.batch(name)
             if record is not None:
-                self._resume(record.batch, self._last_s)
+                self._resume([record.batch], self._last_s)
                 self._end_what_never_was(name)
 
     def _end_what_never_was(self, batch: str) -> None:

@@ -191,7 +191,7 @@ def _rung_with(  # noqa: PLR0917
             stored_deeds(journal, minder, span.watched, lambda one, act: one.try_act(act)),
             # What was ended counts after the tick of that very moment.
             stored_ticks(minder, span.watched, span.until_s + 0.001, tick),
-            stored_readings(journal, minder, to_arrival_s=span.until_s),
+            stored_readings(journal, [minder], to_arrival_s=span.until_s),
         )
         return _outcome(record, events, own.messages(), settings)
 

@@ -96,7 +96,7 @@ def judged(journal: Journal, name: str) -> Judged:
     fold(
         stored_deeds(journal, minder, watched, lambda one, act: one.try_act(act)),
         stored_ticks(minder, watched, record.ended_s + 0.001, lambda tick_s: events.extend(minder.tick(tick_s))),
-        stored_readings(journal, minder, to_arrival_s=record.ended_s),
+        stored_readings(journal, [minder], to_arrival_s=record.ended_s),
     )
     verdict = minder.last_word(record.ended_s)
     marks = [

@@ -530,6 +530,54 @@ def test_two_buckets_do_not_disturb_each_other(tmp_path: Path) -> None:
     assert said[1] == said[0]
 
 
+def test_buckets_that_go_on_together_stand_where_each_would(tmp_path: Path) -> None:
+    """At a start all are folded in one walk through the readings; each takes its own, from its own beginning on."""
+    results = []
+    for name, restarts in (("through", False), ("killed", True)):
+        folder = tmp_path / name
+        folder.mkdir()
+        bench = Bench(folder, NIGHT_S - 10.0, settings_with("shed-1", "shed-2", "shed-3"))
+        started(bench)
+        bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 5 * MINUTE_S, good_c)
+        started(bench, "shed-2")
+        for minutes in (5, 16):
+            if restarts and minutes > 5:
+                bench.kill()
+                bench.start()
+                assert len(bench.watch.minders) == 2
+            for number in range(33):
+                at_s = NIGHT_S + minutes * MINUTE_S + 10.0 + 20.0 * number
+                bench.line(at_s, pack("shed-1", good_c(at_s), at_s))
+                bench.line(at_s + 0.1, pack("shed-2", good_c(at_s) - 9.0, at_s + 0.1))
+                bench.line(at_s + 0.2, pack("shed-3", 15.0, at_s + 0.2))
+            bench.until(NIGHT_S + (minutes + 11) * MINUTE_S + 5.0)
+        states = {one.batch.bucket: told_state(one) for one in bench.watch.minders.values()}
+        results.append((states, bench.events()))
+        bench.close()
+    assert sorted(results[0][0]) == ["shed-1", "shed-2"] and results[0][1]
+    assert results[1] == results[0]
+
+
+def test_all_buckets_are_folded_in_one_walk_through_the_readings(bench: Bench) -> None:
+    """One walk for each would be a thousand walks through the readings of a thousand."""
+    started(bench)
+    started(bench, "shed-2")
+    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 2 * MINUTE_S, good_c)
+    bench.until(NIGHT_S + 3 * MINUTE_S)
+    bench.kill()
+    asked: list[str] = []
+
+    class Listening(Journal):
+        def _rows(self, sql: str, values: Any = ()) -> list[Any]:
+            asked.append(sql)
+            return super()._rows(sql, values)
+
+    bench.journal_type = Listening
+    bench.start()
+    assert len(bench.watch.minders) == 2
+    assert sum("FROM readings r" in sql for sql in asked) == 1
+
+
 class _Killed(BaseException):
     """Nothing in the program catches it."""
 
