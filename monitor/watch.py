@@ -181,7 +181,7 @@ class Watch:
         self._began_s = clock.now()
         self._grace_s = min(TICK_GRACE_S * clock.speed, TICK_S)
         self._turned_at = time.monotonic()
-        self._unprinted: list[str] = []
+        self._unprinted = b""  # of the events file
         self._saved: dict[object, object] = {}  # rows as the journal holds them: counters, alarms
 
     # ---- life ------------------------------------------------------------------------------------------------------
@@ -904,17 +904,18 @@ class Watch:
     def _print_events(self, events: Sequence[Event]) -> None:
         if self._events_path is None or not (events or self._unprinted):
             return
-        self._unprinted += [event_line(event) + "\n" for event in events]
+        self._unprinted += "".join(event_line(event) + "\n" for event in events).encode()
         try:
-            with self._events_path.open("a", encoding="utf-8") as file:
-                file.write("".join(self._unprinted))
+            # Unbuffered: what the disk refused, a buffer writes once more as it is closed, and we again after it.
+            with self._events_path.open("ab", buffering=0) as file:
+                while self._unprinted:
+                    self._unprinted = self._unprinted[file.write(self._unprinted) :]
         except OSError as error:  # they are in the journal, and are written here when there is room again
             self.trouble["events"] = tr(
                 "{path} cannot be written ({reason}): make room on the disk.", path=self._events_path,
                 reason=error.strerror,
             )  # fmt: skip
             return
-        self._unprinted = []
         self.trouble.pop("events", None)
 
     def _find_unprinted(self) -> None:
@@ -923,15 +924,18 @@ class Watch:
             return
         with self._events_path.open("rb") as file:
             file.seek(max(0, self._events_path.stat().st_size - _EVENTS_TAIL_BYTES))
-            tail = file.read().decode("utf-8", "replace").splitlines()
+            whole, _, torn = file.read().decode("utf-8", "replace").rpartition("\n")
+        tail = whole.splitlines()
         if not tail:
             return
         try:
             last_s = float(json.loads(tail[-1])["at"])
         except (ValueError, KeyError, TypeError):
-            return  # not a file of ours, or a line torn by a full disk
+            return  # not a file of ours
         lines = [event_line(event) for event in self.journal.events(since_s=last_s)]
-        self._unprinted = [line + "\n" for line in lines if line not in tail]
+        missing = "".join(line + "\n" for line in lines if line not in tail)
+        # A line that a full disk has torn goes on where it was torn.
+        self._unprinted = (missing[len(torn) :] if missing.startswith(torn) else "\n" + missing).encode()
 
 
 def alarm_records(minder: Minder) -> list[AlarmRecord]:
