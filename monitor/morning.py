@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from monitor.domain import PASTE_PROBES
@@ -40,6 +40,8 @@ class Morning:
     journal: Journal
     settings: Settings
     people: Sequence[Person]
+    # By alarm: those under whose id it was told together with them, as of the last look.
+    _covering: dict[str, set[str]] = field(default_factory=dict)
 
     def tell(self, now_s: float) -> int:
         """Put the summaries that are due at ``now_s`` into the outbox; return how many messages are new."""
@@ -103,6 +105,10 @@ class Morning:
         return len(added)
 
     def _night(self, from_s: float, now_s: float) -> Night:
+        self._covering = {}
+        for one in kept_tellings(self.journal):
+            for alarm_id in one.covers:
+                self._covering.setdefault(alarm_id, set()).add(one.alarm_id)
         view = status_view(self.journal, self.settings, now_s, with_curves=False)
         started = {batch.bucket: batch.started_s for batch in self.journal.running_batches()}
         alarms = self._alarms(from_s)
@@ -154,7 +160,7 @@ class Morning:
         went = next((act.who for act in acts if act.act == "going"), "")
         seen = next((act.who for act in acts if act.act == "acknowledged"), "")
         # What was told together with another alarm stands in the outbox under that one.
-        about = {one.alarm_id for one in kept_tellings(self.journal) if alarm.alarm_id in one.covers}
+        about = self._covering.get(alarm.alarm_id, set())
         sent = [
             message for one in sorted({alarm.alarm_id, *about}) for message in self.journal.messages(one)
             if message.state == "sent"

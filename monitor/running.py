@@ -157,6 +157,8 @@ class Running:
         if self._serve_page:
             self._page.start(self._page_port, self._say)
             self._supervisor.add(Work("page", self._page.keep_serving, self._page.age_s))
+        urls = [url for person in self._people for url in person.routes]
+        threading.Thread(target=make_ready, args=(urls,), name="phone library", daemon=True).start()
         self._supervisor.add(Work("phone", self._deliver, lambda: time.monotonic() - self._delivered_at))
         if self.settings.siren is not None:
             self._bedside = Bedside(self.settings.siren, self.journal.path, self.clock.now, self.tick_age_s, self._say)
@@ -282,7 +284,6 @@ class Running:
             self._due_now.clear()
             try:
                 if not adopted:
-                    make_ready(url for person in self._people for url in person.routes)
                     self._postman.adopt(self.clock.now())
                     adopted = True
                 self._mind_copy()

@@ -42,8 +42,7 @@ def stored_readings(
     if not mine:
         return
     from_s = min(from_s for each in mine.values() for from_s, _ in each)
-    only = next(iter(mine)) if len(mine) == 1 else None
-    kept = journal.readings(only, from_arrival_s=from_s, to_arrival_s=to_arrival_s)
+    kept = journal.readings(list(mine), from_arrival_s=from_s, to_arrival_s=to_arrival_s)
     for reading in chain(kept, waiting):
         for minder_from_s, minder in mine.get(reading.bucket, ()):
             if reading.arrival_s >= minder_from_s:

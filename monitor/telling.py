@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from monitor.domain import Condition
 from monitor.drilling import Drilling
 from monitor.duty import ringing_order
-from monitor.journal.database import GIVEN_UP, AlarmRecord, Journal
+from monitor.journal.database import GIVEN_UP, AlarmRecord, Journal, JournalError
 from monitor.journal.database import Message as Outgoing
 from monitor.judgement import escalation, wording
 from monitor.judgement.alarms import AlarmState
@@ -101,15 +101,18 @@ class Teller:
         words: dict[str, Condition] = {}
         views: list[AlarmView] = []
         said: set[str] = set()
+        standing: set[str] = set()
         for state, condition in (*([] if own is None else [own]), *nodes):
             if state.count:
                 words[state.alarm_id] = condition
                 views.append(escalation.view_of(state))
+                standing.update([state.alarm_id] if state.stands else [])
         for minder in minders:
             told_of = minder.told()
             for state, told in told_of:
                 condition = Condition(state.kind, True, False, told.probability, state.urgency, facts=told.facts)
                 words[state.alarm_id] = condition
+                standing.update([state.alarm_id] if state.stands else [])
                 if state.stands and _is_said(state, told.facts, [other for other, _ in told_of], now_s):
                     said.add(state.alarm_id)
                     continue
@@ -126,7 +129,6 @@ class Teller:
         of_these = [one for one in self._load() if one.is_about(ids)]
         grouped = escalation.group(views, of_these, rules, groups)
         self._take_back(grouped, said, rules, now_s)
-        self._give_up_on_gone({one.alarm_id for one in self._load()} - ids - said)
         about = _by_alarm(of_these)
         unreached = [
             one for one in grouped if _has_somebody_left(one, _all_about(one, about), len(people), rules, now_s)
@@ -138,6 +140,7 @@ class Teller:
                 continue
             for decision in escalation.all_due(view, _all_about(view, about), now_s, people, rules):
                 new += self._write(view, decision, words, now_s)
+        self._give_up_on_gone(ids | said, standing)
         return new
 
     def forget(self) -> None:
@@ -172,12 +175,13 @@ class Teller:
         changed = {telling.alarm_id} | ({one.alarm_id for one in before} - {one.alarm_id for one in told})
         told.append(telling)
         with self.journal.transaction():
-            # What this person has not been told yet of the alarm is said by this message, and better.
+            # What this person has not been told yet of the alarm is said by this message, and better; and that it was
+            # over the time before is no last word now.
+            slots = {_slot(alarm_id) for alarm_id in view.ids}
             self.journal.take_back(
                 message.message_id
-                for alarm_id in view.ids
-                for message in self.journal.messages(alarm_id, open_only=True)
-                if message.person == person.name
+                for message in self.journal.messages(open_only=True)
+                if message.person == person.name and _slot(message.about) in slots
             )
             added = self.journal.add_messages(
                 Outgoing(
@@ -224,20 +228,56 @@ class Teller:
                 stale.append(message.message_id)
         self.journal.take_back(stale)
 
-    def _give_up_on_gone(self, gone: set[str]) -> None:
-        """An alarm that came and went while no route worked, and was raised anew before its all-clear was due: nobody
+    def _give_up_on_gone(self, live: Collection[str], standing: Collection[str]) -> None:
+        """An alarm that came and went while no route worked, and was raised anew before its all-clear was told: nobody
         heard of the first time, nor is to be told of it any more. The last word to each counts as given up (`untold`).
+
+        ``live``: the alarms as they are by now. After the ringing, for nothing here may keep that from being done.
         """
-        # Of those that are forgotten by now nothing need be remembered, either.
+        told, slots = self._load(), {_slot(alarm_id) for alarm_id in live}
+        gone = {one.alarm_id for one in told if one.alarm_id not in live and _slot(one.alarm_id) in slots}
         self._gone &= gone
-        for alarm_id in sorted(gone - self._gone):
-            messages, record = self.journal.messages(alarm_id), self.journal.alarm(alarm_id)
-            seen = record is not None and record.acknowledged_at_s is not None
-            if messages and not seen and all(message.state == "superseded" for message in messages):
-                last = {message.person: message.message_id for message in messages}
-                self.journal.give_up(last.values())
-                self.on_given_up()
-            self._gone.add(alarm_id)
+        if gone <= self._gone:
+            return
+        settled: set[str] = set()
+        given_up = 0
+        try:
+            with self.journal.transaction():
+                for alarm_id in sorted(gone - self._gone):
+                    last = self._unheard(alarm_id, told, standing)
+                    settled.update([] if last is None else [alarm_id])
+                    given_up += self.journal.give_up(last or [])
+        except JournalError:
+            return  # looked at again at the next tick
+        self._gone |= settled
+        if given_up:
+            self.on_given_up()
+
+    def _unheard(self, alarm_id: str, told: Sequence[Told], standing: Collection[str]) -> list[str] | None:
+        """The last message to each who was to be told of an alarm of which nobody heard; none where somebody did, or
+        had seen it by themselves. None where that is not known yet.
+        """
+        mine = [one for one in told if one.is_about(frozenset({alarm_id}))]
+        if any(covered in standing for one in mine for covered in one.covers):
+            return None  # its messages speak of others, too, which go on
+        about = sorted({one.alarm_id for one in mine})
+        messages = [message for each in about for message in self.journal.messages(each)]
+        states = {message.state for message in messages}
+        if states & {"waiting", "failed"}:
+            return None
+        if not messages or "sent" in states or self._was_seen(alarm_id):
+            return []
+        last = {message.person: message for message in sorted(messages, key=lambda one: one.created_s)}
+        known = {message.person for message in messages if message.state in GIVEN_UP}
+        return [message.message_id for person, message in last.items() if person not in known]
+
+    def _was_seen(self, alarm_id: str) -> bool:
+        record = self.journal.alarm(alarm_id)
+        if record is None:
+            return False
+        return record.acknowledged_at_s is not None or any(
+            act.alarm_id == alarm_id for act in self.journal.acts(record.batch)
+        )
 
     def _worded(self, view: AlarmView, decision: Decision, condition: Condition, now_s: float) -> Message:
         bucket, batch = ", ".join(view.buckets) or view.bucket, view.batch
@@ -288,6 +328,11 @@ class Teller:
             else one
             for one in told
         ]
+
+
+def _slot(alarm_id: str) -> str:
+    """What all raisings of one kind in one batch have in common: the id without its number."""
+    return alarm_id.rpartition("/")[0]
 
 
 def _by_alarm(told: Iterable[Told]) -> dict[str, list[Told]]:

@@ -1,7 +1,6 @@
 """What was told to whom, as the journal keeps it: one fact for each alarm, so that a message writes little.
 
-Kept in one piece, as it once was, it came to more than a megabyte after a bad day of forty buckets, written anew with
-each message. Such a piece is still read, and taken apart at the first message.
+In one piece it came to more than a megabyte after a bad day of forty buckets, written anew with each message.
 """
 
 from __future__ import annotations
@@ -13,34 +12,28 @@ from typing import Any
 from monitor.journal.database import Journal
 from monitor.judgement.escalation import Told
 
-_EACH = "told/"
-_IN_ONE = "told"
+_PREFIX = "told/"
 
 
 def kept_tellings(journal: Journal) -> list[Told]:
     """All that the journal knows, the oldest first."""
-    found = [_read(one) for one in journal.fact(_IN_ONE, [])]
-    of_each = journal.facts_of(_EACH)
-    found = [one for one in found if _EACH + one.alarm_id not in of_each]
-    found += [_read(one) for kept in of_each.values() for one in kept]
+    found = [_read(one) for kept in journal.facts_of(_PREFIX).values() for one in kept]
     return sorted(found, key=lambda one: one.at_s)
 
 
 def keep_tellings(journal: Journal, told: Iterable[Told], of_alarms: Collection[str]) -> None:
     """Write what was told of these alarms, ``told`` being all that is still to be known; of one that it does not name
-    nothing stays. What was kept in one piece is taken apart. Inside the caller's transaction.
+    nothing stays. Inside the caller's transaction.
     """
-    by_alarm: dict[str, list[Told]] = {}
+    by_alarm: dict[str, list[Told]] = {alarm_id: [] for alarm_id in of_alarms}
     for one in told:
-        by_alarm.setdefault(one.alarm_id, []).append(one)
-    in_one = journal.fact(_IN_ONE, [])
-    for alarm_id in {*of_alarms, *(by_alarm if in_one else ())}:
-        if alarm_id in by_alarm:
-            journal.set_fact(_EACH + alarm_id, [_written(one) for one in by_alarm[alarm_id]])
+        if one.alarm_id in by_alarm:
+            by_alarm[one.alarm_id].append(one)
+    for alarm_id, mine in by_alarm.items():
+        if mine:
+            journal.set_fact(_PREFIX + alarm_id, [_written(one) for one in mine])
         else:
-            journal.forget_fact(_EACH + alarm_id)
-    if in_one:
-        journal.set_fact(_IN_ONE, [])
+            journal.forget_fact(_PREFIX + alarm_id)
 
 
 def move_tellings(journal: Journal, moved: Callable[[float], float]) -> None:

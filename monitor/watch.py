@@ -12,7 +12,6 @@ goes on where it was.
 from __future__ import annotations
 
 import heapq
-import json
 import queue
 import threading
 import time
@@ -25,6 +24,7 @@ from pathlib import Path
 
 from monitor.clock import PLAUSIBLE, ArrivalClock
 from monitor.domain import Batch, Event, LogEntry, Reading
+from monitor.events_file import EventsFile
 from monitor.heat.priors import History
 from monitor.journal.aside import Aside
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
@@ -95,8 +95,6 @@ CLOCK_TROUBLE_AFTER_S = 900.0
 MOST_WAITING_BYTES = 32 * 1024 * 1024
 # A wall clock that is off by more is another clock, and what was noted by it is told apart by that.
 _OTHER_CLOCK_S = 120.0
-# More than the events of one tick of all buckets take.
-_EVENTS_TAIL_BYTES = 512 * 1024
 
 
 @dataclass(slots=True)
@@ -150,7 +148,7 @@ class Watch:
         self._teller = teller
         self.own = own
         self._aside = aside or Aside()
-        self._record_path, self._events_path = record, events_file
+        self._record_path, self._events = record, None if events_file is None else EventsFile(events_file)
         self._recorder: RecordingWriter | None = None
         self._on_tick = on_tick
         self._buckets = KnownBuckets((bucket.name for bucket in settings.buckets), division=settings.division)
@@ -181,7 +179,6 @@ class Watch:
         self._began_s = clock.now()
         self._grace_s = min(TICK_GRACE_S * clock.speed, TICK_S)
         self._turned_at = time.monotonic()
-        self._unprinted = b""  # of the events file
         self._saved: dict[object, object] = {}  # rows as the journal holds them: counters, alarms
 
     # ---- life ------------------------------------------------------------------------------------------------------
@@ -254,7 +251,10 @@ class Watch:
         for record in self.journal.batches():
             if last_tick_s is not None and (record.ended_noted_s or 0.0) > last_tick_s:
                 self._end_late(record.batch, now_s)
-        self._find_unprinted()
+        if self._events is not None:
+            self._events.find_missing(
+                lambda since_s: [event_line(event) for event in self.journal.events(since_s=since_s)]
+            )
         self._commit()
         self._tell(now_s)
 
@@ -717,11 +717,10 @@ class Watch:
         self._saved.clear()
         self.nodes.supplies.move(lambda time_s: _moved(time_s, from_s, shift_s))
         self._teller.forget()
-        for name in list(self.minders):
-            record = self.journal.batch(name)
-            if record is not None:
-                self._resume([record.batch], self._last_s)
-                self._end_what_never_was(name)
+        records = [record for name in self.minders if (record := self.journal.batch(name)) is not None]
+        self._resume([record.batch for record in records], self._last_s)
+        for record in records:
+            self._end_what_never_was(record.batch.name)
 
     def _end_what_never_was(self, batch: str) -> None:
         """An alarm that only the wrong time had raised stands no more."""
@@ -901,41 +900,16 @@ class Watch:
         except Exception as error:  # a fault of ours in a reminder must not keep an alarm from being told
             self.trouble["reminders"] = tr("reminders failed in a way nobody foresaw: {error!r}.", error=error)
 
-    def _print_events(self, events: Sequence[Event]) -> None:
-        if self._events_path is None or not (events or self._unprinted):
+    def _print_events(self, events: Sequence[Event] = ()) -> None:
+        if self._events is None:
             return
-        self._unprinted += "".join(event_line(event) + "\n" for event in events).encode()
-        try:
-            # Unbuffered: what the disk refused, a buffer writes once more as it is closed, and we again after it.
-            with self._events_path.open("ab", buffering=0) as file:
-                while self._unprinted:
-                    self._unprinted = self._unprinted[file.write(self._unprinted) :]
-        except OSError as error:  # they are in the journal, and are written here when there is room again
+        reason = self._events.append(event_line(event) for event in events)
+        if reason is None:
+            self.trouble.pop("events", None)
+        else:  # they are in the journal, and are written when there is room again
             self.trouble["events"] = tr(
-                "{path} cannot be written ({reason}): make room on the disk.", path=self._events_path,
-                reason=error.strerror,
-            )  # fmt: skip
-            return
-        self.trouble.pop("events", None)
-
-    def _find_unprinted(self) -> None:
-        """Events that the last watch committed the moment before it died, and did not come to write."""
-        if self._events_path is None or not self._events_path.exists():
-            return
-        with self._events_path.open("rb") as file:
-            file.seek(max(0, self._events_path.stat().st_size - _EVENTS_TAIL_BYTES))
-            whole, _, torn = file.read().decode("utf-8", "replace").rpartition("\n")
-        tail = whole.splitlines()
-        if not tail:
-            return
-        try:
-            last_s = float(json.loads(tail[-1])["at"])
-        except (ValueError, KeyError, TypeError):
-            return  # not a file of ours
-        lines = [event_line(event) for event in self.journal.events(since_s=last_s)]
-        missing = "".join(line + "\n" for line in lines if line not in tail)
-        # A line that a full disk has torn goes on where it was torn.
-        self._unprinted = (missing[len(torn) :] if missing.startswith(torn) else "\n" + missing).encode()
+                "{path} cannot be written ({reason}): make room on the disk.", path=self._events.path, reason=reason
+            )
 
 
 def alarm_records(minder: Minder) -> list[AlarmRecord]:

@@ -39,6 +39,7 @@ _EDGES: dict[str, set[str]] = {
     "settings": {"sensing", "trade", "domain", "words", "units", "toml_tables", "languages"},
     "toml_tables": {"words"},  # a tool without a file of its own: text in, values or sentences out
     "clock": set(),
+    "events_file": set(),
     "mirror": {"domain", "words", "units"},
 }
 # The wiring may import anything below it, and its own kind.

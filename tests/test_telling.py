@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from monitor.duty import set_on_call
-from monitor.journal.database import AlarmRecord, Journal, Message
+from monitor.journal.aside import Aside
+from monitor.journal.database import Act, AlarmRecord, Journal, JournalError, Message
 from monitor.judgement import alarms
-from monitor.judgement.escalation import AlarmView
+from monitor.judgement.escalation import AlarmView, Told
 from monitor.phone.people import Person
 from monitor.phone.routes import label
 from monitor.settings import Settings, SiteSettings
 from monitor.telling import Teller
+from monitor.tellings import keep_tellings
 from tests.alarmed import DAYLIGHT, NOW, WELL, AlarmedBucket
+from tests.journal.test_aside import Failing
 
 NOON_S = 1768651200.0
 ADA = Person("Ada", ("a://1", "a://2", "a://3"))
@@ -211,6 +215,96 @@ def test_what_came_and_went_unheard_and_came_again_is_given_up_for_the_summary(j
 def test_what_somebody_was_told_of_is_not(journal: Journal) -> None:
     night = Night(journal, [ADA, BEN], DAYLIGHT)
     assert _evening_and_again(night, night.sent) == [("Ada", "sent")]
+
+
+@pytest.mark.parametrize("act", ["acknowledged", "shelved"])
+def test_nor_is_what_somebody_did_something_about(journal: Journal, act: str) -> None:
+    """On the page, while no phone could be reached."""
+    night = Night(journal, [ADA, BEN], DAYLIGHT)
+
+    def seen() -> None:
+        state = night.bucket.states["cooled_early"]
+        journal.save_alarm(AlarmRecord(state.alarm_id, state.kind, "shed-2", "b", state.state))
+        journal.add_act(Act(state.alarm_id, act, night.now_s, night.now_s, "Ada", None, "b", "shed-2"))
+
+    assert _evening_and_again(night, seen) == [("Ada", "superseded")]
+
+
+def test_the_end_of_its_batch_is_no_reason(journal: Journal) -> None:
+    """Who ends a batch stands beside it."""
+    night = Night(journal, [ADA, BEN])
+    night.pass_minutes(20)
+    (first, *_) = journal.messages(open_only=True)
+    night.teller.tell([], night.now_s)
+    assert {one.state for one in journal.messages(first.about)} == {"superseded"}
+
+
+def test_what_one_was_not_told_hides_nothing_from_another(journal: Journal) -> None:
+    """Ada's service refuses for good, so hers are given up already; Ben's waited."""
+    night = Night(journal, [ADA, Person("Eva", ("e://1",))], DAYLIGHT)
+    night.pass_minutes(20)
+    for _ in range(3):
+        for one in journal.messages(open_only=True):
+            if one.person == "Ada":
+                journal.message_failed(one.message_id, "refused", False, night.now_s)
+        night.now_s += 2 * HOUR_S
+        night.pass_minutes(1)
+    about = {one.about for one in journal.messages()}
+    assert {one.person for one in journal.messages(open_only=True)} == {"Eva"} and len(about) == 1
+    night.now_s += 6 * HOUR_S
+    night.bucket.found["cooled_early"] = WELL
+    night.pass_minutes(40)
+    night.bucket.found["cooled_early"] = DAYLIGHT
+    night.pass_minutes(40)
+    states = {(one.person, one.state) for one in journal.messages(*about)}
+    assert ("Eva", "given_up") in states and ("Ada", "given_up") in states and ("Ada", "waiting") not in states
+
+
+def test_that_it_was_over_is_no_last_word_once_it_rings_anew(journal: Journal) -> None:
+    """The all-clear waits for a route; it came again meanwhile: nobody may read "over" after the ring."""
+    night = Night(journal, [ADA, BEN])
+    night.pass_minutes(20)
+    night.bucket.found["cooled_early"] = WELL
+    night.pass_minutes(40)
+    over = [one for one in journal.messages(open_only=True) if one.what.startswith("cleared")]
+    assert over
+    night.bucket.found["cooled_early"] = NOW
+    night.pass_minutes(40)
+    again = journal.messages(open_only=True)
+    assert again and not [one for one in again if one.what.startswith("cleared")]
+    assert {one.state for one in journal.messages(over[0].about)} == {"superseded", "given_up"}
+
+
+def test_a_disk_that_cannot_be_read_keeps_nothing_from_ringing(tmp_path: Path) -> None:
+    """What is left to do about an alarm that is gone is done when it can be."""
+    with Failing(tmp_path / "journal.sqlite") as disk:
+        night = Night(Aside().beside(disk), [ADA, BEN], DAYLIGHT)
+        night.pass_minutes(20)
+        night.now_s += 11 * HOUR_S
+        night.bucket.found["cooled_early"] = WELL
+        night.pass_minutes(40)
+        night.bucket.found["cooled_early"] = NOW
+        disk.reads = disk.writes = False
+        for _ in range(40):
+            with suppress(JournalError):
+                night.pass_minutes(1)
+        rings = [one.about for one in night.journal.messages(open_only=True)]
+        assert night.bucket.states["cooled_early"].alarm_id in rings
+
+
+def test_a_group_s_words_wait_while_one_of_it_stands(journal: Journal) -> None:
+    """They are those of its first bucket, and speak of the others, too."""
+    teller = Teller(journal, SETTINGS, [ADA])
+    told = [Told("shed-1/b/silent/1", "first", 1, "Ada", NOON_S, ("shed-2/c/silent/1",))]
+    keep_tellings(journal, told, ["shed-1/b/silent/1"])
+    (one,) = journal.add_messages(
+        [Message("shed-1/b/silent/1", "first-1", "Ada", ADA.labels[0], "2 silent", "x", NOON_S, state="superseded")]
+    )
+    live = {"shed-1/b/silent/2", "shed-2/c/silent/1"}
+    teller._give_up_on_gone(live, {"shed-2/c/silent/1"})
+    assert journal.message(one.message_id).state == "superseded"  # type: ignore[union-attr]
+    teller._give_up_on_gone(live, set())
+    assert journal.message(one.message_id).state == "given_up"  # type: ignore[union-attr]
 
 
 def test_nor_is_what_somebody_has_seen(journal: Journal) -> None:

@@ -1,9 +1,8 @@
-"""What was told, by alarm: written small, read whole, taken over from the one piece it once was."""
+"""What was told, by alarm: written small, read whole."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict
 from pathlib import Path
 
 import pytest
@@ -42,17 +41,6 @@ def test_of_an_alarm_without_any_nothing_stays(journal: Journal) -> None:
     keep_tellings(journal, [SILENT], [HOT.alarm_id])
     assert kept_tellings(journal) == [SILENT]
     assert list(journal.facts_of("told/")) == ["told/" + SILENT.alarm_id]
-
-
-def test_the_one_piece_of_before_is_read_and_taken_apart(journal: Journal) -> None:
-    """By the first message about whatever; nothing comes twice of it, nor comes back."""
-    journal.set_fact("told", [asdict(HOT), asdict(SILENT)])
-    assert kept_tellings(journal) == [HOT, SILENT]
-    keep_tellings(journal, [*kept_tellings(journal), AGAIN], [AGAIN.alarm_id])
-    assert kept_tellings(journal) == [HOT, SILENT, AGAIN]
-    assert journal.fact("told") == []
-    keep_tellings(journal, [SILENT], [HOT.alarm_id])
-    assert kept_tellings(journal) == [SILENT]
 
 
 def test_a_clock_set_right_moves_them(journal: Journal) -> None:

@@ -5,10 +5,7 @@ Time passes only as the tests let it, but for those that need the threads; see h
 
 from __future__ import annotations
 
-import errno
-import io
 import json
-import resource
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -143,11 +140,12 @@ def test_what_waits_for_the_disk_has_a_bound(tmp_path: Path, monkeypatch: pytest
 def test_an_events_file_on_a_full_disk_stops_nothing(bench: Bench) -> None:
     """The watch goes on, and writes what is missing when there is room again."""
     started(bench)
-    bench.watch._events_path = Path("/dev/full")
+    assert bench.watch._events is not None
+    bench.watch._events.path = Path("/dev/full")
     bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 12 * MINUTE_S, good_c)
     assert "room" in bench.watch.trouble["events"]
     assert bench.desk.events()
-    bench.watch._events_path = bench.events_file
+    bench.watch._events.path = bench.events_file
     bench.steady("shed-1", NIGHT_S + 12 * MINUTE_S, NIGHT_S + 22 * MINUTE_S, good_c)
     assert "events" not in bench.watch.trouble
     assert len(bench.events()) == len(bench.desk.events()) >= 2
@@ -504,55 +502,6 @@ def test_events_that_were_kept_and_not_written_are_written_at_the_next_start(ben
     bench.kill()
     bench.start()
     assert bench.events_file.read_text() == written
-
-
-def test_a_line_that_a_full_disk_tore_goes_on_where_it_was_torn(bench: Bench) -> None:
-    """Within one life of the watch, and after a kill."""
-    started(bench)
-    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 22 * MINUTE_S, good_c)
-    written, last = bench.events_file.read_text(), bench.desk.events()[-1]
-    line = written.splitlines(keepends=True)[-1]
-    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (len(written.encode()) + 30, limits[1]))
-    try:
-        bench.watch._print_events([last])
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
-    assert bench.events_file.read_text() == written + line[:30] and "events" in bench.watch.trouble
-    bench.watch._print_events([])
-    assert bench.events_file.read_text() == written + line and "events" not in bench.watch.trouble
-    for torn in (written[:-40], written[:-1], written + line[:30]):
-        bench.kill()
-        bench.events_file.write_text(torn)
-        bench.start()
-        assert bench.events_file.read_text() in (written, torn + "\n")
-
-
-def test_an_events_file_that_was_refused_once_has_each_line_once(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A file's own buffer tries again as it is closed: what then succeeded must not be written a second time."""
-    started(bench)
-    bench.steady("shed-1", NIGHT_S + 2.0, NIGHT_S + 22 * MINUTE_S, good_c)
-    written, last = bench.events_file.read_text(), bench.desk.events()[-1]
-    refusals = [OSError(errno.EIO, "Input/output error")]
-
-    class Once(io.FileIO):
-        def write(self, data: Any) -> int:
-            if refusals:
-                raise refusals.pop()
-            return super().write(data)
-
-    def opened(self: Path, mode: str, buffering: int = -1, encoding: str | None = None) -> Any:
-        raw = Once(self, mode)
-        return raw if buffering == 0 else io.TextIOWrapper(io.BufferedWriter(raw), encoding)
-
-    monkeypatch.setattr(Path, "open", opened)
-    bench.watch._print_events([last])
-    assert "events" in bench.watch.trouble
-    bench.watch._print_events([])
-    monkeypatch.undo()
-    assert bench.events_file.read_text() == written + written.splitlines(keepends=True)[-1]
 
 
 # ---- several buckets -------------------------------------------------------------------------------------------------

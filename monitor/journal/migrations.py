@@ -122,6 +122,18 @@ MIGRATIONS: tuple[Migration, ...] = (
         "alarms found by their batch: a page does not go through those of all years",
         ("CREATE INDEX alarms_of_batch ON alarms (batch)",),
     ),
+    Migration(
+        5,
+        "what was told, by alarm: a message does not write anew all that was told",
+        (
+            """INSERT INTO facts (key, value)
+                 SELECT 'told/' || json_extract(one, '$.alarm_id'), json_group_array(json(one))
+                 FROM (SELECT each.value AS one FROM facts, json_each(facts.value) AS each
+                       WHERE facts.key = 'told' ORDER BY each.key)
+                 GROUP BY json_extract(one, '$.alarm_id')""",
+            "DELETE FROM facts WHERE key = 'told'",
+        ),
+    ),
 )
 
 NEWEST = MIGRATIONS[-1].number

@@ -75,18 +75,18 @@ class Readings(Store):
 
     def readings(
         self,
-        bucket: str | None = None,
+        bucket: str | Sequence[str] | None = None,
         from_arrival_s: float | None = None,
         to_arrival_s: float | None = None,
         believed_only: bool = False,
     ) -> Iterator[Reading]:
-        """Readings of ``bucket`` (None: of all) in the order they arrived, from <= arrival < to."""
+        """Readings of ``bucket`` (or of several; None: of all) in the order they arrived, from <= arrival < to."""
         for kept in self.kept_readings(bucket, from_arrival_s, to_arrival_s, believed_only):
             yield kept.reading
 
     def kept_readings(
         self,
-        bucket: str | None = None,
+        bucket: str | Sequence[str] | None = None,
         from_arrival_s: float | None = None,
         to_arrival_s: float | None = None,
         believed_only: bool = False,
@@ -96,8 +96,10 @@ class Readings(Store):
         values: list[object] = []
         if bucket is not None:
             # Its probes first, once: the readings of all other buckets, which are walked too, then need no look-up.
-            tests.append("r.probe IN (SELECT id FROM probes WHERE bucket = ?)")
-            values.append(bucket)
+            buckets = [bucket] if isinstance(bucket, str) else bucket
+            marks = ", ".join("?" * len(buckets))
+            tests.append(f"r.probe IN (SELECT id FROM probes WHERE bucket IN ({marks}))")
+            values += buckets
         if from_arrival_s is not None:
             tests.append("r.arrival_s >= ?")
             values.append(from_arrival_s)

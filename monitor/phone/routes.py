@@ -90,10 +90,11 @@ def takes_picture(url: str) -> bool:
 
 
 def make_ready(urls: Iterable[str]) -> None:
-    """Load the library where one of ``urls`` needs it: the first message does not wait for that. Asks nobody."""
-    schemes = [_SCHEME.match(url.strip()) for url in urls]
-    if any(scheme is not None and scheme.group(1).lower() != PRINT_SCHEME for scheme in schemes):
-        _apprise()
+    """Load what the routes need of the library, so that the first message does not wait for it. Asks nobody, and what
+    is wrong with a route is for its own hand-over to say.
+    """
+    for url in urls:
+        takes_picture(url)
 
 
 def send(

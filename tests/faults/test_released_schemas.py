@@ -17,8 +17,10 @@ import pytest
 from monitor.cli import main
 from monitor.journal.database import Journal, JournalError
 from monitor.journal.migrations import MIGRATIONS, NEWEST, migrate
+from monitor.judgement.escalation import Told
 from monitor.page_wiring import PageWiring
 from monitor.settings import load_settings
+from monitor.tellings import kept_tellings
 from monitor.words import ENGLISH, speaking
 from tests.commands.conftest import assert_one_sentence
 
@@ -114,7 +116,41 @@ def test_opening_brings_it_up_to_date_and_keeps_every_row(old: Path) -> None:
         assert db.execute("PRAGMA user_version").fetchone()[0] == NEWEST
         for table, rows in before.items():
             named = ", ".join(f'"{column}"' for column in columns[table])
-            assert db.execute(f"SELECT {named} FROM {table} ORDER BY rowid").fetchall() == rows, table
+            after = db.execute(f"SELECT {named} FROM {table} ORDER BY rowid").fetchall()
+            if table != "facts":
+                assert after == rows, table
+                continue
+            assert told_of(after) == told_of(rows) != []
+            assert [row for row in after if not is_told(row)] == [row for row in rows if not is_told(row)]
+
+
+@pytest.mark.parametrize("number", [number for number in SCHEMAS if number < 5])
+def test_what_was_told_in_one_piece_is_known_by_alarm_afterwards(number: int, tmp_path: Path) -> None:
+    """Each telling once, in its order; of an alarm that was told of with others, too."""
+    path = tmp_path / "journal.sqlite"
+    shutil.copy(STORED / f"schema-{number}.sqlite", path)
+    more = [
+        {"alarm_id": f"shed-{n}/b/silent/1", "reason": "first", "number": n, "person": "Ash \"A\"", "at_s": 1.5 + n,
+         "covers": ["shed-9/b/silent/1"], "failed": n == 2}
+        for n in (2, 1, 2)
+    ]  # fmt: skip
+    with closing(sqlite3.connect(path)) as db, db:
+        (kept,) = db.execute("SELECT value FROM facts WHERE key = 'told'").fetchone()
+        db.execute("UPDATE facts SET value = ? WHERE key = 'told'", (json.dumps([*json.loads(kept), *more]),))
+    with Journal(path) as journal:
+        told = kept_tellings(journal)
+        assert journal.fact("told") is None
+    wanted = [Told(**{**one, "covers": tuple(one["covers"])}) for one in [*json.loads(kept), *more]]
+    assert sorted(told, key=repr) == sorted(wanted, key=repr)
+
+
+def told_of(facts: list[tuple[object, ...]]) -> list[object]:
+    """What was told, in one piece or by alarm."""
+    return [one for fact in facts if is_told(fact) for one in json.loads(str(fact[1]))]
+
+
+def is_told(fact: tuple[object, ...]) -> bool:
+    return str(fact[0]).startswith("told")
 
 
 @each_schema

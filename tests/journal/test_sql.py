@@ -28,6 +28,7 @@ _OURS = {
     ("retiming.py", "one"): "a column of that list",
     ("retiming.py", "noted"): "a column of that list",
     ("retiming.py", "moves"): "columns of that list",
+    ("readings.py", "marks"): "question marks, as many as there are buckets",
     ("readings.py", "extreme"): "'min' or 'max', in the same loop",
     ("store.py", "int(self._busy_s * 1000)"): "a number of ours",
     ("whole.py", "by"): "'name' or 'batch'",
