@@ -80,6 +80,28 @@ def test_the_refused_deed_raises_and_succeeds_when_done_again(disk: Failing) -> 
     assert [(one.about, one.state) for one in disk.messages()] == [("told", "sent"), ("a", "sent"), ("b", "waiting")]
 
 
+def test_facts_of_one_kind_are_those_of_the_file_and_of_memory_together(disk: Failing) -> None:
+    """What was kept since comes before what the file holds; a file that cannot be read either holds up nothing."""
+    aside = Aside()
+    beside = aside.beside(disk)
+    for key in ("told/a", "told/b", "told/c", "other"):
+        beside.set_fact(key, 1)
+    beside.forget_fact("told/c")
+    assert beside.facts_of("told/") == disk.facts_of("told/") == {"told/a": 1, "told/b": 1}
+    disk.writes = False
+    with pytest.raises(JournalError):
+        beside.set_fact("told/b", 2)
+    beside.set_fact("told/b", 2)
+    beside.set_fact("told/0", 2)
+    beside.forget_fact("told/a")
+    assert list(beside.facts_of("told/").items()) == [("told/0", 2), ("told/a", 1), ("told/b", 2)], "the file has one"
+    disk.reads = False
+    assert beside.facts_of("told/") == {"told/0": 2, "told/b": 2}
+    disk.reads = disk.writes = True
+    aside.come_back(disk)
+    assert disk.facts_of("told/") == {"told/0": 2, "told/a": 1, "told/b": 2}
+
+
 def test_what_an_open_transaction_held_is_not_taken_along(disk: Failing) -> None:
     """It has been rolled back: in memory, too, the message still waits."""
     aside = Aside()
