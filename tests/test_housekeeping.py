@@ -355,7 +355,7 @@ def test_a_running_watch_does_it_by_itself(tmp_path: Path, monkeypatch: pytest.M
 
 def test_a_backup_taken_meanwhile_is_of_one_moment(night: Night) -> None:
     """Somebody writes all the while: what is in the backup is a beginning of it, without a gap, and sound."""
-    stop = threading.Event()
+    stop, begun = threading.Event(), threading.Event()
 
     def write() -> None:
         with Journal(night.path) as journal:
@@ -364,12 +364,14 @@ def test_a_backup_taken_meanwhile_is_of_one_moment(night: Night) -> None:
                 with journal.transaction():
                     journal.set_fact("first", n)
                     journal.set_fact("second", n)
+                begun.set()
                 n += 1
                 time.sleep(0.002)
 
     thread = threading.Thread(target=write)
     thread.start()
     try:
+        assert begun.wait(10.0)
         night.worker._pause_s = 0.01
         night.look(DUE_S + 60.0)
     finally:
