@@ -12,7 +12,8 @@ What must hold (``Killing.broken`` gathers what does not):
 - nothing is in the journal that was not sent;
 - after each kill the file is sound (``PRAGMA integrity_check`` and the foreign keys, ``Journal.check``);
 - each alarm's raising is one event and one alarm of the journal, the events file has it once, and it has been handed
-  over to the phone, or is in the summary of what was not told; within one life no message is handed over twice, and none again of which the journal says "sent".
+  over to the phone, or is in the summary of what was not told; within one life no message is handed over twice, and
+  none again of which the journal says "sent".
 """
 
 from __future__ import annotations
