@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from monitor.words import tr
+from monitor.words import mark, tr
 
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-4]):([0-5][0-9])")
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
@@ -71,6 +71,11 @@ class WakingHours:
 # ---- the text of a file -------------------------------------------------------------------------------------------
 
 
+# No file of ours goes deeper than five. A key with a thousand dots is a thousand tables, each in the one before.
+_DEEPEST = 20
+_TOO_DEEP = mark("brackets or dotted keys nested too deeply")
+
+
 class NotTomlError(ValueError):
     """The text is no TOML: what is wrong, in a few words, and on which line, None where nobody can say."""
 
@@ -92,17 +97,19 @@ def toml_of(text: str) -> dict[str, Any]:
         line = re.search(r"line (\d+)", where)
         raise NotTomlError(what or str(error), int(line.group(1)) if line else None) from None
     except RecursionError:
-        raise NotTomlError(tr("brackets nested too deeply")) from None
+        raise NotTomlError(tr(_TOO_DEEP)) from None
     except ValueError:  # thousands of digits, or a time like 25:61
         raise NotTomlError(tr("a number or a time that cannot be")) from None
-    return {key: _bounded(value) for key, value in data.items()}
+    return {key: _bounded(value, 1) for key, value in data.items()}
 
 
-def _bounded(value: Any) -> Any:
+def _bounded(value: Any, depth: int) -> Any:
+    if depth > _DEEPEST:
+        raise NotTomlError(tr(_TOO_DEEP))
     if isinstance(value, dict):
-        return {key: _bounded(inner) for key, inner in value.items()}
+        return {key: _bounded(inner, depth + 1) for key, inner in value.items()}
     if isinstance(value, list):
-        return [_bounded(inner) for inner in value]
+        return [_bounded(inner, depth + 1) for inner in value]
     if isinstance(value, int) and not -(2**63) <= value < 2**63:
         return math.inf if value > 0 else -math.inf
     return value

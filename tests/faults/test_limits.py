@@ -271,14 +271,15 @@ def test_lines_count_anew_for_each_row(tmp_path: Path) -> None:
 
 
 def test_a_settings_file_without_measure_is_refused(tmp_path: Path) -> None:
-    """A megabyte, and brackets without end: one sentence each."""
+    """A megabyte, brackets and dotted keys without end: one sentence each."""
     path = tmp_path / "emberpail.toml"
     path.write_text("# " + "x" * MOST_SETTINGS_BYTES)
     with pytest.raises(SettingsError, match="larger than 1 MB"):
         load_settings(path, {})
-    path.write_text("a = " + "[" * 100_000)
-    with pytest.raises(SettingsError, match="nested too deeply"):
-        load_settings(path, {})
+    for deep in ("a = " + "[" * 100_000, "a" + ".a" * 400 + " = 1", "a = " + "[" * 21 + "]" * 21):
+        path.write_text(deep)
+        with pytest.raises(SettingsError, match="nested too deeply"):
+            load_settings(path, {})
     batch = tmp_path / "x.toml"
     batch.write_text("# " + "x" * MOST_SETTINGS_BYTES)
     with pytest.raises(BatchFileError, match="larger than 1 MB"):
