@@ -539,7 +539,7 @@ def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, oth
                     path=path,
                 )
             )
-        return replace(settings, warnings=tuple(warnings))
+        return replace(settings, warnings=tuple(map(one_line, warnings)))
 
 
 def _voice_asked_for(data: Mapping[str, object]) -> Voice:

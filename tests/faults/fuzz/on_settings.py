@@ -67,21 +67,23 @@ def _canary_elsewhere(text: str) -> bool:
     except (ValueError, RecursionError):
         return False
     # Texts alone: a number of thousands of digits cannot even be written down.
-    return any(CANARY in value or "${" in value for value in _open_texts(data, "") if isinstance(value, str))
+    return any(CANARY in value or "${" in value for value in _open_texts(data) if isinstance(value, str))
 
 
-def _open_texts(value: object, key: str) -> Iterator[object]:
+def _open_texts(top: object) -> Iterator[object]:
     """Every key, and every value that is not under the key of a secret."""
-    if isinstance(value, dict):
-        for name, inner in value.items():
-            yield name
-            yield from _open_texts(inner, name)
-    elif isinstance(value, list):
-        if key not in _SECRET_KEYS:
-            for inner in value:
-                yield from _open_texts(inner, key)
-    elif key not in _SECRET_KEYS:
-        yield value
+    # Not by recursion: a key of a thousand dots is a thousand tables deep.
+    waiting: list[tuple[object, str]] = [(top, "")]
+    while waiting:
+        value, key = waiting.pop()
+        if isinstance(value, dict):
+            yield from value
+            waiting += [(inner, name) for name, inner in value.items()]
+        elif key not in _SECRET_KEYS:
+            if isinstance(value, list):
+                waiting += [(inner, key) for inner in value]
+            else:
+                yield value
 
 
 @cache
