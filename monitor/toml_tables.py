@@ -73,6 +73,8 @@ class WakingHours:
 
 # No file of ours goes deeper than five. A key with a thousand dots is a thousand tables, each in the one before.
 _DEEPEST = 20
+# A name or a tuple of them, as Python writes it down; not a single sign.
+_QUOTED = re.compile(r"""\(?(['"]).{7,}\1,?\)?""", re.DOTALL)
 _TOO_DEEP = mark("brackets or dotted keys nested too deeply")
 
 
@@ -95,6 +97,10 @@ def toml_of(text: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         what, _, where = str(error).rpartition(" (at ")
         line = re.search(r"line (\d+)", where)
+        if what.startswith("Cannot declare"):
+            what = tr("a table that stands here a second time")
+        # What the reader quotes may be a secret that slipped to where a name stands; the line says it as well.
+        what = _QUOTED.sub("...", what)
         raise NotTomlError(what or str(error), int(line.group(1)) if line else None) from None
     except RecursionError:
         raise NotTomlError(tr(_TOO_DEEP)) from None
