@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 
 from monitor.domain import PASTE_PROBES
 from monitor.journal.database import AlarmRecord, BatchRecord, Journal
 from monitor.journal.database import Message as Outgoing
 from monitor.judgement import escalation
+from monitor.judgement.escalation import Told
 from monitor.judgement.messages import lock_screen
 from monitor.judgement.morning import BucketNight, Night, NightAlarm, morning_message
 from monitor.page.view import BucketView
@@ -32,6 +34,9 @@ _MINUTE_S = 60.0
 # An alarm is not called one that rang nobody before the phone services had their time.
 _RINGS_WITHIN_S = 600.0
 
+# An alarm and whether it stands, to how the summary shows it.
+_Shown = Callable[[AlarmRecord, bool], NightAlarm]
+
 
 @dataclass(slots=True)
 class Morning:
@@ -40,8 +45,6 @@ class Morning:
     journal: Journal
     settings: Settings
     people: Sequence[Person]
-    # By alarm: those under whose id it was told together with them, as of the last look.
-    _covering: dict[str, set[str]] = field(default_factory=dict)
 
     def tell(self, now_s: float) -> int:
         """Put the summaries that are due at ``now_s`` into the outbox; return how many messages are new."""
@@ -105,62 +108,61 @@ class Morning:
         return len(added)
 
     def _night(self, from_s: float, now_s: float) -> Night:
-        self._covering = {}
-        for one in kept_tellings(self.journal):
-            for alarm_id in one.covers:
-                self._covering.setdefault(alarm_id, set()).add(one.alarm_id)
         view = status_view(self.journal, self.settings, now_s, with_curves=False)
         started = {batch.bucket: batch.started_s for batch in self.journal.running_batches()}
         alarms = self._alarms(from_s)
+        shown = partial(self._alarm, told=kept_tellings(self.journal), from_s=from_s, now_s=now_s)
         buckets = [
-            self._bucket(one, [alarm for alarm in alarms if alarm.batch == one.batch], started[one.name], from_s, now_s)
+            self._bucket(
+                one, [alarm for alarm in alarms if alarm.batch == one.batch], shown,
+                self._gap_min(one.name, max(from_s, started[one.name]), now_s),
+            )
             for one in view.buckets
             if one.batch is not None
         ]
         ended = [one for one in self.journal.batches() if one.ended_s is not None and from_s <= one.ended_s <= now_s]
         buckets += [
-            self._ended(one, [alarm for alarm in alarms if alarm.batch == one.batch.name], from_s, now_s)
+            self._ended(one, [alarm for alarm in alarms if alarm.batch == one.batch.name], shown, from_s)
             for one in ended
         ]
-        own = tuple(
-            self._alarm(alarm, alarm.cleared_at_s is None, from_s, now_s) for alarm in alarms if not alarm.batch
-        )
+        own = tuple(shown(alarm, alarm.cleared_at_s is None) for alarm in alarms if not alarm.batch)
         first_s = min([*started.values(), *(one.batch.started_s for one in ended)], default=from_s)
         return Night(tuple(buckets), self._unwatched_min(max(from_s, first_s), now_s), own)
 
-    def _ended(self, one: BatchRecord, alarms: Sequence[AlarmRecord], from_s: float, now_s: float) -> BucketNight:
+    def _ended(self, one: BatchRecord, alarms: Sequence[AlarmRecord], shown: _Shown, from_s: float) -> BucketNight:
         """A batch that ran for a part of the night only. What ended with it stands no more."""
         ended_s = one.ended_s or from_s
         return BucketNight(
             bucket=one.batch.bucket,
             gap_min=self._gap_min(one.batch.bucket, max(from_s, one.batch.started_s), ended_s),
             alarms=tuple(
-                self._alarm(replace(alarm, cleared_at_s=alarm.cleared_at_s or ended_s), False, from_s, now_s)
-                for alarm in alarms
+                shown(replace(alarm, cleared_at_s=alarm.cleared_at_s or ended_s), False) for alarm in alarms
             ),
             ended=self._clock(ended_s),
         )
 
     def _bucket(
-        self, one: BucketView, alarms: Sequence[AlarmRecord], started_s: float, from_s: float, now_s: float
+        self, one: BucketView, alarms: Sequence[AlarmRecord], shown: _Shown, gap_min: float | None
     ) -> BucketNight:
         standing = {alarm.alarm_id for alarm in one.alarms}
         return BucketNight(
             bucket=one.name,
             completeness=one.completeness,
-            gap_min=self._gap_min(one.name, max(from_s, started_s), now_s),
-            alarms=tuple(self._alarm(alarm, alarm.alarm_id in standing, from_s, now_s) for alarm in alarms),
+            gap_min=gap_min,
+            alarms=tuple(shown(alarm, alarm.alarm_id in standing) for alarm in alarms),
             stands=bool(standing),
             next_action=one.next_action,
             cautions=one.cautions,
         )
 
-    def _alarm(self, alarm: AlarmRecord, stands: bool, from_s: float, now_s: float) -> NightAlarm:
+    def _alarm(
+        self, alarm: AlarmRecord, stands: bool, *, told: Sequence[Told], from_s: float, now_s: float
+    ) -> NightAlarm:
         acts = [act for act in self.journal.acts(alarm.batch) if act.alarm_id == alarm.alarm_id]
         went = next((act.who for act in acts if act.act == "going"), "")
         seen = next((act.who for act in acts if act.act == "acknowledged"), "")
         # What was told together with another alarm stands in the outbox under that one.
-        about = self._covering.get(alarm.alarm_id, set())
+        about = {one.alarm_id for one in told if alarm.alarm_id in one.covers}
         sent = [
             message for one in sorted({alarm.alarm_id, *about}) for message in self.journal.messages(one)
             if message.state == "sent"

@@ -106,13 +106,15 @@ class Teller:
             if state.count:
                 words[state.alarm_id] = condition
                 views.append(escalation.view_of(state))
-                standing.update([state.alarm_id] if state.stands else [])
+                if state.stands:
+                    standing.add(state.alarm_id)
         for minder in minders:
             told_of = minder.told()
             for state, told in told_of:
                 condition = Condition(state.kind, True, False, told.probability, state.urgency, facts=told.facts)
                 words[state.alarm_id] = condition
-                standing.update([state.alarm_id] if state.stands else [])
+                if state.stands:
+                    standing.add(state.alarm_id)
                 if state.stands and _is_said(state, told.facts, [other for other, _ in told_of], now_s):
                     said.add(state.alarm_id)
                     continue
@@ -178,10 +180,12 @@ class Teller:
             # What this person has not been told yet of the alarm is said by this message, and better; and that it was
             # over the time before is no last word now.
             slots = {_slot(alarm_id) for alarm_id in view.ids}
+            earlier = {one.alarm_id for one in before if _slot(one.alarm_id) in slots}
             self.journal.take_back(
                 message.message_id
-                for message in self.journal.messages(open_only=True)
-                if message.person == person.name and _slot(message.about) in slots
+                for alarm_id in view.ids | earlier
+                for message in self.journal.messages(alarm_id, open_only=True)
+                if message.person == person.name
             )
             added = self.journal.add_messages(
                 Outgoing(
@@ -254,8 +258,8 @@ class Teller:
             self.on_given_up()
 
     def _unheard(self, alarm_id: str, told: Sequence[Told], standing: Collection[str]) -> list[str] | None:
-        """The last message to each who was to be told of an alarm of which nobody heard; none where somebody did, or
-        had seen it by themselves. None where that is not known yet.
+        """The last message to each who was to be told of an alarm of which nobody heard; an empty list where somebody
+        did, or had seen it by themselves; None while that is not settled yet.
         """
         mine = [one for one in told if one.is_about(frozenset({alarm_id}))]
         if any(covered in standing for one in mine for covered in one.covers):

@@ -900,7 +900,7 @@ class Watch:
         except Exception as error:  # a fault of ours in a reminder must not keep an alarm from being told
             self.trouble["reminders"] = tr("reminders failed in a way nobody foresaw: {error!r}.", error=error)
 
-    def _print_events(self, events: Sequence[Event] = ()) -> None:
+    def _print_events(self, events: Sequence[Event]) -> None:
         if self._events is None:
             return
         reason = self._events.append(event_line(event) for event in events)
