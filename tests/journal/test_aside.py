@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.journal import aside as in_memory
 from monitor.journal.aside import Aside
 from monitor.journal.database import Journal, JournalError, Message, Refused
+from monitor.journal.outbox import Outbox
 
 T0 = 1_773_480_000.0
 
@@ -197,3 +199,41 @@ def test_sent_stands_whatever_memory_says(disk: Failing) -> None:
     aside.beside(disk).message_failed("a/first-1/Ash/a …1", "no answer", True, T0)
     aside.come_back(disk)
     assert disk.messages()[0].state == "sent"
+
+
+def test_every_deed_of_the_outbox_goes_to_memory() -> None:
+    """One that went to the file would stop the telling for as long as the disk refuses."""
+    assert {name for name, deed in vars(Outbox).items() if callable(deed) and name[0] != "_"} == in_memory._MESSAGES
+
+
+def test_the_newest_are_taken_along_and_all_that_wait(disk: Failing, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was told weeks ago need not stand in memory; what is still to be told must."""
+    monkeypatch.setattr(in_memory, "_MOST_COPIED", 2)
+    disk.add_messages([letter(about, T0 + at_s) for at_s, about in enumerate("abcdef")])
+    for about in "bcdef":
+        disk.message_sent(f"{about}/first-1/Ash/a …1", T0 + 10.0)
+    aside = Aside()
+    aside.step(disk)
+    assert ids(aside.beside(disk)) == ["a", "e", "f"]
+
+
+def test_what_did_not_change_is_not_written_again(disk: Failing) -> None:
+    """A card takes only so many writes, and the order in which things were written stays."""
+    aside = Aside()
+    disk.add_messages([letter("a"), letter("b"), letter("c")])
+    aside.step(disk)
+    aside.beside(disk).message_failed("b/first-1/Ash/a …1", "no answer", True, T0)
+    before = disk._db.total_changes
+    aside.come_back(disk)
+    assert disk._db.total_changes - before == 2, "one row taken out, one put in"
+    assert [row[0] for row in disk._rows("SELECT about FROM outbox ORDER BY rowid")] == ["a", "c", "b"]
+
+
+def test_memory_is_given_back(disk: Failing) -> None:
+    """Each time the disk refuses would keep some MB for good."""
+    aside = Aside()
+    aside.step(disk)
+    memory = aside.box(disk)
+    aside.come_back(disk)
+    with pytest.raises(JournalError):
+        memory.messages()
