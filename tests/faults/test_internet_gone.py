@@ -6,6 +6,8 @@ phones do as they are bid.
 
 from __future__ import annotations
 
+import gc
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -25,6 +27,9 @@ from tests.phones_at_will import ACCEPTS, AWAY, PhonesAtWill, Rang
 # Saturday 17 January 2026, 3:00 UTC, and Tuesday, 3:00.
 GONE_S = 1768618800.0
 BACK_S = GONE_S + 72 * HOUR
+# Of two and a half days in which nothing can be told: some readings of a curve, and what waits to be told. The whole
+# process of the tests is seen.
+MOST_MORE_OBJECTS, MOST_GROWTH_BYTES = 6000, 8_000_000
 ASH, BEN = "json://127.0.0.1/ash", "json://127.0.0.1/ben"
 
 
@@ -47,6 +52,7 @@ class Shed:
         self.curve = Curve()
         self.batches: list[tuple[Batch, str]] = []  # and which curve
         self.quiet: tuple[float, float] = (0.0, 0.0)  # when shed-1 sends nothing
+        self.sent: Counter[tuple[str, float]] = Counter()
         self.reach(AWAY)
 
     def reach(self, mode: str) -> None:
@@ -79,13 +85,17 @@ class Shed:
                 if not silent and (age_s < 3 * HOUR or int(age_s // MINUTE) % 5 == 0):
                     line = pack(batch.bucket, now_s, self.curve.core(kind, age_s), self.curve.at("ambient", age_s))
                     self.bench.line(now_s, line)
+                    self.sent[batch.bucket, now_s] += 1
             for delivery in self.postman.deliver_due(now_s, wait_s=0.0):
                 self.untold.after(delivery, now_s)
             self.phones.settle()
 
-    def since(self, from_s: float) -> list[Rang]:
-        """What reached a phone."""
-        return [one for one in self.phones.rang if one.at_s >= from_s]
+    def kept(self) -> Counter[tuple[str, float]]:
+        """How often each reading of the core stands in the journal."""
+        return Counter(
+            (bucket, one.time_s) for bucket in ("shed-1", "shed-2")
+            for one in self.bench.journal.readings(bucket) if one.probe == "core"
+        )  # fmt: skip
 
     def close(self) -> None:
         self.phones.let_go()
@@ -107,7 +117,12 @@ def test_what_came_and_went_while_no_phone_could_be_reached_is_told_in_one_messa
     shed.until(GONE_S + 5 * HOUR)
     shed.pour("shed-1", "hot")
     shed.quiet = (GONE_S + 33 * HOUR, GONE_S + 35 * HOUR)
+    shed.until(GONE_S + 11 * HOUR)
+    before = _memory()
     shed.until(BACK_S - HOUR)
+    objects, resident = (now - then for now, then in zip(_memory(), before, strict=True))
+    assert objects < MOST_MORE_OBJECTS, f"{objects} more objects after days without a phone"
+    assert resident < MOST_GROWTH_BYTES, f"{resident} bytes more after days without a phone"
     shed.pour("shed-2", "hot")
     shed.until(BACK_S)
     assert not shed.phones.rang
@@ -118,6 +133,8 @@ def test_what_came_and_went_while_no_phone_could_be_reached_is_told_in_one_messa
     shed.reach(ACCEPTS)
     shed.until(BACK_S + 4.5 * HOUR)
     rang = shed.phones.rang
+    shed.bench.until(shed.bench.now_s + 30.0)  # the next commit
+    assert shed.kept() == shed.sent, "every reading in the journal once"
 
     # What stands and wakes rings both at once, as it is now; it had been rung for in vain, so its next turn may be due.
     first = {person: next(one for one in rang if one.person == person) for person in ("Ash", "Ben")}
@@ -142,3 +159,9 @@ def test_what_came_and_went_while_no_phone_could_be_reached_is_told_in_one_messa
     told_of = {one.letter.about for one in rang}
     assert not told_of & {alarm.alarm_id for alarm in over}
     assert not any(about.startswith("drill") for about in told_of)
+
+
+def _memory() -> tuple[int, int]:
+    """(objects that Python minds, resident bytes) of this process."""
+    gc.collect()
+    return len(gc.get_objects()), int(Path("/proc/self/statm").read_text().split()[1]) * 4096
