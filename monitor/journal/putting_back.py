@@ -91,7 +91,7 @@ def _make_room(journal: Path, backup_bytes: int) -> None:
 def _remove(path: Path) -> None:
     for ending in ("", "-wal", "-shm", "-journal", ".part"):
         with contextlib.suppress(OSError):
-            path.with_name(path.name + ending).unlink(missing_ok=True)
+            path.with_name(path.name + ending).unlink()
 
 
 def _stage(backup: Path, staged: Path, journal: Path) -> None:

@@ -98,7 +98,7 @@ def copy_journal(
         ) from error
     finally:
         with contextlib.suppress(OSError):
-            half.unlink(missing_ok=True)
+            half.unlink()
 
 
 def _copy(source: Path, half: Path, progress: Progress, pause_s: float) -> None:
@@ -140,7 +140,7 @@ def name_for_good(half: Path, target: Path) -> None:
             raise there_already(target) from None
         os.rename(half, target)
     with contextlib.suppress(OSError):
-        half.unlink(missing_ok=True)
+        half.unlink()
     sync_folder(target.parent)
 
 

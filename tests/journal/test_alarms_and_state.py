@@ -8,6 +8,8 @@ import pytest
 
 from monitor.domain import Event
 from monitor.journal.database import AlarmRecord, Journal, Refused
+from monitor.journal.mirrored import MIRROR
+from monitor.journal.state import BEGUN_WITH, LEFT_OUT, TAUGHT
 
 T0 = 1_773_480_000.0
 RAISED = Event("alarm", T0, "shed-2", "Q 12", {"alarm": "a1", "kind": "not_taken", "state": "raised", "says": "52 °C"})
@@ -186,3 +188,15 @@ def test_events_and_messages_of_one_are_found_without_those_of_all_years(journal
     for statement in asked:
         plan = " ".join(row[3] for row in journal._db.execute(f"EXPLAIN QUERY PLAN {statement}"))
         assert "USING INDEX" in plan, f"{statement}: {plan}"
+
+
+def test_facts_come_by_key_the_prefix_itself_among_them(journal: Journal) -> None:
+    """Whoever goes through them relies on the order."""
+    for key in ("b", "a/2", "a", "a/1", "A"):
+        journal.set_fact(key, key)
+    assert list(journal.facts_of("a")) == ["a", "a/1", "a/2"]
+
+
+def test_names_of_facts_are_those_of_the_journals_there_are() -> None:
+    """Another name would lose what earlier batches taught, and how far the mirror is."""
+    assert (TAUGHT, BEGUN_WITH, LEFT_OUT, MIRROR) == ("taught/", "begun_with/", "left_out/", "mirror")

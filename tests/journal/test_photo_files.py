@@ -62,7 +62,7 @@ def test_another_picture_by_now_leaves_nothing(tmp_path: Path) -> None:
     """What was noted is one picture, what lies there another: no copy under the old hash, and no half one."""
     path, sha256 = picture(tmp_path, "cut.jpg")
     path.write_bytes(b"changed since")
-    assert not copy_photo(path, tmp_path / "photos", sha256)
+    assert copy_photo(path, tmp_path / "photos", sha256) is False
     assert list((tmp_path / "photos").iterdir()) == []
     with pytest.raises(OSError):
         copy_photo(tmp_path / "none.jpg", tmp_path / "photos", sha256)

@@ -38,6 +38,14 @@ def test_a_corrected_detail_stands_and_the_old_value_stays(kept: Journal) -> Non
     assert [detail.value for detail in kept.detail_history(NAME)] == ["K-17", "K-71"]
 
 
+def test_records_have_the_ids_that_earlier_releases_gave_them(kept: Journal) -> None:
+    """Another id would take in twice what an export brings back."""
+    detail = kept.add_detail(NAME, "maker", "Ada", T0, "Ben")
+    kept.amend_batch(NAME, BATCH.recipe, BATCH.vessel, T0 + 5.0, "Ben")
+    assert detail.detail_id == "a3b17e1b3c5f"
+    assert [one.amendment_id for one in kept.amendments(NAME)] == ["8a487f42e2e2"]
+
+
 def test_an_empty_value_takes_a_field_back(kept: Journal) -> None:
     """What was taken back stands no longer, and is still in the history."""
     kept.add_detail(NAME, "maker", "Ada", T0)

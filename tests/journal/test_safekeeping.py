@@ -367,3 +367,94 @@ def test_a_picture_is_copied_by_its_hash_or_not_at_all(tmp_path: Path) -> None:
     assert not copy_photo(picture, tmp_path / "elsewhere", sha256)
     assert list((tmp_path / "elsewhere").iterdir()) == []
     assert copy_by_hash(tmp_path, "../*") is None
+
+
+# ---- what an earlier kill left, and what is told of a refusal ----
+
+
+def test_what_a_killed_restore_left_is_cleared_away(filled: Journal, tmp_path: Path) -> None:
+    """A log or a half of it beside the next one would be taken for its own."""
+    backup = other(tmp_path / "backup.sqlite")
+    filled.close()
+    endings = ("", "-wal", "-shm", "-journal", ".part")
+    left = [filled.path.with_name(f".{filled.path.name}.restoring{ending}") for ending in endings]
+    for path in left:
+        path.write_bytes(b"left by a kill" * 100)
+    put_back(backup, filled.path, DATED)
+    assert names(filled.path) == ["Quillmarsh 11"]
+    assert not [path.name for path in left if path.exists()]
+
+
+def test_helpers_of_a_damaged_journal_never_meet_the_new_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """And that they are gone is on the disk before the new file has the name."""
+    backup, journal = other(tmp_path / "backup.sqlite"), tmp_path / "here" / "journal.sqlite"
+    journal.parent.mkdir()
+    journal.write_bytes(b"rubbish" * 1000)
+    helpers = [journal.with_name(journal.name + end) for end in ("-wal", "-shm", "-journal")]
+    for path in helpers:
+        path.touch()
+    order: list[str] = []
+    sync, rename = putting_back.sync_folder, os.replace
+
+    def synced(folder: Path) -> None:
+        order.append(f"synced without {sum(not path.exists() for path in helpers)} helpers")
+        sync(folder)
+
+    monkeypatch.setattr(putting_back, "sync_folder", synced)
+    monkeypatch.setattr(os, "replace", lambda *paths: (order.append("named"), rename(*paths))[1])
+    put_back(backup, journal, DATED)
+    assert order[-3:] == ["synced without 3 helpers", "named", "synced without 3 helpers"]
+    assert names(journal) == ["Quillmarsh 11"]
+
+
+def test_a_journal_is_put_back_into_folders_that_are_not_there_yet(tmp_path: Path) -> None:
+    """A new machine has none of them."""
+    backup, journal = other(tmp_path / "backup.sqlite"), tmp_path / "a" / "b" / "journal.sqlite"
+    put_back(backup, journal, DATED)
+    assert names(journal) == ["Quillmarsh 11"]
+
+
+def test_what_the_disk_refuses_may_succeed_later(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever is told so tries again; a backup that cannot be trusted is no better the next time."""
+    backup = other(tmp_path / "backup.sqlite")
+    with monkeypatch.context() as patch, pytest.raises(JournalError) as refused:
+        patch.setattr(Path, "open", failing(errno.EIO))
+        examine(backup)
+    assert refused.value.again
+    filled.close()
+    with monkeypatch.context() as patch, pytest.raises(JournalError) as refused:
+        patch.setattr(os, "fsync", failing(errno.EIO))
+        put_back(backup, filled.path, DATED)
+    assert refused.value.again
+    with pytest.raises(JournalError) as refused:
+        (tmp_path / "rubbish.sqlite").write_bytes(b"rubbish" * 1000)
+        examine(tmp_path / "rubbish.sqlite")
+    assert not refused.value.again
+
+
+def test_a_pause_is_made_after_each_part_but_the_last(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that a slow card has time for readings; without a pause none is made."""
+    monkeypatch.setattr(safekeeping, "_PAGES", 20)
+    paused: list[float] = []
+    parts: list[tuple[int, int]] = []
+    monkeypatch.setattr(safekeeping.time, "sleep", paused.append)
+    copy_journal(filled.path, tmp_path / "with", lambda done, all_: parts.append((done, all_)) or True, pause_s=0.25)
+    assert len(parts) > 2 and parts[-1][0] == parts[-1][1]
+    assert paused == [0.25] * (len(parts) - 1)
+    paused.clear()
+    copy_journal(filled.path, tmp_path / "without")
+    assert paused == []
+
+
+def test_copying_leaves_no_open_file(filled: Journal, tmp_path: Path) -> None:
+    """One a night would use them up within years; a folder's, too."""
+    copy_journal(filled.path, tmp_path / "first.sqlite")
+    before = len(os.listdir("/proc/self/fd"))
+    for number in range(5):
+        copy_journal(filled.path, tmp_path / f"{number}.sqlite")
+        examine(tmp_path / f"{number}.sqlite")
+    assert len(os.listdir("/proc/self/fd")) == before

@@ -141,3 +141,27 @@ def test_frames_that_cannot_be_moved_are_no_journal(
     monkeypatch.setattr("monitor.journal.shipping.sqlite3.connect", Read)
     with pytest.raises(JournalError, match="could not be put together"):
         assemble(chain, tmp_path / "whole.sqlite")
+
+
+def test_of_other_chains_the_sign_that_they_are_whole_goes_first(
+    tmp_path: Path, written: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A kill in between must not leave a chain that says it is whole and is not; base and tails go, too."""
+    mine = chain_of(tmp_path / "copy", written)
+    old = Chain(mine.folder, 1, 2)
+    for path in (old.base, old.tail(1), old.tail(2), old.ready):
+        path.touch()
+    strange = mine.folder / "photo-0001-0002-x"
+    strange.touch()
+    gone: list[str] = []
+    unlink = Path.unlink
+
+    def noted(path: Path, missing_ok: bool = False) -> None:
+        gone.append(path.name)
+        unlink(path, missing_ok=missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", noted)
+    clear_all_but(mine)
+    assert gone[0] == old.ready.name
+    assert sorted(gone) == sorted(path.name for path in (old.base, old.tail(1), old.tail(2), old.ready))
+    assert strange.exists() and mine.ready.exists() and mine.base.exists() and mine.tails()

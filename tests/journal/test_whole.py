@@ -270,3 +270,27 @@ def test_alarms_go_with_their_facts(journal: Journal, other: Journal) -> None:
         other.put_rows(table, rows(journal, table))
     (alarm,) = other.alarms()
     assert (alarm.kind, alarm.facts) == ("silent", {"n": 1})
+
+
+def test_every_column_is_told_as_the_table_keeps_it(journal: Journal) -> None:
+    """Import refuses by these words what the table could not hold: a wrong one lets it in, or keeps good rows out."""
+    kept: dict[tuple[str, str], tuple[str, bool]] = {
+        (table, column): (kind, bool(never_null) or bool(key))
+        for table in (*TABLES, "probes") if table != "thinned"
+        for _, column, kind, never_null, _, key in journal._rows(f"PRAGMA table_info({table})")
+    }  # fmt: skip
+    kept |= {("readings", column): kept["probes", column] for column in ("bucket", "probe")}
+    words = {"TEXT": {"text", "json"}, "REAL": {"real"}, "INTEGER": {"real"}}
+    for table, columns in TABLES.items():
+        for column, word in columns.items():
+            if table == "thinned":
+                assert word == ("text" if column == "batch" else "real")
+                continue
+            kind, never_null = kept[table, column]
+            assert word.rstrip("?") in words[kind], (table, column)
+            assert word.endswith("?") == (not never_null), (table, column)
+    of_json = {(table, column) for table, columns in TABLES.items() for column in columns if columns[column] == "json"}
+    assert of_json == {
+        ("batches", "recipe"), ("batches", "vessel"), ("amendments", "recipe"), ("amendments", "vessel"),
+        ("alarms", "facts"), ("events", "line"),
+    }  # fmt: skip
