@@ -22,7 +22,7 @@ from monitor.watch_parts import people_of, sleeping_hours
 from tests.faults.week_nodes import HOUR, MINUTE, Curve, pack
 from tests.faults.week_world import RECIPE
 from tests.helpers_watch import Bench, settings_with
-from tests.phones_at_will import ACCEPTS, AWAY, PhonesAtWill, Rang
+from tests.phones_at_will import ACCEPTS, AWAY, PhonesAtWill
 
 # Saturday 17 January 2026, 3:00 UTC, and Tuesday, 3:00.
 GONE_S = 1768618800.0
