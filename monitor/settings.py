@@ -16,13 +16,14 @@ import os
 import re
 import stat
 import zoneinfo
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from monitor.domain import INSULATIONS, PROBES, Place
+from monitor.file_group import writing_group
 from monitor.languages import LANGUAGES, language_of, voice_for
 from monitor.sensing.division import Division, faults
 from monitor.sensing.senml import ProbeSettings as DecoderProbeSettings
@@ -450,10 +451,12 @@ def load_settings(
     environ: Mapping[str, str] | None = None,
     folder: Path | None = None,
     watch: str | None = None,
+    group_of: Callable[[os.stat_result], str] = writing_group,
 ) -> Settings:
     """Find, read and check the settings; with no file, the defaults, which have no source.
 
     ``watch`` names the watch that this is, where the buckets are divided; else $EMBERPAIL_WATCH or the file does.
+    ``group_of`` says which group of users may write a file in such a state, "" for none.
     Raises SettingsError with every problem found.
     """
     environ = os.environ if environ is None else environ
@@ -484,7 +487,9 @@ def load_settings(
         raise SettingsError(
             [tr("{path}, line {line}: this is not UTF-8 text; save the file as UTF-8.", path=path, line=line)]
         ) from None
-    settings = settings_from_text(text, path, environ, others_may_read=bool(state.st_mode & 0o044))
+    settings = settings_from_text(
+        text, path, environ, others_may_read=bool(state.st_mode & 0o044), written_by=group_of(state)
+    )
     return settings.as_watch(watch or environ.get(WATCH_VARIABLE, "") or settings.division.own)
 
 
@@ -507,8 +512,13 @@ def _unfit(path: Path, size: int, state: os.stat_result) -> str | None:
     return None
 
 
-def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, others_may_read: bool = False) -> Settings:
-    """Check the text of a settings file; ``path`` is for the sentences and for relative paths in it."""
+def settings_from_text(
+    text: str, path: Path, environ: Mapping[str, str], *, others_may_read: bool = False, written_by: str = ""
+) -> Settings:
+    """Check the text of a settings file; ``path`` is for the sentences and for relative paths in it.
+
+    ``written_by`` is a group of users who may write it, besides its owner; "" for none.
+    """
     try:
         data = toml_of(text)
     except NotTomlError as error:
@@ -537,6 +547,15 @@ def settings_from_text(text: str, path: Path, environ: Mapping[str, str], *, oth
                     "{path} holds a password, token or phone route, and other users of this computer can read it: "
                     "chmod 600 {path}",
                     path=path,
+                )
+            )
+        if written_by:
+            warnings.append(
+                tr(
+                    "{path} can be written by everybody in the group {group}, who could change whom Emberpail rings: "
+                    "chmod g-w {path}",
+                    path=path,
+                    group=written_by,
                 )
             )
         return replace(settings, warnings=tuple(map(one_line, warnings)))

@@ -36,7 +36,8 @@ _EDGES: dict[str, set[str]] = {
     "page": {"seasons", "trade", "curve", "domain", "words", "units"},
     "papers": {"trade", "curve", "domain", "words", "units"},  # labels and sheets to print
     "languages": {"words", "units"},
-    "settings": {"sensing", "trade", "domain", "words", "units", "toml_tables", "languages"},
+    "settings": {"sensing", "trade", "domain", "words", "units", "toml_tables", "languages", "file_group"},
+    "file_group": set(),  # a tool of the settings: who may write a file
     "toml_tables": {"words"},  # a tool without a file of its own: text in, values or sentences out
     "clock": set(),
     "events_file": set(),
@@ -52,7 +53,7 @@ _WIRING = {
     "drill_told", "untold", "morning", "what_if_jobs", "supervising", "service", "beating", "resetting",
     "keeping", "housekeeping", "counted",
     "thinning", "settings_edit", "mirroring", "mirror_again", "reanalysis", "comparing", "comparing_page", "notebook",
-    "metering", "copying", "taking_over", "replay_learned", "learned",
+    "metering", "phone_health", "copying", "taking_over", "replay_learned", "learned",
 }  # fmt: skip
 
 # "importer -> imported", each with its reason. Take a line out when it is mended; put none in.

@@ -353,6 +353,40 @@ def test_a_file_that_everybody_can_write_is_refused(tmp_path: Path, mode: int) -
         load_settings(path, {})
 
 
+@pytest.mark.parametrize("mode", [0o620, 0o660, 0o664])
+@pytest.mark.parametrize("text", ["", SECRET])
+def test_a_file_that_a_group_can_write_is_told(tmp_path: Path, mode: int, text: str) -> None:
+    """With a secret or without: in one sentence that says what to do. It is a warning, for the group may be meant."""
+    path = tmp_path / "emberpail.toml"
+    path.write_text(text)
+    path.chmod(mode)
+
+    def told(group: str) -> list[str]:
+        warnings = load_settings(path, {}, group_of=lambda state: group if state.st_mode & 0o020 else "").warnings
+        return [one for one in warnings if "written" in one]
+
+    [says] = told("shed")
+    assert says == (
+        f"{path} can be written by everybody in the group shed, who could change whom Emberpail rings: chmod g-w {path}"
+    )
+    assert told("") == []
+    path.chmod(mode & ~0o020)
+    assert told("shed") == []
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="by design: only root can give a file to a group that nobody knows")
+def test_check_tells_a_group_that_can_write(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By the system's own lookups, of which an unknown number is no error."""
+    path = tmp_path / "emberpail.toml"
+    path.write_text("")
+    path.chmod(0o664)
+    os.chown(path, -1, 54321)
+    main(["check", "--settings", str(path)])
+    assert f"in the group 54321, who could change whom Emberpail rings: chmod g-w {path}" in " ".join(
+        capsys.readouterr().out.split()
+    )
+
+
 @pytest.mark.skipif(os.geteuid() != 0, reason="by design: only root can give a file away")
 def test_a_file_of_another_user_is_refused_and_roots_is_not(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As root, whose file is its own; and as somebody whose settings root has written."""
