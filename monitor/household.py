@@ -11,7 +11,8 @@ from monitor.finding import found_in, holds
 from monitor.journal.database import Journal
 from monitor.judgement.on_call import OnCall, in_order, tonight_ends_s
 from monitor.page.household import BatchRow, HouseholdView, PersonView, RouteView
-from monitor.phone.routes import label, ring
+from monitor.phone.routes import ring
+from monitor.phone_health import health_to_show, keep_health, names_by, part_of
 from monitor.reminding import HELD_FACT, held_until_s
 from monitor.settings import MqttSource, SerialSource, Settings
 from monitor.words import DAY_TIME, quantity, tr, when
@@ -41,21 +42,21 @@ class JournalHousehold:
         now_s = self._now_s()
         with self._lock:
             journal = self._journal("read")
-            health = {one.part: one for one in journal.health()}
+            health = {one.part: one for one in health_to_show(journal, self._settings)}
             held_s = held_until_s(journal, now_s)
             drills = {
                 person.name: drill_words(journal, self._settings, person.name, now_s)
                 for person in self._settings.people
             }
             on_call = on_call_now(journal, self._settings.people, now_s, self._settings.local_time)
+        names = names_by(self._settings)
         people: list[PersonView] = []
         # Who cannot be rung is not rung first.
         ordered = sorted(in_order(self._settings.people, on_call, lambda one: one.name), key=lambda one: not one.routes)
         for person in ordered:
             routes = []
-            for url in person.routes:
-                name = label(url.reveal())
-                last = health.get(f"phone {person.name} {name}")
+            for name in (name for (who, _), name in names.items() if who == person.name):
+                last = health.get(part_of(person.name, name))
                 routes.append(RouteView(name) if last is None else RouteView(name, last.ok, last.says, last.at_s))
             notes = (*_notes(self._settings, person.name), *filter(None, [drills[person.name]]))
             people.append(PersonView(person.name, tuple(routes), not people, notes))
@@ -96,7 +97,7 @@ class JournalHousehold:
         with self._lock:
             journal = self._journal("write")
             for one in rung:
-                journal.set_health(f"phone {one.person} {one.route}", one.ok, one.says, self._now_s())
+                keep_health(journal, (one.person, one.label), one.route, one.ok, one.says, at_s=self._now_s())
         return tuple((one.ok, one.says) for one in rung)
 
     def on_call(self, person: str) -> None:

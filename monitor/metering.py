@@ -12,6 +12,7 @@ import monitor
 from monitor.journal.database import Journal
 from monitor.judgement.alarms import STANDING_STATES
 from monitor.page.metrics import Family
+from monitor.phone_health import health_to_show
 from monitor.settings import Settings
 from monitor.standing import last_watched_s
 
@@ -46,7 +47,7 @@ def metrics(journal: Journal, settings: Settings, now_s: float, inside: Mapping[
         *_of_data(journal, now_s),
         *_of_batches(journal),
         *_of_alarms(journal),
-        *_of_the_watch(journal, now_s, inside),
+        *_of_the_watch(journal, settings, now_s, inside),
     ]
     return families if settings.mirror is None else [*families, *_of_the_mirror(journal, now_s, inside)]
 
@@ -103,10 +104,12 @@ def _of_alarms(journal: Journal) -> list[Family]:
     ]
 
 
-def _of_the_watch(journal: Journal, now_s: float, inside: Mapping[str, float]) -> list[Family]:
+def _of_the_watch(
+    journal: Journal, settings: Settings, now_s: float, inside: Mapping[str, float]
+) -> list[Family]:
     waiting = journal.still_to_tell()
     watched_s = last_watched_s(journal)
-    parts = [({"part": one.part}, float(one.ok)) for one in journal.health()]
+    parts = [({"part": one.part}, float(one.ok)) for one in health_to_show(journal, settings)]
     oldest_s = min((created_s for _, created_s in waiting.values()), default=now_s)
     families = [
         _many("outbox_messages", "Messages that no service has taken yet.", _GAUGE,

@@ -27,7 +27,8 @@ from monitor.own_trouble import OwnTrouble
 from monitor.page_wiring import PageWiring
 from monitor.phone.people import routes_of
 from monitor.phone.postman import Postman
-from monitor.phone.routes import make_ready, no_routes_warning
+from monitor.phone.routes import make_ready, no_routes_warning, without_labels
+from monitor.phone_health import keep_health, part_of
 from monitor.pipeline import Minder
 from monitor.sensing.division import part_words
 from monitor.service import Beginnings, Service
@@ -293,20 +294,26 @@ class Running:
             except JournalError as error:
                 self.watch.trouble["phone"] = str(error)
             except Exception as error:  # whatever it is, the next round must come: nobody else rings
-                self.watch.trouble["phone"] = tr("handing over failed in a way nobody foresaw: {error!r}.", error=error)
+                # It may be about a lane, and so name its route's label.
+                says = tr("handing over failed in a way nobody foresaw: {error!r}.", error=error)
+                self.watch.trouble["phone"] = without_labels(says)
             self._due_now.wait(max(0.02, 1.0 / self.clock.speed))
 
     def deliver_now(self) -> None:
         """Hand over what is due now."""
         for delivery in self._postman.deliver_due(self.clock.now(), wait_s=_ANSWERS_WITHIN_S / self.clock.speed):
-            part = f"phone {delivery.person} {delivery.route}"
+            name = self._postman.name_of(delivery.person, delivery.route)
+            part, shown = part_of(delivery.person, delivery.route), part_of(delivery.person, name)
             self._refused[part] = 0 if delivery.ok else self._refused.get(part, 0) + 1
             if self._refused[part] >= _REFUSALS_ARE_TROUBLE:
-                self.watch.trouble[part] = delivery.says
+                self.watch.trouble[shown] = delivery.says
             else:
-                self.watch.trouble.pop(part, None)
+                self.watch.trouble.pop(shown, None)
             with contextlib.suppress(JournalError):  # the disk's own trouble is told elsewhere
-                self._phone_journal.set_health(part, delivery.ok, delivery.says, self.clock.now())
+                keep_health(
+                    self._phone_journal, (delivery.person, delivery.route), name, delivery.ok, delivery.says,
+                    at_s=self.clock.now(),
+                )  # fmt: skip
             self._untold.after(delivery, self.clock.now())
             if not delivery.ok:
                 self._say(delivery.says)
@@ -334,7 +341,7 @@ class Running:
         for part, says in dict(self.watch.trouble).items():
             if part in ("journal", "phone") or part.startswith(("worker ", "judging ")):
                 return says
-        routes = [f"phone {person.name} {label}" for person in self._people for label in person.labels]
+        routes = [part_of(person.name, label) for person in self._people for label in person.labels]
         if routes and all(self._refused.get(route, 0) >= _REFUSALS_ARE_TROUBLE for route in routes):
             return tr("no phone route takes a message.")
         return ""

@@ -27,6 +27,7 @@ from monitor.moving import moved_from
 from monitor.page.kinds import kind_words
 from monitor.page.view import STALE_AFTER_S, AlarmView, BucketView, LogLine, RecordView, StatusView, StepView
 from monitor.phone.routes import no_routes_warning
+from monitor.phone_health import health_to_show
 from monitor.retelling import retold, retold_short
 from monitor.sensing.division import part_words
 from monitor.sensing.supply import OLD_S, SUPPLIES_KEY
@@ -155,7 +156,7 @@ def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[
     if settings.no_phone:
         troubles.append(no_routes_warning())
     troubles += drill_troubles(journal, settings, now_s)
-    troubles += [f"{health.part}: {health.says}" for health in journal.health() if not health.ok]
+    troubles += [f"{health.part}: {health.says}" for health in health_to_show(journal, settings) if not health.ok]
     # What is the matter with a node stands at its batch, if there is one.
     minded = {batch.bucket for batch in journal.running_batches()}
     troubles += [

@@ -333,15 +333,17 @@ def _clock(settings: Settings, journal: Journal | None) -> Line:
 
 def _phone(settings: Settings) -> Iterator[Line]:
     from monitor.phone.routes import label, no_routes_warning, route_problem
+    from monitor.phone_health import names_by
 
     if settings.no_phone:
         yield Line(tr("phone"), False, no_routes_warning())
+    names = names_by(settings)
     for person in settings.people:
         if not person.routes and not settings.no_phone:
             yield Line(tr("phone"), None, tr("{name} has no route and will not be rung.", name=person.name))
         for route in person.routes:
-            name = label(route.reveal())
-            problem = route_problem(route.reveal())
+            name = names[person.name, label(route.reveal())]
+            problem = route_problem(route.reveal(), name)
             says = problem or tr(
                 "{name} is a route that can be used; whether it rings, emberpail ring shows.", name=name
             )

@@ -6,13 +6,13 @@ import http.client
 import urllib.error
 import urllib.request
 
-from monitor.phone.routes import Outcome, label
+from monitor.phone.routes import Outcome, scheme_of
 from monitor.words import tr
 
 
 def beat(url: str, *, timeout_s: float = 10.0) -> Outcome:
-    """GET ``url`` (http or https) once. Never raises; the sentence shows the route's label, not the URL."""
-    name = label(url)
+    """GET ``url`` (http or https) once. Never raises; the sentence shows the scheme, nothing else of the URL."""
+    name = scheme_of(url)
     if not url.lower().startswith(("http://", "https://")):
         return Outcome(False, False, tr("Heartbeat {name}: the URL must begin with http:// or https://.", name=name))
     try:

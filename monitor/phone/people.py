@@ -35,7 +35,7 @@ class Person:
 
     @property
     def labels(self) -> tuple[str, ...]:
-        """The routes as they may be shown and kept in the journal."""
+        """By what the journal knows the routes; never shown (``routes.names_of``)."""
         return tuple(label(url) for url in self.routes)
 
 

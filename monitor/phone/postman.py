@@ -123,7 +123,8 @@ def _telling(letter: Letter) -> tuple[str, str, str]:
 
 
 class Postman:
-    """Delivers what the outbox holds. ``routes`` maps (person, label) to the URL; ``clock`` gives Unix seconds.
+    """Delivers what the outbox holds. ``routes`` maps (person, label) to the URL, in the order of the settings;
+    ``clock`` gives Unix seconds.
 
     Call ``deliver_due`` every second or so from one thread. ``sender`` has the signature of ``routes.send``.
     """
@@ -151,6 +152,7 @@ class Postman:
         """
         self._journal = journal
         self._routes = dict(routes)
+        self._names = phone_routes.names_of(self._routes)
         self._clock = clock
         self._sender = sender
         self._stream = stream
@@ -220,6 +222,10 @@ class Postman:
         """(person, route label) of the lanes that have hung, for the health of the phone."""
         return [key for key, lane in self._lanes.items() if any(thread.is_alive() for thread in lane.hung)]
 
+    def name_of(self, person: str, route: str) -> str:
+        """What the route of that label is called where somebody may read it."""
+        return self._names.get((person, route)) or phone_routes.without_labels(route)
+
     def close(self, wait_s: float = 3.0) -> None:
         """Let hand-overs under way end within ``wait_s`` and record what can be recorded."""
         with self._change:
@@ -259,7 +265,8 @@ class Postman:
         url = self._routes.get(key)
         if url is None:
             for letter in letters:
-                says = tr("{person}, {route}: the settings no longer have this route.", person=key[0], route=key[1])
+                name = self.name_of(*key)
+                says = tr("{person}, {route}: the settings no longer have this route.", person=key[0], route=name)
                 self._settle(letter, Outcome(False, False, says), now_s)
             return
         with self._change:
@@ -271,8 +278,8 @@ class Postman:
             self._in_hand |= lane.left
             # What it says of the hand-over is for whoever runs this: in the voice that speaks here.
             lane.thread = threading.Thread(
-                target=contextvars.copy_context().run, args=(self._run, lane, url, letters), name=f"phone {key[1]}",
-                daemon=True,
+                target=contextvars.copy_context().run, args=(self._run, lane, url, letters), daemon=True,
+                name=f"phone {self.name_of(*key)}",
             )  # fmt: skip
             lane.began, lane.handling = self._monotonic(), letters[0]
             lane.thread.start()
@@ -338,10 +345,12 @@ class Postman:
     def _send(self, url: str, letter: Any, body: str, now_s: float, **more: Any) -> Outcome:
         try:
             return self._sender(
-                url, letter.title, body, urgency=letter.urgency, stream=self._stream, at_s=now_s, **more
-            )
+                url, letter.title, body, name=self.name_of(letter.person, letter.route), urgency=letter.urgency,
+                stream=self._stream, at_s=now_s, **more,
+            )  # fmt: skip
         except Exception as error:
-            return Outcome(False, True, tr("{route} failed ({error}).", route=letter.route, error=type(error).__name__))
+            name = self.name_of(letter.person, letter.route)
+            return Outcome(False, True, tr("{route} failed ({error}).", route=name, error=type(error).__name__))
 
     def _picture_for(self, url: str, letter: Any, now_s: float) -> bytes | None:
         """The picture for an alarm's first try by a route that takes one."""
@@ -417,7 +426,7 @@ class Postman:
                 letter = lane.handling
                 says = tr(
                     "{route}: no answer within {s:.0f} s; it may have arrived all the same.",
-                    route=letter.route,
+                    route=self.name_of(letter.person, letter.route),
                     s=self._hung_after_s,
                 )
                 self._settle(letter, Outcome(False, True, says), now_s)

@@ -13,8 +13,9 @@ import re
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TextIO
 
 from monitor.phone.lock_screen import lock_screen
@@ -29,6 +30,7 @@ READ_TIMEOUT_S = 20.0
 PRINT_SCHEME = "print"
 
 _SCHEME = re.compile(r"^([A-Za-z][A-Za-z0-9+.-]{0,15})://")
+_LABEL = re.compile(r"([a-z][a-z0-9+.-]{0,15}) …[0-9a-f]{6}(?![0-9a-f])")
 _STATUS = re.compile(r"\berror\s*[=:]\s*(\d{3})\b")
 # HTTP answers of the 4xx kind that are worth another try: time-out, too early, too many (RFC 9110, 8470, 6585).
 _WORTH_ANOTHER_TRY = (408, 425, 429)
@@ -50,19 +52,50 @@ class Outcome:
 
 
 def label(url: str) -> str:
-    """A name for a route that gives nothing away: its scheme and a short hash, such as "ntfy …a3f2c1"."""
-    scheme = _SCHEME.match(url.strip())
+    """By what the journal knows a route: its scheme and a short hash, such as "ntfy …a3f2c1".
+
+    The same in every process and whatever else the settings say, so that a message is told once over restarts and
+    edits. Never to be shown: likely addresses could be tried on it (``names_of`` has what is shown).
+    """
     digest = hashlib.sha256(url.strip().encode("utf-8", "surrogatepass")).hexdigest()[:6]
-    return f"{scheme.group(1).lower() if scheme else 'route'} …{digest}"
+    return f"{scheme_of(url)} …{digest}"
 
 
-def route_problem(url: str) -> str | None:
+def scheme_of(url: str) -> str:
+    """All of a route that may be shown by itself: "ntfy"; "route" where it has no scheme."""
+    scheme = _SCHEME.match(url.strip())
+    return scheme.group(1).lower() if scheme else "route"
+
+
+def names_of(routes: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """(person, label) in the order of the settings -> the name under which that route is shown.
+
+    A person's routes are numbered by scheme: "ntfy 1", "ntfy 2", "mailto 1". No guess at an address can be held
+    against that.
+    """
+    names: dict[tuple[str, str], str] = {}
+    count: Counter[tuple[str, str]] = Counter()
+    for person, known_as in routes:
+        if (person, known_as) not in names:
+            scheme = without_labels(known_as)
+            count[person, scheme] += 1
+            names[person, known_as] = f"{scheme} {count[person, scheme]}"
+    return names
+
+
+def without_labels(text: str, names: Mapping[str, str] | None = None) -> str:
+    """A text with every label in it replaced by the route's name in ``names`` (by label), else by its scheme."""
+    return _LABEL.sub(lambda found: (names or {}).get(found[0], found[1]), text)
+
+
+def route_problem(url: str, name: str = "") -> str | None:
     """Why ``url`` cannot be used as a route, in one sentence that gives nothing of it away; None when it can.
 
-    Asks nobody: whether the service takes a message only a message shows (``ring``).
+    ``name`` is what the sentence calls it, its scheme without. Asks nobody: whether the service takes a message only
+    a message shows (``ring``).
     """
     url = url.strip()
-    name, scheme = label(url), _SCHEME.match(url)
+    name, scheme = name or scheme_of(url), _SCHEME.match(url)
     if not url:
         return tr(_EMPTY)
     if scheme is None:
@@ -102,6 +135,7 @@ def send(
     title: str,
     body: str,
     *,
+    name: str = "",
     urgency: str = "daylight",
     attach: str | None = None,
     connect_timeout_s: float = CONNECT_TIMEOUT_S,
@@ -111,12 +145,12 @@ def send(
 ) -> Outcome:
     """Hand one message to the service behind ``url``.
 
-    ``attach`` is a file to send along, where the service takes one; ``stream`` and ``at_s`` are for ``print://`` only.
-    A message longer than the service allows goes out in parts. Time-outs that the URL sets itself (``cto``, ``rto``)
-    are kept.
+    ``name`` is what the sentences call the route, its scheme without. ``attach`` is a file to send along, where the
+    service takes one; ``stream`` and ``at_s`` are for ``print://`` only. A message longer than the service allows
+    goes out in parts. Time-outs that the URL sets itself (``cto``, ``rto``) are kept.
     """
     url = url.strip()
-    name = label(url)
+    name = name or scheme_of(url)
     scheme = _SCHEME.match(url)
     if not url:
         return Outcome(False, False, tr(_EMPTY))
@@ -263,12 +297,16 @@ def no_routes_warning() -> str:
 
 @dataclass(frozen=True, slots=True)
 class Rung:
-    """What became of one route's message; ``says`` is a whole sentence that names person and route."""
+    """What became of one route's message; ``says`` is a whole sentence that names person and route.
+
+    ``route`` is the route's name, to be shown; ``label`` what the journal knows it by.
+    """
 
     person: str
     route: str
     ok: bool
     says: str
+    label: str
 
 
 def tell(
@@ -283,28 +321,31 @@ def tell(
 ) -> list[Rung]:
     """Send one message to all ``routes`` (person, URL) at once, past any outbox; return when all have answered or
     ``patience_s`` is over. For the test, and for the hour when the journal itself cannot be written."""
+    routes = list(routes)
+    names = names_of((person, label(url)) for person, url in routes)
     lanes = []
     for person, url in routes:
         found: list[Outcome] = []
+        name = names[person, label(url)]
 
-        def run(url: str = url, found: list[Outcome] = found) -> None:
-            found.append(sender(url, title, body, urgency=urgency, **more))
+        def run(url: str = url, name: str = name, found: list[Outcome] = found) -> None:
+            found.append(sender(url, title, body, name=name, urgency=urgency, **more))
 
         speaking_as_here = contextvars.copy_context().run
-        thread = threading.Thread(target=speaking_as_here, args=(run,), name=f"tell {label(url)}", daemon=True)
+        thread = threading.Thread(target=speaking_as_here, args=(run,), name=f"tell {name}", daemon=True)
         thread.start()
         lanes.append((person, url, thread, found))
     until = time.monotonic() + patience_s
     rung = []
     for person, url, thread, found in lanes:
         thread.join(max(0.0, until - time.monotonic()))
-        name = label(url)
+        name = names[person, label(url)]
         outcome = (
             found[0]
             if found
             else Outcome(False, True, tr("{name}: no answer within {s:.0f} s.", name=name, s=patience_s))
         )
-        rung.append(Rung(person, name, outcome.ok, f"{person}, {outcome.says}"))
+        rung.append(Rung(person, name, outcome.ok, f"{person}, {outcome.says}", label(url)))
     return rung
 
 
@@ -324,6 +365,6 @@ def ring(routes: Iterable[tuple[str, str]], *, voices: Mapping[str, Voice] | Non
         rung.update(zip((place for place, _ in placed), told, strict=True))
     note = tr("That it took it does not show that the phone made a sound: look at the phone.")
     return [
-        Rung(one.person, one.route, one.ok, f"{one.says} {note}" if one.ok else one.says)
+        replace(one, says=f"{one.says} {note}") if one.ok else one
         for _, one in sorted(rung.items())
     ]

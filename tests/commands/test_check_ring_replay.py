@@ -147,10 +147,11 @@ def test_a_folder_that_cannot_be_written_is_told(shed: Shed) -> None:
 
 
 def test_a_bad_route_is_found_without_ringing_and_its_secret_stays_one(shed: Shed) -> None:
-    """The name of the service and a short hash, no more."""
+    """The name of the service and a number, no more."""
     shed.add_settings(f'\n[[person]]\nname = "Ash"\nroutes = ["nosuch://{SECRET}@host", "print://"]\n')
     said = shed.say("check")
-    assert said.code == 1 and "nosuch …" in said.words and SECRET not in said.out + said.err
+    assert said.code == 1 and "nosuch 1 is a route that cannot be used" in said.words
+    assert SECRET not in said.out + said.err and "…" not in said.out + said.err
 
 
 @pytest.mark.parametrize(

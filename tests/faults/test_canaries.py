@@ -6,6 +6,7 @@ sentences about trouble that would give a secret away.
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 import re
@@ -55,6 +56,9 @@ class Farm:
             f"nonsense://{CANARIES['broken']}/x",
             f"json://127.0.0.1:{closed}/{CANARIES['environment']}",
         ]
+        # Whoever has a list of likely words has these; that they are right must show nowhere.
+        self.guessable, self.former = (f"json://127.0.0.1:{closed}/{topic}" for topic in ("quillmarsh-soap", "alarm"))
+        self.heartbeat = f"http://127.0.0.1:{closed}/{CANARIES['heartbeat']}"
         self.settings = folder / "emberpail.toml"
         self.settings.write_text(
             f"""
@@ -71,6 +75,9 @@ litres = 25
 [[person]]
 name = "Ash"
 routes = ["{self.routes[0]}", "{self.routes[1]}", "${{ASH_ROUTE}}"]
+[[person]]
+name = "Ada"
+routes = ["{self.guessable}"]
 [page]
 port = {self.page_port}
 passphrase = "{CANARIES['passphrase']}"
@@ -81,7 +88,7 @@ port = {closed}
 username = "bed"
 password = "{CANARIES['siren']}"
 [heartbeat]
-url = "http://127.0.0.1:{closed}/{CANARIES['heartbeat']}"
+url = "{self.heartbeat}"
 [mirror]
 url = "http://127.0.0.1:{closed}"
 token = "{CANARIES['mirror']}"
@@ -101,9 +108,12 @@ path = "journal.sqlite"
             batch = batch_in("shed-2", started_s=time.time() - 3600.0)
             journal.add_batch(batch)
             journal.add_entry(batch.name, entry("poured", time.time() - 3000.0))
-            for route in self.routes:
-                told = Message("test", "raised", "Ash", label(route), "Title", "Body", time.time(), "now")
+            for person, route in (*(("Ash", one) for one in self.routes), ("Ada", self.guessable)):
+                told = Message("test", "raised", person, label(route), "Title", "Body", time.time(), "now")
                 journal.add_messages([told])
+            # As an Emberpail of before wrote it, of a route that the settings no longer have.
+            was = label(self.former)
+            journal.set_health(f"phone Ada {was}", False, f"{was}: the service refused it.", time.time())
 
     def start(self, *words: str) -> subprocess.Popen[str]:
         return subprocess.Popen(
@@ -149,6 +159,10 @@ path = "journal.sqlite"
             rung = client.post("/phones/do", data={"token": token, "what": "ring", "person": "Ash"}, headers=here)
             assert rung.status_code == 200 and "json" in rung.text
             self.said["rung from the page"] = f"{rung.headers}{rung.text}"
+
+    def all_routes(self) -> list[str]:
+        """Every address that is a secret, guessable or not."""
+        return [*self.routes, self.guessable, self.former, self.heartbeat]
 
     def written(self) -> Iterator[tuple[str, bytes]]:
         """Every file that there is now but the settings, and what is in the archives."""
@@ -206,7 +220,12 @@ def test_there_is_enough_to_look_through(farm: Farm) -> None:
     # The refusals did happen, and were told.
     assert farm.said["check"].count("nothing answers there") == 1  # the mirror
     assert "nothing answers" in farm.said["check"] and "phone Ash json" in farm.said["status"]
-    assert farm.said["ring"].count("connection refused") == 2 and "cannot be used" in farm.said["ring"]
+    assert farm.said["ring"].count("connection refused") == 3 and "cannot be used" in farm.said["ring"]
+    assert "Ada, json 1: nothing listens" in farm.said["ring"] and "Ash, json 2: nothing listens" in farm.said["ring"]
+    for what in ("status", "/ as a visitor", "/status.json as a visitor"):
+        assert "phone Ada json: json: the service refused it" in farm.said[what], what
+    assert "<strong>json 1</strong>" in farm.said["/phones as a visitor"]
+    assert 'part="phone Ada json"' in farm.said["/metrics inside"]
     assert "heartbeat" in (farm.said["watch"] + farm.said["status"] + farm.said["check"]).lower()
     assert "siren" in farm.said["check"]
 
@@ -221,6 +240,40 @@ def test_no_secret_is_written(farm: Farm) -> None:
     """Neither into the journal itself (nor its write-ahead log) nor into recording, events, exports and backups."""
     for name, data in farm.written():
         assert [one for one, canary in CANARIES.items() if canary.encode() in data] == [], name
+
+
+def _confirmed(shown: bytes, guess: str) -> set[str]:
+    """The words of what is shown that begin a hash of the guess: who sees one knows that the guess is right."""
+    word, text = re.compile(rb"(?<![0-9A-Za-z])[0-9a-f]{6,}(?![0-9A-Za-z])"), guess.encode()
+    hashes = [hashlib.new(name, text).hexdigest() for name in ("sha256", "sha1", "md5", "blake2b", "sha512")]
+    # Figures of six digits are many, and one of them may be such a beginning by chance.
+    words = {found.decode() for found in word.findall(shown) if not found.isdigit()}
+    return {one for one in words for whole in hashes if whole.startswith(one)}
+
+
+def test_a_guess_that_is_confirmed_is_seen() -> None:
+    """Else the tests below would hold of nothing."""
+    guess = "ntfys://shed.example/quillmarsh-soap"
+    assert label(guess) == "ntfys …a82fb8" and _confirmed(label(guess).encode(), guess) == {"a82fb8"}
+    assert _confirmed(f'"{hashlib.sha256(guess.encode()).hexdigest()}"'.encode(), guess)
+    assert not _confirmed(b"ntfys 1 ...a82fb9 a82fb8x", guess)
+
+
+def test_no_guess_at_a_route_is_confirmed_by_what_is_said(farm: Farm) -> None:
+    """Neither by a page, a figure, a command nor a line of the watch, for the right guess as for any other."""
+    for what, words in farm.said.items():
+        for route in farm.all_routes():
+            assert label(route) not in words and not _confirmed(words.encode(), route), (what, route)
+
+
+def test_no_guess_at_a_route_is_confirmed_by_what_is_written(farm: Farm) -> None:
+    """But for the journal and copies of it, which hold the page's key as well and are for one user only (below)."""
+    journals = {path.name for path in farm.folder.rglob("journal*.sqlite*")}
+    seen = [(name, data) for name, data in farm.written() if name not in journals]
+    assert {"night.rec", "winter.json", "winter.sqlite"} <= {name for name, _ in seen}
+    for name, data in seen:
+        for route in farm.all_routes():
+            assert label(route).encode() not in data and not _confirmed(data, route), (name, route)
 
 
 def test_what_holds_the_pages_key_is_for_one_user_only(farm: Farm) -> None:

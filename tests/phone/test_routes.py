@@ -16,7 +16,16 @@ from monitor.phone import routes
 from monitor.phone.heartbeat import beat
 from monitor.phone.lock_screen import lock_screen
 from monitor.phone.people import Person, routes_of
-from monitor.phone.routes import label, no_routes_warning, ring, send, tell
+from monitor.phone.routes import (
+    label,
+    names_of,
+    no_routes_warning,
+    ring,
+    route_problem,
+    send,
+    tell,
+    without_labels,
+)
 from tests.phone.receiver import Receiver, free_port
 
 TITLE = "shed-2 has not taken"
@@ -191,6 +200,30 @@ def test_a_label_is_short_and_tells_routes_apart() -> None:
     assert len(one) == len("ntfy …a3f2c1")
     assert label(" ntfy://topic-one ") == one
     assert label("my secret without a scheme").startswith("route …")
+    # As the journals of today have it: what waits under it must still find its route.
+    assert label("ntfys://shed.example/quillmarsh-soap") == "ntfys …a82fb8"
+
+
+def test_what_is_shown_of_a_route_is_its_service_and_a_number() -> None:
+    """Counted for each person and service; a route that stands there twice is one; nothing of its hash is left."""
+    a, b, c, none = (label(url) for url in ("ntfy://a", "ntfy://b", "json://c", "without a scheme"))
+    names = names_of([("Ada", a), ("Ada", c), ("Ada", a), ("Ada", b), ("Ben", b), ("Ben", none)])
+    assert names == {
+        ("Ada", a): "ntfy 1", ("Ada", c): "json 1", ("Ada", b): "ntfy 2", ("Ben", b): "ntfy 1",
+        ("Ben", none): "route 1",
+    }  # fmt: skip
+    assert without_labels(f"Ada, {a}: refused; {c}, {none}.", {a: "ntfy 1"}) == "Ada, ntfy 1: refused; json, route."
+    assert without_labels("a name cut off …; 12 °C") == "a name cut off …; 12 °C"
+
+
+def test_sentences_call_a_route_by_the_name_that_they_are_given() -> None:
+    """Else by its service alone; the heartbeat, of which there is one, always."""
+    url = f"json://127.0.0.1:{free_port()}/quillmarsh-soap"
+    assert send(url, TITLE, BODY).says.startswith("json: ")
+    assert send(url, TITLE, BODY, name="json 2").says.startswith("json 2: ")
+    assert str(route_problem("zzz://quillmarsh-soap", "zzz 1")).startswith("zzz 1 is a route that cannot be used")
+    assert str(route_problem("zzz://quillmarsh-soap")).startswith("zzz is a route that cannot be used")
+    assert beat(url.replace("json", "http")).says == "Heartbeat http: the service could not be reached."
 
 
 def test_the_library_is_loaded_only_when_a_message_goes_out() -> None:
@@ -252,6 +285,8 @@ def test_ring_says_one_sentence_a_route_and_does_not_wait_in_line(receiver: Rece
     )
     assert time.monotonic() - began < 4.0
     assert [(one.person, one.ok) for one in rung] == [("Ada", True), ("Ada", False), ("Ben", False), ("Ben", False)]
+    assert [one.route for one in rung] == ["json 1", "json 2", "json 1", "json 2"]
+    assert rung[0].label == label(receiver.url("ok"))
     assert all(one.says.startswith(one.person) and one.route in one.says for one in rung)
     assert "look at the phone" in rung[0].says
     assert "look at the phone" not in rung[1].says
