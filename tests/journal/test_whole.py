@@ -86,6 +86,15 @@ def test_readings_from_two_hours_before_the_start_to_the_end(journal: Journal) -
     assert seconds(journal) == [-7200, 0, 600]
 
 
+def test_a_reading_at_the_very_end_belongs_to_it_whatever_minute_it_is(journal: Journal) -> None:
+    """Also where it is the only one, at the first moment of a minute."""
+    journal.add_batch(BATCH)
+    journal.add_readings([core(600)])
+    journal.end_batch(BATCH.name, T0 + 600, T0 + 601)
+    assert (T0 + 600) % 60 == 0
+    assert seconds(journal) == [600]
+
+
 def test_spans_that_overlap_give_every_reading_once(journal: Journal) -> None:
     """Two batches in one bucket an hour apart share their prelude; two days apart they do not."""
     spans = [("first", 0.0, 100.0), ("second", 3600.0, 3700.0), ("third", 200_000.0, 200_100.0)]
