@@ -6,20 +6,22 @@ stand, and a replay of the recording, which notes it, says the same.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
 
 from monitor.domain import Batch
 from monitor.heat.learning import Lesson, history_from
-from monitor.heat.lessons import DOUBTS, lesson_of, why_not, with_test
+from monitor.heat.lessons import DOUBTS, TESTED_SD, lesson_of, why_not, with_test
 from monitor.heat.priors import History
 from monitor.journal.database import BatchRecord, Journal
 from monitor.journal.state import BEGUN_WITH, LEFT_OUT, TAUGHT
 from monitor.pipeline import Minder
 from monitor.trade.recipe import heat_budget, without_bad_numbers
+from monitor.trade.watered import watered
 from monitor.units import KOH_G_PER_MOL
-from monitor.words import mark
+from monitor.words import mark, tr
 
 WHY_NOT_WORDS: Mapping[str, str] = {
     "not_judged": mark("it could not be judged"),
@@ -31,6 +33,9 @@ WHY_NOT_WORDS: Mapping[str, str] = {
     "short": mark("it was watched for too short a time"),
     "doubted": mark("an alarm said that it did not react far enough; a test of its free alkali would settle that"),
     "unsure": mark("it was not clearly a good batch; a test of its free alkali would settle that"),
+    "tested_unclear": mark(
+        "its free alkali was tested after it was diluted, and the log does not say with how much water"
+    ),
     "tested_short": mark("the test of its free alkali says that it did not react far enough"),
     "left_out": mark("left out by hand"),
 }
@@ -107,19 +112,57 @@ def lessons(journal: Journal, pending: Mapping[str, object] | None = None) -> li
 
 
 def _tested(journal: Journal, lesson: Lesson) -> Lesson:
-    record = journal.batch(lesson.batch)
-    percent = journal.details(lesson.batch).get("free_alkali_percent")
-    if record is None or percent is None or not percent.value:
+    test = alkali_test(journal, lesson.batch)
+    if test is None:
         return lesson
-    recipe, vessel = journal.recipe_now(lesson.batch)
-    water_kg = sum(
-        entry.kg or 0.0
-        for entry in journal.entries(lesson.batch)
-        if entry.kind == "water-added" and entry.noted_at_s <= percent.noted_at_s
+    if test.completeness is None:
+        # It settles nothing, so what was doubted stays so.
+        return replace(lesson, why_not="tested_unclear") if lesson.why_not in DOUBTS else lesson
+    return with_test(lesson, test.completeness)
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """What a noted test of the free alkali says: the completeness and its sd, fractions. None where the soap had been
+    diluted by then and the log does not say with how much water: then it may say anything."""
+
+    completeness: float | None
+    sd: float = 0.0
+
+
+def alkali_test(journal: Journal, batch: str) -> Tested | None:
+    """The newest test of a batch's free alkali; None where none stands. It is taken to be of what stood in the bucket
+    when it was noted."""
+    record = journal.batch(batch)
+    percent = journal.details(batch).get("free_alkali_percent")
+    if record is None or percent is None:
+        return None
+    recipe, vessel = journal.recipe_now(batch)
+    recipe = without_bad_numbers(recipe)[0]
+    if not recipe.oils:
+        return None
+    filled_at_s = record.ended_s if record.outcome == "filled" and record.ended_s is not None else math.inf
+    water = watered(
+        journal.entries(batch), recipe, record.batch.started_s, percent.noted_at_s, filled_at_s=filled_at_s
     )
-    budget = heat_budget(without_bad_numbers(recipe)[0], vessel)
-    left_mol = float(percent.value) / 100.0 * (budget.mass_kg + water_kg) * 1000.0 / KOH_G_PER_MOL
-    return with_test(lesson, min(max((budget.koh_mol - left_mol) / budget.limiting_mol, 0.0), 1.0))
+    if not water.known:
+        return Tested(None)
+    budget = heat_budget(recipe, vessel)
+    left_mol = float(percent.value) / 100.0 * (budget.mass_kg + water.kg) * 1000.0 / KOH_G_PER_MOL
+    completeness = (budget.koh_mol - left_mol) / budget.limiting_mol
+    return Tested(min(max(completeness, 0.0), 1.0), math.hypot(TESTED_SD, budget.limiting_mol_sd / budget.limiting_mol))
+
+
+def alkali_test_words(journal: Journal, batch: str) -> str:
+    """One sentence where a test that was just noted cannot be reckoned with, "" where it can."""
+    test = alkali_test(journal, batch)
+    if test is None or test.completeness is not None:
+        return ""
+    return tr(
+        "It does not say how far the batch reacted, so nothing is learned from it: by then the soap had been diluted, "
+        "and the log does not say with how much water. Note that while a batch runs (emberpail mark BUCKET water-added "
+        "--mass 16kg), or test the paste."
+    )
 
 
 def history_for(journal: Journal, batch: Batch, pending: Mapping[str, object] | None = None) -> History | None:

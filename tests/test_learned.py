@@ -10,14 +10,24 @@ from pathlib import Path
 import pytest
 
 from monitor.commands import YES
+from monitor.domain import LogEntry
 from monitor.heat.learning import Lesson
 from monitor.journal.state import LEFT_OUT, TAUGHT
-from monitor.learned import begun_with, history_for, history_of_values, history_values, lessons
+from monitor.learned import (
+    alkali_test_words,
+    begun_with,
+    history_for,
+    history_of_values,
+    history_values,
+    lessons,
+)
 from monitor.replay import replay_recording
 from monitor.replay_learned import BEGUN_WITH_HISTORY, NoHistory
 from monitor.settings import load_settings
 from monitor.sources.batch_file import read_batch_file, write_batch_file
 from monitor.standing import status_view
+from monitor.trade.recipe import heat_budget
+from monitor.units import KOH_G_PER_MOL
 from tests.helpers_watch import NIGHT_S, RECORDINGS, Bench, recorded_lines, settings_with
 
 GOOD = "night-shed-1"
@@ -174,6 +184,50 @@ def test_a_noted_test_of_its_free_alkali_lets_a_doubted_batch_teach(bench: Bench
     assert reason() == ""
     bench.desk.add_detail("Quillmarsh 2", "free_alkali_percent", "3.0", bench.now_s)
     assert reason() == "tested_short"
+
+
+def _free_alkali_percent(completeness: float, water_kg: float) -> float:
+    """What a titration finds where so much has reacted, by the same mass balance."""
+    budget = heat_budget(BATCH.recipe, BATCH.vessel)
+    left_mol = budget.koh_mol - completeness * budget.limiting_mol
+    return 100.0 * left_mol * KOH_G_PER_MOL / 1000.0 / (budget.mass_kg + water_kg)
+
+
+@pytest.mark.parametrize(
+    ("entries", "tested", "why_not"),
+    [
+        ((("water-added", 0.0, 17.0), ("diluted", 1.0, None)), 0.72, "tested_short"),
+        ((("water-added", 0.0, 17.0, 9.0), ("diluted", 1.0, None)), 0.72, "tested_short"),  # noted after the test
+        ((("water-added", 0.0, None), ("diluted", 1.0, None)), None, "tested_unclear"),
+        ((("diluted", 1.0, None),), None, "tested_unclear"),
+        ((("filled", 1.0, None),), None, "tested_unclear"),
+    ],
+)
+def test_a_failed_batch_tested_after_dilution_does_not_teach(
+    bench: Bench, entries: tuple[tuple, ...], tested: float | None, why_not: str
+) -> None:
+    """A little alkali in much water is much alkali; where nobody noted how much water, the test says nothing."""
+    _teach(bench, _lesson(2, why_not="doubted", completeness=0.93, completeness_sd=0.04, heat_per_completeness=-1.0))
+    bench.begin(replace(BATCH, name="Quillmarsh 2"))
+    day_three_s = BATCH.started_s + 72 * 3600.0
+    for kind, hours, kg, *noted in entries:
+        at_s = day_three_s + 3600.0 * hours
+        noted_at_s = day_three_s + 3600.0 * noted[0] if noted else at_s
+        bench.desk.add_entry("Quillmarsh 2", LogEntry(kind, at_s, noted_at_s, kg=kg))
+    percent = _free_alkali_percent(0.72, 17.0)
+    bench.desk.add_detail("Quillmarsh 2", "free_alkali_percent", f"{percent:.3f}", day_three_s + 2 * 3600.0)
+    (lesson,) = lessons(bench.desk)
+    assert (lesson.tested, lesson.why_not) == (tested if tested is None else pytest.approx(tested, abs=0.01), why_not)
+    assert bool(alkali_test_words(bench.desk, "Quillmarsh 2")) == (tested is None)
+
+
+def test_an_unclear_test_takes_nothing_from_a_good_batch(bench: Bench) -> None:
+    """It says nothing, so the curve alone teaches."""
+    _teach(bench, _lesson(2))
+    bench.begin(replace(BATCH, name="Quillmarsh 2"))
+    bench.desk.add_entry("Quillmarsh 2", LogEntry("diluted", BATCH.started_s + 1.0, BATCH.started_s + 1.0))
+    bench.desk.add_detail("Quillmarsh 2", "free_alkali_percent", "0.1", BATCH.started_s + 2.0)
+    assert lessons(bench.desk) == [_lesson(2)]
 
 
 def test_the_command(bench: Bench, tmp_path: Path, monkeypatch, capsys) -> None:

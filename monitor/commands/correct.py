@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -31,7 +32,6 @@ from monitor.trade.correction import CAUSE_WORDS, CAUSES, Correction, Mass, corr
 from monitor.trade.filled import fill_in
 from monitor.trade.making import CAUTIONS, DEFERS, caution, caution_keys_for
 from monitor.trade.record import read_field
-from monitor.trade.steps import WATER_IS_DILUTION_S
 from monitor.trade.telling import assumed_words
 from monitor.trade.titration import (
     METHOD_WORDS,
@@ -51,6 +51,7 @@ from monitor.trade.titration import (
     parse_strength_mol_l,
     parse_volume_ml,
 )
+from monitor.trade.watered import watered
 from monitor.words import tr
 
 # What a laboratory's figure is good for, one sd: relative and in per cent of the sample (judgement).
@@ -161,8 +162,7 @@ def run(args: argparse.Namespace) -> int:
         temperature_c=batch.temperature_c,
         vessel=batch.vessel,
     )
-    if args.note:
-        _note(args, settings, batch, measured)
+    noted = _note(args, settings, batch, measured) if args.note else ""
     if args.json:
         print_json(_as_json(batch, mass, measured, advice, cautions, noted=args.note))
         return YES
@@ -171,7 +171,7 @@ def run(args: argparse.Namespace) -> int:
     _print(batch, mass, measured, advice)
     if args.note and batch.record is not None:
         print()
-        say(tr("Noted in the log of {batch}.", batch=batch.record.batch.name))
+        say(" ".join(filter(None, (tr("Noted in the log of {batch}.", batch=batch.record.batch.name), noted))))
     return YES
 
 
@@ -220,21 +220,22 @@ def _batch(args: argparse.Namespace, settings: Settings, asking: bool) -> _Batch
         record = batch_called(journal, args.batch)
         recipe, vessel = journal.recipe_now(record.batch.name)
         if added_kg is None:
-            added_kg = _water_added_kg(journal, record)
+            added_kg = _water_added_kg(journal, record, recipe)
         cause = _cause_told(journal, record)
         if temperature_c is None and record.ended_s is None:
             temperature_c = _paste_c(journal, record)
     return _Batch(recipe, vessel, added_kg, cause, temperature_c, record)
 
 
-def _water_added_kg(journal: Journal, record: BatchRecord) -> float:
-    """Water that the log has put in after the making, kg; a warning where an entry does not say how much."""
-    entries = journal.entries(record.batch.name)
-    poured_s = next((entry.at_s for entry in entries if entry.kind in ("poured", "blended")), record.batch.started_s)
-    added = [e for e in entries if e.kind == "water-added" and e.at_s >= poured_s + WATER_IS_DILUTION_S]
-    if any(entry.kg is None for entry in added):
+def _water_added_kg(journal: Journal, record: BatchRecord, recipe: Recipe) -> float:
+    """Water that the log has put in after the making, kg; a warning where there is more of it than it says."""
+    filled_at_s = record.ended_s if record.outcome == "filled" and record.ended_s is not None else math.inf
+    water = watered(
+        journal.entries(record.batch.name), recipe, record.batch.started_s, now_s(), filled_at_s=filled_at_s
+    )
+    if not water.known:
         warn(tr("The log does not say how much water was added: weigh the batch and give --mass, or --diluted-with."))
-    return sum(entry.kg or 0.0 for entry in added)
+    return water.kg
 
 
 def _cause_told(journal: Journal, record: BatchRecord) -> str:
@@ -495,8 +496,13 @@ def _found_sentences(batch: _Batch, mass: Mass, measured: _Measured, advice: Cor
     return lines
 
 
-def _note(args: argparse.Namespace, settings: Settings, batch: _Batch, measured: _Measured) -> None:
-    """Into the log, and into the record by its fields. Nothing where nothing was measured."""
+def _note(args: argparse.Namespace, settings: Settings, batch: _Batch, measured: _Measured) -> str:
+    """Into the log, and into the record by its fields; in a sentence why nothing is learned from it, "" where it is.
+
+    Refused where nothing was measured.
+    """
+    from monitor.learned import alkali_test_words  # its libraries are heavy
+
     if measured.alkali is None and measured.oil is None:
         raise CommandError(tr("Nothing was measured, so there is nothing to note: leave out --note."))
     assert batch.record is not None
@@ -517,6 +523,7 @@ def _note(args: argparse.Namespace, settings: Settings, batch: _Batch, measured:
             value = read_field("free_oil_percent", f"{max(0.0, measured.oil.percent):.2f}", today)
             journal.add_detail(name, "free_oil_percent", value, at_s, who)
         journal.add_entry(name, LogEntry("tested", at_s, at_s, text="; ".join(parts)), who=who)
+        return "" if measured.alkali is None else alkali_test_words(journal, name)
 
 
 def _as_json(

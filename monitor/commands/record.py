@@ -162,15 +162,25 @@ def _note_detail(  # noqa: PLR0917
         changed = kept != before
         if changed:
             journal.add_detail(name, field, kept, now_s(), who)
+        useless = _useless_test(journal, name) if field == "free_alkali_percent" and kept else ""
     if args.json:
         print_json({"batch": name, "field": field, "value": kept, "before": before, "changed": changed})
         return YES
     say(_told_change(name, field, before, kept))
     if not FIELDS[field].many and before and changed:
         say(tr("The old value is kept, too: emberpail record {batch}", batch=quoted(name)))
+    if useless:
+        say(useless)
     if field.startswith("free_"):
         _say_cautions(settings, "test")
     return YES
+
+
+def _useless_test(journal: Journal, batch: str) -> str:
+    """Why a test that was noted teaches nothing, "" where it does."""
+    from monitor.learned import alkali_test_words  # its libraries are heavy
+
+    return alkali_test_words(journal, batch)
 
 
 def _read(journal: Journal, batch: str, field: str, value: str, today: date) -> tuple[str, str]:

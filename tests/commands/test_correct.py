@@ -142,6 +142,23 @@ def test_noted_in_log_and_record(shed: Shed) -> None:
     assert details["free_alkali_percent"].who == "Wren" and "barium" in details["tested_how"].value
 
 
+@pytest.mark.parametrize(
+    "noting",
+    [("correct", "shed-2", "--free-alkali", "0.3%", "--note"), ("record", "shed-2", "free-alkali-percent", "0.3")],
+)
+def test_a_test_of_soap_diluted_with_nobody_knows_how_much_is_told_so(shed: Shed, noting: tuple[str, ...]) -> None:
+    """It is noted all the same; once the log holds the water, nothing is said."""
+    shed.start()
+    assert "nothing is learned from it" not in shed.ok(*noting).words
+    shed.ok("mark", "shed-2", "diluted")
+    said = shed.say(*noting[:-1], "0.4%") if noting[0] == "record" else shed.say(*noting)
+    assert said.code == 0 and "nothing is learned from it" in said.words
+    if noting[0] == "correct":
+        assert "does not say how much water" in said.complaint
+    shed.ok("mark", "shed-2", "water-added", "--mass", "25kg", "--at", "now")
+    assert "nothing is learned from it" not in shed.ok("record", "shed-2", "free-alkali-percent", "0.5").words
+
+
 def test_an_ended_batch_can_still_be_tested(shed: Shed) -> None:
     """Filled and tested later: the test belongs to it."""
     shed.start()
