@@ -42,7 +42,9 @@ def worked_out(journal: Journal, record: BatchRecord, settings: Settings) -> Sto
         stored_ticks(minder, watched, until_s + 0.001, lambda tick_s: events.extend(minder.tick(tick_s))),
         stored_readings(journal, [minder], to_arrival_s=until_s),
     )
-    return _story(journal, record, settings.local_time, _Told([*events, minder.last_word(until_s)]))
+    if record.ended_s is not None:
+        events.append(minder.last_word(until_s))
+    return _story(journal, record, settings.local_time, _Told(events))
 
 
 def recorded(path: Path, settings: Settings) -> Story:
@@ -97,11 +99,15 @@ class _Told:
         value, sd = (_number(self.estimates[-1], name) for name in names)
         return None if value is None or sd is None else (value, sd)
 
-    def completeness(self) -> tuple[float, float] | None:
-        if self.verdict is not None:
-            value, sd = (_number(self.verdict, name) for name in ("completeness", "completeness_sd"))
-            return None if value is None or sd is None else (value, sd)
-        return self.newest("final_completeness", "final_completeness_sd")
+    def completeness(self, *, running: bool) -> tuple[float, float] | None:
+        """While it runs, as far as it has come: what is expected of it has not happened. Then its verdict, and nothing
+        until that has been given: what was expected last is none."""
+        if running:
+            return self.newest("completeness", "completeness_sd")
+        if self.verdict is None:
+            return None
+        value, sd = (_number(self.verdict, name) for name in ("completeness", "completeness_sd"))
+        return None if value is None or sd is None else (value, sd)
 
 
 def _watched_until_s(journal: Journal, batch: Batch) -> float:
@@ -164,7 +170,7 @@ def _made(  # noqa: PLR0917
         air=air,
         heat=told.rows("heat_released_kj"),
         done=told.rows("completeness"),
-        completeness=told.completeness(),
+        completeness=told.completeness(running=running),
         self_heating=told.newest("self_heating_k", "self_heating_sd_k"),
         time_constant_s=told.newest("cooling_time_constant_s", "cooling_time_constant_sd_s"),
         alarms=told.alarms,

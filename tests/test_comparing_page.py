@@ -14,12 +14,16 @@ from statistics import fmean
 import pytest
 
 from monitor import comparing_page
+from monitor.comparing import stories_of
 from monitor.comparing_page import JournalSeasons, NotHeld
+from monitor.domain import Batch, Event
 from monitor.exchange.carry import import_batches
 from monitor.journal.database import Journal
 from monitor.languages import voice_for
+from monitor.seasons.story import UNKNOWN, WENT_WELL
 from monitor.settings import Settings, SiteSettings
 from monitor.words import speaking
+from tests.helpers_watch import batch_in
 
 PAST = Path(__file__).parents[1] / "recordings" / "past-seasons.json"
 NOW_S = 1795000000.0
@@ -108,3 +112,24 @@ def test_a_process_that_dies_or_hangs_is_told(
         seasons.held([], "season", "peak")
     assert not seasons._one_at_a_time.locked()
     assert multiprocessing.active_children() == []
+
+
+def test_an_ended_batch_is_not_known_until_its_verdict_is_in(tmp_path: Path) -> None:
+    """What was expected of it last is no finding: neither "went well" nor "failed" is said by it."""
+    batch = batch_in("shed-1")
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.add_batch(batch)
+        journal.add_events([_estimate(batch)])
+        journal.end_batch(batch.name, batch.started_s + 90000.0, batch.started_s + 90000.0, "filled")
+        (record,) = journal.batches()
+        (story,) = stories_of(journal, [record], Settings().local_time)
+        assert (story.state, story.completeness, story.completeness_at) == (UNKNOWN, None, None)
+        said = {"completeness": 0.95, "completeness_sd": 0.04}
+        journal.add_events([Event("verdict", 0.0, "shed-1", batch.name, said)])
+        (story,) = stories_of(journal, [record], Settings().local_time)
+        assert (story.state, story.completeness) == (WENT_WELL, (0.95, 0.04))
+
+
+def _estimate(batch: Batch) -> Event:
+    values = {"completeness": 0.3, "completeness_sd": 0.1, "final_completeness": 0.95, "final_completeness_sd": 0.05}
+    return Event("estimate", batch.started_s + 3600.0, batch.bucket, batch.name, values)

@@ -107,8 +107,10 @@ def _stories(args: argparse.Namespace, settings: Settings) -> list[Story]:
             records = [record for record in records if fits(found_in(journal, record))]
             for record in records:
                 (story,) = stories_of(journal, [record], settings.local_time)
-                # One that came without estimates (out of another journal) has readings at least.
-                anew = args.anew or (story.core and not story.done)
+                # One that came without estimates (out of another journal), or ended without a verdict, has readings at
+                # least.
+                unjudged = not story.done or (story.completeness is None and not story.running)
+                anew = args.anew or (story.core and unjudged)
                 stories.append(worked_out(journal, record, settings) if anew else story)
     unique = {story.name: story for story in stories}
     if len(unique) < len(stories) and paths:
@@ -183,7 +185,8 @@ def _values(row: Row, by: str | None) -> dict[str, object]:
         "batch": story.name, "bucket": story.bucket, "started_s": story.started_s, "state": story.state,
         "group": group_of(story, by) if by else None, "peak_c": row.peak_c, "peak_after_s": row.peak_after_s,
         "peak_is_at_least": row.at_least, "above_60c_s": row.warm_s, "above_60c_is_at_least": row.warm_at_least,
-        **pair("completeness", story.completeness), **pair("self_heating_k", story.self_heating),
+        **pair("completeness", story.completeness), "completeness_at": story.completeness_at,
+        **pair("self_heating_k", story.self_heating),
         **pair("cooling_time_constant_s", story.time_constant_s), "yield_litres": story.yield_litres,
         "yield_kg": story.yield_kg, "alarms": list(story.alarms),
     }  # fmt: skip

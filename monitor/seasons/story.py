@@ -29,7 +29,7 @@ class Story:
     core, air             believed readings; the core is the paste probe to go by
     heat                  (time, heat released, its sd), kJ, as it was known at that time
     done                  (time, completeness, its sd), likewise
-    completeness          (fraction, sd) at the planned dilution: of the verdict, or of the newest estimate
+    completeness          (fraction, sd): so far while it runs, then what its verdict says of the planned dilution
     self_heating          (rise it would have shown had it lost nothing, sd), K
     time_constant_s       of cooling, (s, sd)
     mass_kg               oil, potash and water as poured; None where a weight is missing
@@ -76,6 +76,13 @@ class Story:
         if self.completeness[0] < _COMPLETE:
             return FAILED
         return RANG if self.alarms else WENT_WELL
+
+    @property
+    def completeness_at(self) -> str | None:
+        """As of when the completeness is: "now" while it runs, "dilution" (the planned one) once it has its verdict."""
+        if self.completeness is None:
+            return None
+        return "now" if self.running else "dilution"
 
     @property
     def origin_s(self) -> float:

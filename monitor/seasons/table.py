@@ -148,7 +148,10 @@ def _blend_after(story: Story) -> float | None:
 
 
 def _completeness(story: Story) -> str:
-    return "" if story.completeness is None else percent_with_range(*story.completeness)
+    if story.completeness is None:
+        return ""
+    told = percent_with_range(*story.completeness)
+    return tr("{figure} so far", figure=told) if told and story.running else told
 
 
 def _hours(seconds: float | None) -> str:

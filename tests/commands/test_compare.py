@@ -113,9 +113,33 @@ def test_a_running_batch_is_marked_and_does_not_count(year: Shed) -> None:
     year.feed("shed-2", 71.0, 60.0)
     year.estimate("Quillmarsh 30", "shed-2", cooling_time_constant_s=14000.0, cooling_time_constant_sd_s=2000.0)
     said = year.ok("compare", "Quillmarsh 30").words
-    assert "… still running" in said and "potash used up about 93 % (88 to 98)" in said
+    assert "… still running" in said and "potash used up about 62 % (52 to 72) so far" in said
+    assert "93 %" not in said, "what is expected by the dilution has not happened"
+    (one,) = year.ok("compare", "Quillmarsh 30", "--json", "--csv", "y.csv").json["batches"]
+    assert (one["completeness"], one["completeness_at"], one["state"]) == (0.62, "now", "running")
+    with open("y.csv", encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert (float(row["completeness"]), row["completeness_at"]) == (0.62, "now")
+    (over,) = year.ok("compare", "Quillmarsh A2", "--json").json["batches"]
+    assert over["completeness_at"] == "dilution"
     counts = [group["batches"] for group in year.ok("compare", "--by", "season", "--json").json["difference"]["groups"]]
     assert sum(counts) == 12
+
+
+def test_anew_a_running_batch_is_told_as_far_as_it_has_come(shed: Shed) -> None:
+    """Judged once more it has no last word yet: neither its completeness nor its state is that of the end."""
+    entered, decoder = read_batch_file(PAST.with_name("night-shed-1.toml")), Decoder()
+    with shed.journal() as journal, journal.transaction():
+        journal.add_batch(entered.batch)
+        until_s = entered.batch.started_s + 25 * 60.0
+        for entry in (one for one in entered.log if one.noted_at_s <= until_s):
+            journal.add_entry(entered.batch.name, entry)
+        for line in read_recording(PAST.with_name("night-shed-1.rec")):
+            if line.note is None and line.arrival_s <= until_s:
+                found = decoder.decode(line.data, line.arrival_s, default_bucket=entered.batch.bucket).readings
+                journal.add_readings(found)
+    (one,) = shed.ok("compare", entered.batch.name, "--anew", "--json").json["batches"]
+    assert one["state"] == "running" and one["completeness_at"] == "now" and one["completeness"] < 0.85
 
 
 def test_recordings_are_compared_as_they_are_and_as_stored_readings(shed: Shed) -> None:
