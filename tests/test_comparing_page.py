@@ -20,7 +20,7 @@ from monitor.domain import Batch, Event
 from monitor.exchange.carry import import_batches
 from monitor.journal.database import Journal
 from monitor.languages import voice_for
-from monitor.seasons.story import UNKNOWN, WENT_WELL
+from monitor.seasons.story import FAILED, UNKNOWN, WENT_WELL
 from monitor.settings import Settings, SiteSettings
 from monitor.words import speaking
 from tests.helpers_watch import batch_in
@@ -128,6 +128,27 @@ def test_an_ended_batch_is_not_known_until_its_verdict_is_in(tmp_path: Path) -> 
         journal.add_events([Event("verdict", 0.0, "shed-1", batch.name, said)])
         (story,) = stories_of(journal, [record], Settings().local_time)
         assert (story.state, story.completeness) == (WENT_WELL, (0.95, 0.04))
+
+
+def test_a_test_of_its_free_alkali_decides_how_a_batch_went(tmp_path: Path) -> None:
+    """Where it can be reckoned with: of soap diluted with nobody knows how much it says nothing."""
+    batch = batch_in("shed-1")
+    ended_s = batch.started_s + 4 * 86400.0
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.add_batch(batch)
+        journal.end_batch(batch.name, ended_s, ended_s, "filled")
+        (record,) = journal.batches()
+
+        def tell(completeness: float, percent: str, at_s: float) -> tuple[str, bool]:
+            said = {"completeness": completeness, "completeness_sd": 0.04}
+            journal.add_events([Event("verdict", at_s, "shed-1", batch.name, said)])
+            journal.add_detail(batch.name, "free_alkali_percent", percent, at_s)
+            (story,) = stories_of(journal, [record], Settings().local_time)
+            return story.state, story.tested is not None
+
+        assert tell(0.95, "3.2", ended_s - 900.0) == (FAILED, True)
+        assert tell(0.80, "0.05", ended_s - 800.0) == (WENT_WELL, True)
+        assert tell(0.80, "0.05", ended_s + 900.0) == (FAILED, False)
 
 
 def _estimate(batch: Batch) -> Event:

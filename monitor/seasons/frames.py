@@ -51,7 +51,8 @@ def frames_of(stories: Sequence[Story]) -> Frames:
 
 _FLOATS = (
     "pour_c", "mass_kg", "koh_kg", "koh_purity", "water_kg", "oil_kg", "litres", "peak_c", "peak_after_s",
-    "above_60c_s", "air_c", "blend_after_s", "completeness", "completeness_sd", "self_heating_k", "self_heating_sd_k",
+    "above_60c_s", "air_c", "blend_after_s", "completeness", "completeness_sd", "tested_completeness",
+    "tested_completeness_sd", "self_heating_k", "self_heating_sd_k",
     "cooling_time_constant_s", "cooling_time_constant_sd_s", "heat_kj_kg", "heat_sd_kj_kg", "yield_litres", "yield_kg",
 )  # fmt: skip
 BATCH_COLUMNS = (
@@ -74,8 +75,8 @@ def _batch(story: Story) -> Record:
     def pair(found: tuple[float, float] | None) -> tuple[float | None, float | None]:
         return (None, None) if found is None else found
 
-    done, heated, slow, heat = map(
-        pair, (story.completeness, story.self_heating, story.time_constant_s, story.heat_per_kg)
+    done, tested, heated, slow, heat = map(
+        pair, (story.completeness, story.tested, story.self_heating, story.time_constant_s, story.heat_per_kg)
     )
     values: Record = {
         "batch": story.name, "bucket": story.bucket, "state": story.state, "outcome": story.outcome,
@@ -86,7 +87,8 @@ def _batch(story: Story) -> Record:
         "litres": story.vessel.litres, "peak_c": row.peak_c, "peak_after_s": row.peak_after_s,
         "peak_is_at_least": row.at_least, "above_60c_s": row.warm_s, "above_60c_is_at_least": row.warm_at_least,
         "air_c": row.air_c, "blend_after_s": row.blend_after_s, "completeness": done[0], "completeness_sd": done[1],
-        "completeness_at": story.completeness_at,
+        "completeness_at": story.completeness_at, "tested_completeness": tested[0],
+        "tested_completeness_sd": tested[1],
         "self_heating_k": heated[0], "self_heating_sd_k": heated[1], "cooling_time_constant_s": slow[0],
         "cooling_time_constant_sd_s": slow[1], "heat_kj_kg": heat[0], "heat_sd_kj_kg": heat[1],
         "yield_litres": story.yield_litres, "yield_kg": story.yield_kg, "alarms": " ".join(story.alarms),

@@ -30,6 +30,7 @@ class Story:
     heat                  (time, heat released, its sd), kJ, as it was known at that time
     done                  (time, completeness, its sd), likewise
     completeness          (fraction, sd): so far while it runs, then what its verdict says of the planned dilution
+    tested                (fraction, sd) by a test of its free alkali, None where none stands or it says nothing
     self_heating          (rise it would have shown had it lost nothing, sd), K
     time_constant_s       of cooling, (s, sd)
     mass_kg               oil, potash and water as poured; None where a weight is missing
@@ -59,6 +60,7 @@ class Story:
     heat: tuple[tuple[float, float, float], ...] = ()
     done: tuple[tuple[float, float, float], ...] = ()
     completeness: tuple[float, float] | None = None
+    tested: tuple[float, float] | None = None
     self_heating: tuple[float, float] | None = None
     time_constant_s: tuple[float, float] | None = None
     alarms: tuple[str, ...] = ()
@@ -66,14 +68,16 @@ class Story:
 
     @property
     def state(self) -> str:
-        """WENT_WELL, RANG, FAILED, UNKNOWN or RUNNING. What is not known is never called well."""
+        """WENT_WELL, RANG, FAILED, UNKNOWN or RUNNING. What is not known is never called well; a test of the free
+        alkali goes before what the heat tells."""
         if self.running:
             return RUNNING
         if self.outcome in ("held", "discarded"):
             return FAILED
-        if self.completeness is None:
+        known = self.completeness if self.tested is None else self.tested
+        if known is None:
             return UNKNOWN
-        if self.completeness[0] < _COMPLETE:
+        if known[0] < _COMPLETE:
             return FAILED
         return RANG if self.alarms else WENT_WELL
 

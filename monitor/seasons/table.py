@@ -148,10 +148,15 @@ def _blend_after(story: Story) -> float | None:
 
 
 def _completeness(story: Story) -> str:
-    if story.completeness is None:
-        return ""
-    told = percent_with_range(*story.completeness)
-    return tr("{figure} so far", figure=told) if told and story.running else told
+    told = "" if story.completeness is None else percent_with_range(*story.completeness)
+    if told and story.running:
+        told = tr("{figure} so far", figure=told)
+    if story.tested is None:
+        return told
+    tested = percent_with_range(*story.tested)
+    if not told:
+        return tr("by its test {tested}", tested=tested)
+    return tr("by its test {tested}, by its heat {figure}", tested=tested, figure=told)
 
 
 def _hours(seconds: float | None) -> str:

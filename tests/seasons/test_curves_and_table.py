@@ -102,11 +102,25 @@ def test_nothing_read_gives_no_figures() -> None:
         ({}, WENT_WELL), ({"alarms": ("not_taken",)}, RANG), ({"completeness": (0.80, 0.05)}, FAILED),
         ({"outcome": "discarded"}, FAILED), ({"outcome": "held", "completeness": None}, FAILED),
         ({"completeness": None}, UNKNOWN), ({"running": True, "completeness": (0.5, 0.1)}, RUNNING),
+        ({"tested": (0.72, 0.02)}, FAILED), ({"completeness": (0.80, 0.05), "tested": (0.97, 0.02)}, WENT_WELL),
+        ({"completeness": None, "tested": (0.97, 0.02)}, WENT_WELL),
+        ({"outcome": "discarded", "tested": (0.97, 0.02)}, FAILED),
     ],
 )  # fmt: skip
 def test_how_a_batch_went(more: dict[str, object], state: str) -> None:
-    """Never "well" where nobody knows."""
+    """Never "well" where nobody knows, nor where a test of its free alkali says otherwise."""
     assert replace(story(), **more).state == state  # type: ignore[arg-type]
+
+
+def test_what_was_tested_is_shown_beside_what_the_heat_tells() -> None:
+    """Each with its range."""
+
+    def told(**more: object) -> str:
+        return dict(row_of(replace(story(), **more)).cells())["potash used up"]  # type: ignore[arg-type]
+
+    assert told() == "about 95 % (88 to 100)"
+    assert told(tested=(0.72, 0.02)) == "by its test about 72 % (69 to 75), by its heat about 95 % (88 to 100)"
+    assert told(tested=(0.72, 0.02), completeness=None) == "by its test about 72 % (69 to 75)"
 
 
 def test_us_units() -> None:
