@@ -1,10 +1,12 @@
-"""Batches side by side for the page, out of the journal. What is over does not change, so it is read once."""
+"""Batches side by side for the page, out of the journal. What is over is read once, and again when something of it has
+come late: an event, a reading, or what people noted."""
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 
@@ -30,6 +32,16 @@ class NotHeld(ValueError):
     """The groups could not be held against each other; one sentence says why."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """What a batch that is over can still change by, beside its readings: how it ended, its newest event, and what was
+    noted of it (recipe, record, entries)."""
+
+    record: BatchRecord
+    event: int
+    noted: tuple[object, ...]
+
+
 class JournalSeasons:
     """Over a journal's connection to read, opened when first needed. Any thread may ask."""
 
@@ -38,8 +50,9 @@ class JournalSeasons:
         self._journal: Journal | None = None
         self._lock = threading.Lock()
         self._one_at_a_time = threading.Lock()
-        self._stories: dict[str, tuple[object, Story]] = {}
-        self._rows: dict[str, tuple[object, Row]] = {}
+        self._stories: dict[str, tuple[_Mark, Story]] = {}
+        self._rows: dict[str, tuple[_Mark, Row]] = {}
+        self._seen = 0  # the number of the newest reading when what is kept was last held against the readings
 
     def choices(self) -> list[Choice]:
         """All batches, the newest first."""
@@ -51,6 +64,7 @@ class JournalSeasons:
         """Those of these names, the oldest first."""
         with self._lock:
             journal = self._opened()
+            self._forget_late(journal)
             records = [record for record in journal.batches() if record.batch.name in names]
             return [self._story(journal, record) for record in records]
 
@@ -58,6 +72,7 @@ class JournalSeasons:
         """The figures of all batches, of the newest where there are very many; without their curves."""
         with self._lock:
             journal = self._opened()
+            self._forget_late(journal)
             return [self._row(journal, record) for record in journal.batches()[-MOST_IN_GROUPS:]]
 
     def held(self, rows: Sequence[Row], by: str, of: str) -> Compared:
@@ -99,13 +114,24 @@ class JournalSeasons:
         more = (started, record.batch.bucket, found.outcome_words(), found.yield_words())
         return Choice(record.batch.name, " · ".join(filter(None, more)))
 
+    def _forget_late(self, journal: Journal) -> None:
+        """Of which readings have come since they were read (a backlog of a node, say), those batches are read anew."""
+        number = journal.last_reading_number()
+        new = number > self._seen and bool(self._stories or self._rows)
+        for bucket, from_s in (journal.earliest_after(self._seen) if new else {}).items():
+            for kept in (self._stories, self._rows):
+                for name, (mark, _) in list(kept.items()):
+                    if mark.record.batch.bucket == bucket and from_s < (mark.record.ended_s or math.inf):
+                        del kept[name]
+        self._seen = number
+
     def _story(self, journal: Journal, record: BatchRecord) -> Story:
         mark = _mark(journal, record)
         kept = self._stories.get(record.batch.name)
         if kept is not None and kept[0] == mark:
             return kept[1]
         story = stories_of(journal, [record], self._settings.local_time)[0]
-        if record.ended_s is not None:
+        if _is_over(story):
             if len(self._stories) >= _STORIES:
                 self._stories.pop(next(iter(self._stories)))
             self._stories[record.batch.name] = mark, story
@@ -117,7 +143,7 @@ class JournalSeasons:
         if kept is not None and kept[0] == mark:
             return kept[1]
         row = _light(row_of(stories_of(journal, [record], self._settings.local_time)[0]))
-        if record.ended_s is not None:
+        if _is_over(row.story):
             if len(self._rows) >= MOST_IN_GROUPS:
                 self._rows.pop(next(iter(self._rows)))
             self._rows[record.batch.name] = mark, row
@@ -146,11 +172,16 @@ def _work(there: Connection, named: Sequence[tuple[str, Row]], by: str, of: str)
         there.send(error)
 
 
-def _mark(journal: Journal, record: BatchRecord) -> object:
-    """What a batch that is over can still change by: how it ended, its recipe, its record, and entries noted late."""
+def _is_over(story: Story) -> bool:
+    """Whether it may be kept: it has ended, and if it was watched its verdict is in."""
+    return not story.running and bool(story.says or not story.heat)
+
+
+def _mark(journal: Journal, record: BatchRecord) -> _Mark:
     name = record.batch.name
-    details = sorted((field, detail.value) for field, detail in journal.details(name).items())
-    return record, journal.recipe_now(name), tuple(details), tuple(journal.entries(name))
+    details = sorted((field, detail.value, detail.noted_at_s) for field, detail in journal.details(name).items())
+    noted = journal.recipe_now(name), tuple(details), tuple(journal.entries(name))
+    return _Mark(record, journal.last_event_number(name), noted)
 
 
 def _light(row: Row) -> Row:

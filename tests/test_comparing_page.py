@@ -16,11 +16,11 @@ import pytest
 from monitor import comparing_page
 from monitor.comparing import stories_of
 from monitor.comparing_page import JournalSeasons, NotHeld
-from monitor.domain import Batch, Event
+from monitor.domain import Batch, Event, Reading
 from monitor.exchange.carry import import_batches
 from monitor.journal.database import Journal
 from monitor.languages import voice_for
-from monitor.seasons.story import FAILED, UNKNOWN, WENT_WELL
+from monitor.seasons.story import FAILED, RANG, UNKNOWN, WENT_WELL
 from monitor.settings import Settings, SiteSettings
 from monitor.words import speaking
 from tests.helpers_watch import batch_in
@@ -59,6 +59,44 @@ def test_what_is_over_is_read_once(year: tuple[Journal, JournalSeasons], monkeyp
     assert read[12:] == ["Quillmarsh A3"]
     assert [row.story.potash_lot for row in rows if row.story.name == "Quillmarsh A3"] == ["K-99"]
     assert all(row.story.core == () for row in rows), "a thousand curves would fill a small computer"
+
+
+def test_what_comes_late_is_read_anew(tmp_path: Path) -> None:
+    """Asked between the end and the watch's verdict; then the verdict, and later a node's backlog, are in it."""
+    batch = batch_in("shed-1")
+    started_s, ended_s = batch.started_s, batch.started_s + 90000.0
+
+    def read(minutes: range, level_c: float, bucket: str = "shed-1") -> list[Reading]:
+        return [Reading(bucket, "core", started_s + 60.0 * m, ended_s, level_c) for m in minutes]
+
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.add_batch(batch)
+        journal.add_readings(read(range(60), 55.0))
+        journal.add_events([_estimate(batch)])
+        seasons = JournalSeasons(lambda: Journal(journal.path, read_only=True), Settings())
+
+        def told() -> list[tuple[str, float | None]]:
+            (row,), (story,) = seasons.every_row(), seasons.stories([batch.name])
+            assert story.state == row.story.state and max(level for _, level in story.core) == row.peak_c
+            return [(row.story.state, row.peak_c)]
+
+        journal.end_batch(batch.name, ended_s, ended_s, "filled")
+        assert told() == [(UNKNOWN, 55.0)]
+        said = {"completeness": 0.62, "completeness_sd": 0.06, "says": "It fell short."}
+        journal.add_events([Event("verdict", ended_s, "shed-1", batch.name, said)])
+        assert told() == [(FAILED, 55.0)]
+        journal.add_readings(read(range(100, 200), 90.0))
+        assert told() == [(FAILED, 90.0)]
+        kept = seasons._rows[batch.name]
+        journal.add_readings(read(range(2000, 2010), 99.0))  # of the next batch there
+        journal.add_readings(read(range(70, 80), 99.0, "shed-2"))
+        assert told() == [(FAILED, 90.0)] and seasons._rows[batch.name] is kept
+        alarm = {"kind": "incomplete", "state": "raised", "alarm": "shed-1/x/incomplete/1"}
+        said |= {"completeness": 0.95}
+        journal.add_events([Event("alarm", ended_s, "shed-1", batch.name, alarm)])
+        journal.add_events([Event("verdict", ended_s + 1.0, "shed-1", batch.name, said)])
+        assert told() == [(RANG, 90.0)]
+        seasons.close()
 
 
 def test_chosen_batches_come_the_oldest_first(year: tuple[Journal, JournalSeasons]) -> None:

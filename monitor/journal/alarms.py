@@ -48,6 +48,10 @@ class Alarms(Store):
         )
         return [codec.event_from(row[0]) for row in rows]
 
+    def last_event_number(self, batch: str) -> int:
+        """The number of the event of ``batch`` that was kept last, 0 where it has none: whether there is a new one."""
+        return int(self._row("SELECT coalesce(max(id), 0) FROM events WHERE batch = ?", (batch,))[0])
+
     def last_estimate(self, batch: str) -> Event | None:
         """The newest estimate of ``batch``."""
         row = self._row(

@@ -8,11 +8,20 @@ from monitor.journal.store import Store
 
 
 class Gauges(Store):
-    """What the figures for Prometheus ask of the journal."""
+    """What the figures for Prometheus ask of the journal, and whoever keeps what he has read of it."""
 
     def last_reading_number(self) -> int:
         """The number of the newest reading: how many were ever kept, those that thinning took since included."""
         return int(self._row("SELECT coalesce(max(id), 0) FROM readings")[0])
+
+    def earliest_after(self, number: int) -> dict[str, float]:
+        """Of the readings that are numbered higher, by bucket, the earliest time: what has changed since one looked."""
+        rows = self._rows(
+            "SELECT p.bucket, min(r.time_s) FROM readings r JOIN probes p ON p.id = r.probe WHERE r.id > ? "
+            "GROUP BY p.bucket",
+            (number,),
+        )
+        return {bucket: float(time_s) for bucket, time_s in rows}
 
     def latest_of_all(self) -> list[KeptReading]:
         """The reading that arrived last, of every probe."""

@@ -72,6 +72,17 @@ def test_events_come_in_the_order_they_were_kept(journal: Journal) -> None:
     assert journal.events("Q 12", since_s=T0 + 600.1) == []
 
 
+def test_a_new_event_of_a_batch_is_noticed(journal: Journal) -> None:
+    """By the number of its newest, whatever time it speaks of; other batches' do not count."""
+    assert journal.last_event_number("Quillmarsh 1") == 0
+    journal.add_events([Event("estimate", 20.0, "shed-1", "Quillmarsh 1", {})])
+    first = journal.last_event_number("Quillmarsh 1")
+    journal.add_events([Event("estimate", 30.0, "shed-2", "Quillmarsh 2", {})])
+    assert journal.last_event_number("Quillmarsh 1") == first
+    journal.add_events([Event("estimate", 10.0, "shed-1", "Quillmarsh 1", {})])
+    assert journal.last_event_number("Quillmarsh 1") > first
+
+
 def test_alarms_come_in_the_order_they_were_raised(journal: Journal) -> None:
     """Those of one moment by their id."""
     for alarm_id, raised_at_s in (("b", T0 + 9), ("d", T0), ("c", T0), ("a", T0 + 5)):

@@ -25,3 +25,14 @@ def test_what_a_journal_amounts_to(tmp_path: Path) -> None:
         assert journal.still_to_tell() == {"waiting": (2, T0 + 5)}
         journal.shrink()
         assert journal.size_bytes() == (tmp_path / "journal.sqlite").stat().st_size
+
+
+def test_what_has_come_since_one_looked(tmp_path: Path) -> None:
+    """The earliest time of each bucket, of what was written since and not of what arrived before."""
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.add_readings(Reading(bucket, "core", T0, T0, 60.0) for bucket in ("shed-1", "shed-2"))
+        number = journal.last_reading_number()
+        assert journal.earliest_after(number) == {}
+        journal.add_readings(Reading("shed-2", probe, T0 - age, T0, 60.0) for probe, age in (("core", 9), ("top", 8)))
+        assert journal.earliest_after(number) == {"shed-2": T0 - 9}
+        assert journal.earliest_after(0) == {"shed-1": T0, "shed-2": T0 - 9}
