@@ -23,6 +23,7 @@ from monitor.commands.plan import (
 from monitor.commands.plan_expected import Told
 from monitor.commands.plan_typed import USUAL_PURITY, Plan, plan_of
 from monitor.commands.recipe_args import BEYOND_DOUBT
+from monitor.commands.taught import taught_in
 from monitor.domain import Recipe, Vessel
 from monitor.journal.database import Journal
 from monitor.page.plan import AIR, BUCKET, FIELDS, LITRES, NAME, OILS, OPENED, PURITY, SIZE, Known, PlanView, Worked
@@ -227,8 +228,10 @@ class PlanDesk:
         try:
             plan = plan_of(args, self._settings)
             _refuse_lye_heavy(plan)
+            with self._lock:
+                taught = taught_in(self._opened(), self._settings, self._now_s())
             with self._reckoning:
-                plan, told = Told.of(plan)
+                plan, told = Told.of(plan, taught)
         except ValueError as error:
             raise _Faults({"": str(error)}) from error
         return plan, _told(plan, told, notes)

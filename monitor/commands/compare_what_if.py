@@ -6,13 +6,16 @@ from __future__ import annotations
 import argparse
 from dataclasses import dataclass
 from statistics import fmean
+from typing import TYPE_CHECKING
 
 from monitor.commands import YES
 from monitor.commands.common import CommandError, print_json, say, shown
 from monitor.commands.plan_expected import good_band
+from monitor.commands.taught import Taught, taught_now
 from monitor.commands.which import journal_of_batches
 from monitor.curve import finite
 from monitor.domain import INSULATIONS, Vessel
+from monitor.judgement.history_words import based_on, learned_from
 from monitor.seasons.groups import COVER_WORDS
 from monitor.seasons.story import Story
 from monitor.seasons.table import row_of
@@ -21,6 +24,9 @@ from monitor.trade.amounts import parse_temperature_c
 from monitor.trade.making import cautions_for
 from monitor.trade.planning import ExpectedBand, outlook
 from monitor.words import mark, quantity, tr, trn
+
+if TYPE_CHECKING:  # its libraries are heavy
+    from monitor.heat.priors import History
 
 # When it is worth a look, hours after blending, and finer, for the peak and what is to be feared.
 _SHOWN_H = (1 / 3, 1.0, 2.0, 4.0, 8.0, 12.0, 24.0)
@@ -37,7 +43,8 @@ _MONTHS = (
 
 @dataclass(frozen=True, slots=True)
 class _Way:
-    """One way of making it, and where a good batch runs then; ``from_batches`` counts those that tell the air."""
+    """One way of making it, and where a good batch runs then; ``from_batches`` counts those that tell the air, and
+    ``history`` is what earlier batches taught of it."""
 
     insulation: str
     air_c: float
@@ -45,6 +52,7 @@ class _Way:
     band: ExpectedBand
     too_hot: float
     from_batches: int = 0
+    history: History | None = None
 
 
 def add_what_if(parser: argparse.ArgumentParser) -> None:
@@ -75,17 +83,23 @@ def what_if(args: argparse.Namespace, settings: Settings, stories: list[Story]) 
     if len(stories) != 1:
         raise CommandError(tr("Name one batch for --as-if; {n} are meant here.", n=len(stories)))
     (story,) = stories
+    if story.mass_kg is None:
+        raise CommandError(
+            tr("Not everything in {batch} was weighed, so nothing can be reckoned for it: note what was weighed first, "
+               "emberpail record --help.", batch=story.name)
+        )  # fmt: skip
     air_c, from_batches = _air(args, settings, story)
     mix_c = story.pour_c if args.mix is None else parse_temperature_c(args.mix, tr("the mix"))
     if mix_c is None:
         raise CommandError(
             tr("Nobody noted how warm {batch} was poured: say it with --mix 48C.", batch=story.name)
         )
-    tried = _way(story, settings, args.as_if, air_c, mix_c, from_batches)
+    taught = taught_now(settings)
+    tried = _way(story, settings, taught, args.as_if, air_c, mix_c, from_batches)
     made_air_c = row_of(story).air_c
     made = None
     if made_air_c is not None and story.pour_c is not None:
-        made = _way(story, settings, story.vessel.insulation, made_air_c, story.pour_c)
+        made = _way(story, settings, taught, story.vessel.insulation, made_air_c, story.pour_c)
     if args.json:
         print_json({"batch": story.name, "as_if": _values(tried), "as_made": None if made is None else _values(made)})
     else:
@@ -94,13 +108,14 @@ def what_if(args: argparse.Namespace, settings: Settings, stories: list[Story]) 
 
 
 def _way(  # noqa: PLR0917
-    story: Story, settings: Settings, insulation: str, air_c: float, mix_c: float, from_batches: int = 0
+    story: Story, settings: Settings, taught: Taught, insulation: str, air_c: float, mix_c: float, from_batches: int = 0
 ) -> _Way:
     after_s = sorted({*(3600.0 * hours for hours in _SHOWN_H), *(60.0 * minute for minute in _FINE_MIN)})
-    band = good_band(
-        story.recipe, Vessel(story.vessel.litres, insulation), settings.place(), air_c, mix_c, after_s
-    )
-    return _Way(insulation, air_c, mix_c, band, outlook(band, settings.place().too_hot_c).too_hot, from_batches)
+    vessel = Vessel(story.vessel.litres, insulation)
+    history = taught.history(story.bucket, vessel, story.maker)
+    band = good_band(story.recipe, vessel, settings.place(), air_c, mix_c, after_s, history)
+    too_hot = outlook(band, settings.place().too_hot_c).too_hot
+    return _Way(insulation, air_c, mix_c, band, too_hot, from_batches, history)
 
 
 # ---- the air -------------------------------------------------------------------------------------------------------
@@ -168,9 +183,12 @@ def _print(settings: Settings, story: Story, tried: _Way, made: _Way | None) -> 
         when = tr("{minutes:.0f} min", minutes=60.0 * hours) if hours < 1.0 else tr("{hours:.0f} h", hours=hours)
         say(" · ".join(parts), f"  {when:>6}  ", "          ")
     say()
-    peak_c, _ = tried.band.peak()
-    say(tr("Expected peak {peak}; that is where good batches of this recipe run, 9 of 10 within the range.",
-           peak=quantity(peak_c, "degC")))  # fmt: skip
+    if tried.band.peak_c is not None:
+        low, middle, high = tried.band.peak_c
+        say(tr("Expected peak {peak}; that is where good batches of this recipe run, 9 of 10 within the range.",
+               peak=_ranged(low, middle, high)))  # fmt: skip
+    if tried.history is not None:
+        say(based_on(tried.history))
     too_hot_c = settings.place().too_hot_c
     if tried.too_hot >= _SAID_FROM:
         say(
@@ -198,8 +216,12 @@ def _told(way: _Way) -> str:
 
 def _at(band: ExpectedBand, after_s: float) -> str:
     place = band.after_blend_s.index(after_s)
-    low, high = (quantity(edge[place], "deg") for edge in (band.low_c, band.high_c))
-    return tr("{middle:degC} ({low} to {high})", middle=band.median_c[place], low=low, high=high)
+    return _ranged(band.low_c[place], band.median_c[place], band.high_c[place])
+
+
+def _ranged(low_c: float, middle_c: float, high_c: float) -> str:
+    low, high = (quantity(edge, "deg") for edge in (low_c, high_c))
+    return tr("{middle:degC} ({low} to {high})", middle=middle_c, low=low, high=high)
 
 
 def _read(story: Story, after_s: float) -> float | None:
@@ -216,4 +238,5 @@ def _values(way: _Way) -> dict[str, object]:
         "insulation": way.insulation, "air_c": way.air_c, "air_from_batches": way.from_batches, "mix_c": way.mix_c,
         "after_blend_s": list(way.band.after_blend_s), "low_c": list(way.band.low_c),
         "median_c": list(way.band.median_c), "high_c": list(way.band.high_c), "chance_too_hot": way.too_hot,
+        "peak_c": None if way.band.peak_c is None else list(way.band.peak_c), "learned_from": learned_from(way.history),
     }  # fmt: skip

@@ -33,7 +33,9 @@ from monitor.commands.recipe_args import (
     mind_bucket,
     refuse_lye_heavy,
 )
+from monitor.commands.taught import taught_now
 from monitor.domain import Batch, LogEntry, Recipe
+from monitor.judgement.history_words import based_on, learned_from
 from monitor.sources.batch_file import write_batch_file
 from monitor.trade.cautions import CAUTIONS, DEFERS, caution
 from monitor.trade.dilution import dilution
@@ -114,7 +116,7 @@ def run(args: argparse.Namespace) -> int:
     plan = plan_of(args, settings)
     refuse_lye_heavy(plan.recipe, args.anyway, plan.doubts)
     # Worked out before the file is written and anything printed: what cannot be leaves nothing behind.
-    plan, told = Told.of(plan)
+    plan, told = Told.of(plan, taught_now(settings))
     if args.save is not None:
         _save(args, plan)
     if args.json:
@@ -244,10 +246,18 @@ def expected_of(plan: Plan, told: Told) -> Expected:
             )
             for place, hours in enumerate(SHOWN_H)
         ),
-        tr(
-            "Past {limit:degC} it can boil over: no blanket and no box then, room in the bucket, the lid loose. Stiff "
-            "and past {75:deg} to {80:degC} 20 minutes after blending, it has taken.",
-            limit=limit_c,
+        " ".join(
+            filter(
+                None,
+                (
+                    based_on(told.history),
+                    tr(
+                        "Past {limit:degC} it can boil over: no blanket and no box then, room in the bucket, the lid "
+                        "loose. Stiff and past {75:deg} to {80:degC} 20 minutes after blending, it has taken.",
+                        limit=limit_c,
+                    ),
+                ),
+            )
         ),
     )  # fmt: skip
 
@@ -354,6 +364,7 @@ def _as_json(plan: Plan, told: Told, saved: str | None) -> dict[str, object]:
         "expected": {
             "after_s": [3600.0 * hours for hours in SHOWN_H],
             "blend_s": blend_s(recipe),
+            "learned_from": learned_from(told.history),
             **{
                 kind: {"low_c": band.low_c, "median_c": band.median_c, "high_c": band.high_c}
                 for kind, band in told.shown.items()

@@ -72,6 +72,7 @@ class Plan:
     """All that is planned, and where. ``original`` is the known recipe where this one is another size of it.
 
     ``mix_c`` is where the weighing of ways begins; where nobody stated it, what is recommended takes its place.
+    ``bucket`` is where it is to be made, "" where that is open.
     """
 
     recipe: Recipe
@@ -88,6 +89,7 @@ class Plan:
     mix_stated: bool
     hardness_mmol_l: float | None
     assumed: tuple[str, ...]
+    bucket: str = ""
 
 
 # ---- what was typed ------------------------------------------------------------------------------------------------
@@ -147,7 +149,7 @@ def plan_of(args: argparse.Namespace, settings: Settings) -> Plan:
         recipe, vessel, settings, start, original,
         Doubts(None if opened is None else months_between(opened, today), scale_error_kg), opened, strength,
         not args.dilute_elsewhere, air_c, _MIX_C if mix_c is None else mix_c, mix_c is not None, hardness,
-        ("unknown_purity",) if typed.koh_purity is None else (),
+        ("unknown_purity",) if typed.koh_purity is None else (), args.bucket or "",
     )  # fmt: skip
 
 

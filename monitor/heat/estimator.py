@@ -768,6 +768,14 @@ class Estimator:
         band = self.band([now_s])
         return float(band.low_c[0]), float(band.high_c[0])
 
+    def good_peak(self) -> tuple[float, float, float]:
+        """5, 50 and 95 % of the highest core temperature of a good batch, °C, whenever each of them has it."""
+        _, core = self._good_paths()
+        peaks = core.max(axis=0)[None, :]
+        edges = _weighted_quantiles(peaks, np.full(core.shape[1], 1.0 / core.shape[1]), (0.05, 0.5, 0.95))
+        low, mid, high = (float(edge[0]) for edge in edges)
+        return low, mid, high
+
     def _good_paths(self) -> tuple[Array, Array]:
         layout = self._layout_now()
         if self._good is not None and self._good[0] is layout:

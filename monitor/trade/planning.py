@@ -139,12 +139,16 @@ _WORTH_CHANGING = 0.05
 
 @dataclass(frozen=True, slots=True)
 class ExpectedBand:
-    """Where the core of a good batch is expected: 5, 50 and 95 %, °C, at so many seconds after blending."""
+    """Where the core of a good batch is expected: 5, 50 and 95 %, °C, at so many seconds after blending.
+
+    ``peak_c`` is the same of its highest temperature, whenever that is; None where nobody worked it out.
+    """
 
     after_blend_s: tuple[float, ...]
     low_c: tuple[float, ...]
     median_c: tuple[float, ...]
     high_c: tuple[float, ...]
+    peak_c: tuple[float, float, float] | None = None
 
     def chance_above(self, limit_c: float, place: int) -> float:
         """Chance that the core is above ``limit_c`` at one of the times: two normal halves through the three points."""

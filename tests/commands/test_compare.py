@@ -185,6 +185,40 @@ def test_what_if_it_had_a_blanket_in_january(year: Shed) -> None:
         assert rows and all(low <= mid <= high for low, mid, high in rows)
 
 
+_AS_IF = ("compare", "Quillmarsh A2", "--as-if", "blanket", "--air", "15C", "--mix", "55C")
+
+
+def test_what_if_goes_by_what_the_own_batches_taught(year: Shed) -> None:
+    """It runs hotter here than is published, and says on what that rests; not where learning is off."""
+    published = year.ok(*_AS_IF, "--json").json["as_if"]
+    said = year.ok(*_AS_IF).words
+    assert published["learned_from"] is None and "your own earlier batches" not in said
+    assert re.search(r"Expected peak \d+ °C \(\d+ to \d+\)", said)
+    year.teach("shed-2", 25.0, "blanket")
+    learned = year.ok(*_AS_IF, "--json").json["as_if"]
+    assert learned["learned_from"] == {"heat": 8, "loss": 8, "pace": 0}
+    assert learned["chance_too_hot"] > published["chance_too_hot"] + 0.05
+    assert learned["peak_c"][1] > published["peak_c"][1] + 2.0
+    assert "Based on 8 of your own earlier batches, 8 of them in shed-2." in year.ok(*_AS_IF).words
+    year.settings.write_text(year.settings.read_text() + "[learning]\nenabled = false\n", encoding="utf-8")
+    assert year.ok(*_AS_IF, "--json").json["as_if"] == published
+
+
+def test_the_peak_of_what_if_has_its_range(year: Shed) -> None:
+    """Whenever each batch has it: so not below the highest of the times that are shown."""
+    way = year.ok(*_AS_IF, "--json").json["as_if"]
+    low, middle, high = way["peak_c"]
+    assert low < middle < high
+    assert (low, middle, high) >= (max(way["low_c"]), max(way["median_c"]), max(way["high_c"]))
+
+
+def test_what_if_of_a_batch_that_was_not_weighed_is_refused(shed: Shed) -> None:
+    """Nothing is made up in its recipe's place."""
+    shed.ok("start", "Unweighed", "--bucket", "shed-2", "--oil", "rapeseed 3.6 L", "--unweighed")
+    shed.ok("mark", "shed-2", "poured", "--temperature", "50C")
+    assert "was weighed" in shed.refused("compare", "Unweighed", "--as-if", "box", "--air", "2C")
+
+
 @pytest.mark.parametrize(
     ("options", "told"),
     [

@@ -369,3 +369,26 @@ def test_endless_nonsense_is_not_asked_for_for_ever(shed: Shed, typing: Callable
     typing(*["x" * 5000] * 50)
     said = shed.say("plan")
     assert said.code == 2 and "nothing was written" in said.complaint
+
+
+def test_it_goes_by_what_the_own_batches_taught(shed: Shed) -> None:
+    """Expected is what batches did here; where one is to be made counts, and a journal that cannot be read is no reason
+    not to plan."""
+    asked = ("plan", "--oil", "sunflower 4.2 kg", "--purity", "90%", "--air", "8C", "--mix", "55C")
+    there = (*asked, "--bucket", "shed-2")
+    published = shed.ok(*there, "--json").json
+    assert published["expected"]["learned_from"] is None
+    shed.teach("shed-2", 25.0, "blanket")
+    learned = shed.ok(*there, "--json").json
+    assert learned["expected"]["learned_from"] == {"heat": 8, "loss": 8, "pace": 0}
+
+    def warmer(told: dict, cover: str) -> float:
+        return told["expected"][cover]["median_c"][4] - published["expected"][cover]["median_c"][4]
+
+    assert warmer(learned, "blanket") > 2.0 * max(0.5, warmer(learned, "bare"))
+    elsewhere = shed.ok(*asked, "--litres", "25L", "--json").json
+    assert elsewhere["expected"]["learned_from"] == {"heat": 8, "loss": 0, "pace": 0}
+    assert "Based on 8 of your own earlier batches, 8 of them in shed-2." in shed.ok(*there).words
+    shed.journal_path.write_bytes(b"no journal at all")
+    said = shed.say(*there)
+    assert said.code == 0 and "cannot be read" in said.complaint and "Based on" not in said.words

@@ -7,7 +7,7 @@ import json
 import re
 import shlex
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from urllib.parse import quote, urlencode
 
@@ -18,7 +18,9 @@ from starlette.testclient import TestClient
 from monitor.cli import main
 from monitor.deeds import JournalDeeds
 from monitor.domain import OilShare, Recipe
+from monitor.heat.learning import Lesson
 from monitor.journal.database import Journal
+from monitor.journal.state import TAUGHT
 from monitor.languages import voice_for
 from monitor.page.app import make_app
 from monitor.page.plan_page import checklist_page
@@ -118,6 +120,26 @@ def test_the_cautions_stand_before_the_amounts(bench: Bench) -> None:
     assert page.index("What to expect") > weigh
     assert 'href="/checklist"' in page
     assert 'name="token"' not in page and "/enter?" in page
+
+
+def test_it_goes_by_what_the_own_batches_taught(bench: Bench) -> None:
+    """What is expected is another, and on what it rests stands below the table."""
+    published = bench.ask(**ASKED).text
+    with Journal(bench.path) as journal:
+        for number in range(3):
+            lesson = Lesson(
+                f"Taught {number}", "shed-2", T0 - 86400.0 * (number + 1), 25.0, "blanket", heat_ln=0.1, heat_sd=0.04,
+                loss_ln=-1.6, loss_sd=0.08,
+            )  # fmt: skip
+            journal.set_fact(TAUGHT + lesson.batch, asdict(lesson))
+    learned = bench.ask(**ASKED).text
+    words = "Based on 3 of your own earlier batches, 3 of them in shed-2."
+    assert words in learned and words not in published
+
+    def table(page: str) -> str:
+        return page.partition('<table class="expected">')[2].partition("</table>")[0]
+
+    assert table(learned) != table(published) and table(published)
 
 
 def test_the_page_says_what_the_command_says(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
