@@ -45,9 +45,11 @@ def history_of_folder(
     """What the recordings of ``folder`` teach ``batch``: those that ended before it began, each judged, in their order,
     with what those before it had taught, as a watch would have done. Each takes seconds.
 
-    A recording without a batch file beside it is passed over and told of. Raises NoHistory where there is none at all.
+    A recording without a batch file beside it is passed over and told of, and so is a second one of the same batch (a
+    copy under another name): each teaches once. Raises NoHistory where there is none at all.
     """
-    found = []
+    found: dict[tuple[float, str], tuple[Batch, Path]] = {}
+    copies: list[str] = []
     for path in sorted(folder.glob("*.rec")):
         if path.resolve() == recording.resolve():
             continue
@@ -56,13 +58,22 @@ def history_of_folder(
         except BatchFileError as error:
             say(str(error))
             continue
-        if entered.batch.known_from_s < batch.known_from_s and entered.batch.name != batch.name:
-            found.append((entered.batch.known_from_s, entered.batch.name, entered.batch, path))
+        earlier = entered.batch
+        if earlier.known_from_s >= batch.known_from_s or earlier.name == batch.name:
+            continue
+        if (earlier.started_s, earlier.name) in found:
+            copies.append(path.name)
+        else:
+            found[earlier.started_s, earlier.name] = (earlier, path)
+    if copies:
+        say(
+            tr("Passed over, since another recording here holds the same batch: {names}.", names=", ".join(copies))
+        )
     if not found and not any(folder.glob("*.rec")):
         raise NoHistory(
             tr("{folder} holds no recording (.rec) to learn from: name the folder of your earlier ones.", folder=folder)
         )
     lessons: list[Lesson] = []
-    for _, _, earlier, path in sorted(found, key=lambda item: item[:2]):
+    for earlier, path in sorted(found.values(), key=lambda one: (one[0].known_from_s, one[0].name)):
         lessons.append(lesson_with(path, noted_history(path, earlier.name) or history_among(lessons, earlier)))
     return history_among(lessons, batch)

@@ -22,7 +22,7 @@ from monitor.learned import (
     lessons,
 )
 from monitor.replay import replay_recording
-from monitor.replay_learned import BEGUN_WITH_HISTORY, NoHistory
+from monitor.replay_learned import BEGUN_WITH_HISTORY, NoHistory, history_of_folder
 from monitor.settings import load_settings
 from monitor.sources.batch_file import read_batch_file, write_batch_file
 from monitor.standing import status_view
@@ -168,6 +168,26 @@ def test_a_folder_teaches_as_the_watch_did(bench: Bench, tmp_path: Path) -> None
     again = replay_recording(RECORDINGS / f"{GOOD}.rec", history_folder=folder)
     assert again.minder is not None
     assert again.minder.history is None
+
+
+def test_copies_of_a_recording_teach_once(tmp_path: Path) -> None:
+    """Under whatever name: three files of one batch are one batch, and which were passed over is told."""
+    for copy in ("a", "b", "c"):
+        for kind in ("rec", "toml"):
+            (tmp_path / f"{copy}.{kind}").write_bytes((RECORDINGS / f"{GOOD}.{kind}").read_bytes())
+    (tmp_path / "other.rec").write_bytes(b"")
+    write_batch_file(tmp_path / "other.toml", replace(BATCH, name="Quillmarsh other"), ())
+    later = replace(BATCH, name="Quillmarsh later", started_s=BATCH.started_s + 7 * 86400.0, noted_at_s=None)
+    judged: list[str] = []
+    said: list[str] = []
+
+    def lesson_with(path: Path, history: object) -> Lesson:
+        judged.append(path.name)
+        return _lesson(len(judged))
+
+    history = history_of_folder(tmp_path, tmp_path / "later.rec", later, lesson_with, said.append)
+    assert judged == ["a.rec", "other.rec"] and history is None, "two batches are too few"
+    assert said == ["Passed over, since another recording here holds the same batch: b.rec, c.rec."]
 
 
 def test_a_noted_test_of_its_free_alkali_lets_a_doubted_batch_teach(bench: Bench) -> None:
