@@ -37,8 +37,11 @@ WHY_NOT_WORDS: Mapping[str, str] = {
         "its free alkali was tested after it was diluted, and the log does not say with how much water"
     ),
     "tested_short": mark("the test of its free alkali says that it did not react far enough"),
+    "changed": mark("it was put right after its end; emberpail learned --anew works out again what it teaches"),
     "left_out": mark("left out by hand"),
 }
+# Entries that change neither the judgement of a curve nor what it is judged by.
+_SAYS_NOTHING_OF_THE_CURVE = ("weighed", "lye-clear", "stirred", "looked", "tested", "cut", "spilled", "note")
 
 
 def lesson_from(minder: Minder, ended_s: float, outcome: str = "", maker: str = "") -> Lesson:
@@ -94,21 +97,46 @@ def _typed(values: Mapping[str, Any], kind: type) -> dict[str, Any]:
 # ---- in the journal --------------------------------------------------------------------------------------------------
 
 
-def lessons(journal: Journal, pending: Mapping[str, object] | None = None) -> list[Lesson]:
-    """All lessons of the journal, and those that wait for a commit; with the tests that were noted since."""
+def kept_lessons(journal: Journal, pending: Mapping[str, object] | None = None) -> list[Lesson]:
+    """All lessons as they were kept, and those that wait for a commit, in the order in which their batches ended."""
     kept = {**journal.facts_of(TAUGHT), **{k: v for k, v in (pending or {}).items() if k.startswith(TAUGHT)}}
+    found = [lesson_of_values(values) for values in kept.values() if isinstance(values, dict)]
+    return sorted((one for one in found if one is not None), key=lambda one: (one.ended_s, one.batch))
+
+
+def lessons(journal: Journal, pending: Mapping[str, object] | None = None) -> list[Lesson]:
+    """The same as they count now: by whom they are noted to be, with tests that were noted since, and without those
+    that were left out, or put right and not worked out again."""
     out = journal.facts_of(LEFT_OUT)
-    found = []
-    for values in kept.values():
-        lesson = lesson_of_values(values) if isinstance(values, dict) else None
-        if lesson is None:
-            continue
-        if out.get(LEFT_OUT + lesson.batch):
-            lesson = replace(lesson, why_not="left_out")
-        elif lesson.why_not in ("", *DOUBTS):
-            lesson = _tested(journal, lesson)
-        found.append(lesson)
-    return sorted(found, key=lambda one: (one.ended_s, one.batch))
+    return [_as_it_counts(journal, lesson, bool(out.get(LEFT_OUT + lesson.batch))) for lesson in
+            kept_lessons(journal, pending)]  # fmt: skip
+
+
+def _as_it_counts(journal: Journal, kept: Lesson, left_out: bool) -> Lesson:
+    known = journal.batch(kept.batch) is not None
+    lesson = replace(kept, maker=maker_of(journal, kept.batch)) if known else kept
+    if left_out:
+        return replace(lesson, why_not="left_out")
+    if changed_since(journal, lesson):
+        return replace(lesson, why_not="changed")
+    return _tested(journal, lesson) if lesson.why_not in ("", *DOUBTS) else lesson
+
+
+def changed_since(journal: Journal, lesson: Lesson) -> bool:
+    """Whether what was weighed, or the log of what happened by its end, was put right since a lesson was worked out."""
+    record = journal.batch(lesson.batch)
+    # The journal's own time of the end moves with a clock that is set right.
+    ended_s = max(lesson.ended_s, 0.0 if record is None else record.ended_noted_s or 0.0)
+    known_s = max(lesson.known_s, ended_s)
+    if any(amended.noted_at_s > known_s for amended in journal.amendments(lesson.batch)):
+        return True
+    return any(
+        logged.entry.kind not in _SAYS_NOTHING_OF_THE_CURVE
+        and logged.entry.at_s <= ended_s
+        # What was noted and struck again since is as if it had not been.
+        and (logged.entry.noted_at_s > known_s) != (logged.undone_at_s is not None and logged.undone_at_s > known_s)
+        for logged in journal.log(lesson.batch)
+    )
 
 
 def _tested(journal: Journal, lesson: Lesson) -> Lesson:

@@ -53,7 +53,7 @@ _WIRING = {
     "drill_told", "untold", "morning", "what_if_jobs", "supervising", "service", "beating", "resetting",
     "keeping", "housekeeping", "counted",
     "thinning", "settings_edit", "mirroring", "mirror_again", "reanalysis", "comparing", "comparing_page", "notebook",
-    "metering", "phone_health", "copying", "taking_over", "replay_learned", "learned",
+    "metering", "phone_health", "copying", "taking_over", "replay_learned", "learned", "relearning",
 }  # fmt: skip
 
 # "importer -> imported", each with its reason. Take a line out when it is mended; put none in.

@@ -11,6 +11,7 @@ import pytest
 
 from monitor.commands import YES
 from monitor.domain import LogEntry
+from monitor.heat import lessons as heat_lessons
 from monitor.heat.learning import Lesson
 from monitor.journal.state import LEFT_OUT, TAUGHT
 from monitor.learned import (
@@ -21,6 +22,7 @@ from monitor.learned import (
     history_values,
     lessons,
 )
+from monitor.relearning import redo, redone, to_redo
 from monitor.replay import replay_recording
 from monitor.replay_learned import BEGUN_WITH_HISTORY, NoHistory, history_of_folder
 from monitor.settings import load_settings
@@ -248,6 +250,81 @@ def test_an_unclear_test_takes_nothing_from_a_good_batch(bench: Bench) -> None:
     bench.desk.add_entry("Quillmarsh 2", LogEntry("diluted", BATCH.started_s + 1.0, BATCH.started_s + 1.0))
     bench.desk.add_detail("Quillmarsh 2", "free_alkali_percent", "0.1", BATCH.started_s + 2.0)
     assert lessons(bench.desk) == [_lesson(2)]
+
+
+_ENDED_S = _lesson(2).ended_s
+
+
+@pytest.mark.parametrize(
+    ("kind", "at_s", "noted_at_s", "changed"),
+    [
+        ("reblended", _ENDED_S - 7200.0, _ENDED_S + 900.0, True),
+        ("reblended", _ENDED_S - 7200.0, _ENDED_S - 900.0, False),  # known by the end
+        ("covered", _ENDED_S + 300.0, _ENDED_S + 900.0, False),  # it happened after the end
+        ("tested", _ENDED_S - 7200.0, _ENDED_S + 900.0, False),
+    ],
+)
+def test_what_was_put_right_after_the_end_teaches_nothing_as_it_was(
+    bench: Bench, kind: str, at_s: float, noted_at_s: float, changed: bool
+) -> None:
+    """A late entry, one that was struck, a weight put right: the lesson is of another batch."""
+
+    def reason() -> str:
+        return lessons(bench.desk)[0].why_not
+
+    _teach(bench, _lesson(2))
+    bench.begin(replace(BATCH, name="Quillmarsh 2"))
+    entry = bench.desk.add_entry("Quillmarsh 2", LogEntry(kind, at_s, noted_at_s))
+    assert reason() == ("changed" if changed else "")
+    bench.desk.undo_entry(entry.entry_id, _ENDED_S + 1000.0)
+    known_by_the_end = kind == "reblended" and not changed
+    assert reason() == ("changed" if known_by_the_end else ""), "noted and struck again it is as it was"
+    recipe = replace(BATCH.recipe, koh_purity=0.80)
+    bench.desk.amend_batch("Quillmarsh 2", recipe, BATCH.vessel, _ENDED_S + 2000.0)
+    bench.desk.add_detail("Quillmarsh 2", "free_alkali_percent", "0.02", _ENDED_S + 3000.0)
+    assert (reason(), lessons(bench.desk)[0].tested) == ("changed", None), "nor is a test reckoned with two recipes"
+    _teach(bench, replace(_lesson(2), known_s=_ENDED_S + 4000.0))
+    assert reason() == "" and lessons(bench.desk)[0].tested is not None
+
+
+def test_the_maker_is_who_stands_in_the_record(bench: Bench) -> None:
+    """Noted late, or put right."""
+    _teach(bench, _lesson(2, maker="Ash"))
+    assert lessons(bench.desk)[0].maker == "Ash"
+    bench.begin(replace(BATCH, name="Quillmarsh 2"))
+    bench.desk.add_detail("Quillmarsh 2", "maker", "Wren", _ENDED_S + 1000.0)
+    assert lessons(bench.desk)[0].maker == "Wren"
+
+
+def test_what_was_put_right_is_worked_out_again(bench: Bench, tmp_path: Path, monkeypatch, capsys) -> None:
+    """By the readings of the journal: the same where nothing changed, another heat by another purity, nothing where it
+    was blended again; and it is done once."""
+    from monitor.cli import main
+
+    monkeypatch.setattr(heat_lessons, "LEAST_HOURS", 0.5)
+    _evening(bench)
+    _end(bench)
+    (kept,) = lessons(bench.desk)
+    assert kept.why_not in ("", "unsure") and kept.heat_sd is not None
+    place = SETTINGS.place()
+    assert replace(redone(bench.desk, kept, place, bench.now_s), known_s=0.0) == kept
+    bench.desk.amend_batch(BATCH.name, replace(BATCH.recipe, koh_purity=0.75), BATCH.vessel, bench.now_s + 60.0)
+    assert lessons(bench.desk)[0].why_not == "changed"
+    settings = tmp_path / "emberpail.toml"
+    settings.write_text(f'[journal]\npath = "{bench.desk.path}"\n', encoding="utf-8")
+    monkeypatch.setenv("EMBERPAIL_SETTINGS", str(settings))
+    assert main(["learned"]) == YES
+    assert "put right after its end; emberpail learned --anew" in " ".join(capsys.readouterr().out.split())
+    assert main(["learned", "--anew"]) == YES
+    (anew,) = lessons(bench.desk)
+    assert anew.why_not in ("", *heat_lessons.DOUBTS) and anew.heat_ln > kept.heat_ln + 0.05, "as much heat of less"
+    assert anew.ended_s == kept.ended_s
+    assert to_redo(bench.desk) == []
+    late_s = anew.known_s + 60.0
+    bench.desk.add_entry(BATCH.name, LogEntry("reblended", BATCH.started_s + 1800.0, late_s))
+    assert [one.batch for one in to_redo(bench.desk)] == [BATCH.name]
+    assert redo(bench.desk, anew, place, late_s + 60.0).why_not == "mended"
+    assert (lessons(bench.desk)[0].why_not, to_redo(bench.desk)) == ("mended", [])
 
 
 def test_the_command(bench: Bench, tmp_path: Path, monkeypatch, capsys) -> None:

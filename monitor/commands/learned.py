@@ -33,6 +33,10 @@ def add(parsers: Any) -> None:
     change = parser.add_mutually_exclusive_group()
     change.add_argument("--leave-out", metavar=tr("BATCH"), help=tr("this batch teaches nothing from now on"))
     change.add_argument("--take-in", metavar=tr("BATCH"), help=tr("this batch teaches again"))
+    change.add_argument(
+        "--anew", action="store_true",
+        help=tr("work out again what batches teach that were put right after their end (seconds a batch)"),
+    )  # fmt: skip
     parser.add_argument("--json", action="store_true", help=tr("for programs"))
     parser.set_defaults(run=run)
 
@@ -50,6 +54,8 @@ def run(args: argparse.Namespace) -> int:
     if name:
         with open_journal(settings) as journal:
             journal.set_fact(LEFT_OUT + name, bool(args.leave_out))
+    if args.anew:
+        _redo(settings)
     with journal_of_batches(settings) as journal:
         taught = lessons(journal)
         newest = {record.batch.bucket: record.batch for record in journal.batches()}
@@ -69,6 +75,14 @@ def run(args: argparse.Namespace) -> int:
     else:
         _print(settings, taught, begin)
     return YES
+
+
+def _redo(settings: Settings) -> None:
+    from monitor.relearning import redo, to_redo
+
+    with open_journal(settings) as journal:
+        for lesson in to_redo(journal):
+            redo(journal, lesson, settings.place(), now_s())
 
 
 def _print(settings: Settings, taught: list[Lesson], begin: dict[str, History | None]) -> None:

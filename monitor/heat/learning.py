@@ -41,7 +41,8 @@ class Lesson:
 
     The numbers are the curve's own, with the batch's prior taken out; an sd of None says that it taught nothing of it.
     ``mol_sd``: how well its potash or oil was known. ``heat_per_completeness``: by how much the heat would have to be
-    less had more of it reacted. ``why_not``: the id of the reason why it does not teach, "" where it does.
+    less had more of it reacted. ``why_not``: the id of the reason why it does not teach, "" where it does. ``known_s``:
+    worked out again by what was known then, Unix seconds; 0 where it is that of the end.
     """
 
     batch: str
@@ -62,6 +63,7 @@ class Lesson:
     completeness_sd: float = 0.0
     heat_per_completeness: float = 0.0
     tested: float | None = None
+    known_s: float = 0.0
 
 
 def history_from(
