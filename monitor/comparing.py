@@ -10,7 +10,7 @@ from pathlib import Path
 from monitor.curve import LocalTime, thinned
 from monitor.domain import AMBIENT, BATCH_ALARM_KINDS, PASTE_PROBES, Batch, Event, LogEntry, Recipe, Vessel
 from monitor.journal.database import BatchRecord, Journal
-from monitor.learned import alkali_test, begun_with
+from monitor.learned import Tested, alkali_test, begun_with
 from monitor.pipeline import PRELUDE_S, Minder
 from monitor.seasons.story import Story
 from monitor.settings import Settings
@@ -128,13 +128,8 @@ def _story(journal: Journal, record: BatchRecord, local_time: LocalTime, told: _
         core=next((found for probe in PASTE_PROBES if (found := points(probe))), ()), air=points(AMBIENT),
         running=record.ended_s is None, outcome=record.outcome,
         details={field: detail.value for field, detail in journal.details(batch.name).items()},
-        tested=_tested(journal, batch.name),
+        test=alkali_test(journal, batch.name),
     )  # fmt: skip
-
-
-def _tested(journal: Journal, batch: str) -> tuple[float, float] | None:
-    test = alkali_test(journal, batch)
-    return None if test is None or test.completeness is None else (test.completeness, test.sd)
 
 
 def _made(  # noqa: PLR0917
@@ -150,7 +145,7 @@ def _made(  # noqa: PLR0917
     running: bool,
     outcome: str,
     details: dict[str, str],
-    tested: tuple[float, float] | None = None,
+    test: Tested | None = None,
 ) -> Story:
     pours = sorted((entry for entry in log if entry.kind == "poured"), key=lambda entry: entry.at_s)
     blends = sorted(entry.at_s for entry in log if entry.kind in ("blended", "reblended"))
@@ -178,7 +173,8 @@ def _made(  # noqa: PLR0917
         heat=told.rows("heat_released_kj"),
         done=told.rows("completeness"),
         completeness=told.completeness(running=running),
-        tested=tested if weighed else None,
+        tested=None if not weighed or test is None or test.completeness is None else (test.completeness, test.sd),
+        tested_at_most=test is not None and test.at_most,
         self_heating=told.newest("self_heating_k", "self_heating_sd_k"),
         time_constant_s=told.newest("cooling_time_constant_s", "cooling_time_constant_sd_s"),
         alarms=told.alarms,

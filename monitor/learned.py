@@ -13,7 +13,7 @@ from typing import Any
 
 from monitor.domain import Batch
 from monitor.heat.learning import Lesson, history_from
-from monitor.heat.lessons import DOUBTS, TESTED_SD, lesson_of, why_not, with_test
+from monitor.heat.lessons import DOUBTS, LEAST_FINAL, TESTED_SD, lesson_of, why_not, with_test
 from monitor.heat.priors import History
 from monitor.journal.database import BatchRecord, Journal
 from monitor.journal.state import BEGUN_WITH, LEFT_OUT, TAUGHT
@@ -151,11 +151,12 @@ def _tested(journal: Journal, lesson: Lesson) -> Lesson:
 
 @dataclass(frozen=True, slots=True)
 class Tested:
-    """What a noted test of the free alkali says: the completeness and its sd, fractions. None where the soap had been
-    diluted by then and the log does not say with how much water: then it may say anything."""
+    """What a noted test of the free alkali says: the completeness and its sd, fractions; ``at_most`` so much where the
+    soap had been diluted by then and the log does not say with how much water. None where that may then be anything."""
 
     completeness: float | None
     sd: float = 0.0
+    at_most: bool = False
 
 
 def alkali_test(journal: Journal, batch: str) -> Tested | None:
@@ -173,12 +174,14 @@ def alkali_test(journal: Journal, batch: str) -> Tested | None:
     water = watered(
         journal.entries(batch), recipe, record.batch.started_s, percent.noted_at_s, filled_at_s=filled_at_s
     )
-    if not water.known:
-        return Tested(None)
     budget = heat_budget(recipe, vessel)
     left_mol = float(percent.value) / 100.0 * (budget.mass_kg + water.kg) * 1000.0 / KOH_G_PER_MOL
-    completeness = (budget.koh_mol - left_mol) / budget.limiting_mol
-    return Tested(min(max(completeness, 0.0), 1.0), math.hypot(TESTED_SD, budget.limiting_mol_sd / budget.limiting_mol))
+    completeness = min(max((budget.koh_mol - left_mol) / budget.limiting_mol, 0.0), 1.0)
+    # More water than the log knows of can only hold more alkali.
+    if not water.known and completeness >= LEAST_FINAL:
+        return Tested(None)
+    sd = math.hypot(TESTED_SD, budget.limiting_mol_sd / budget.limiting_mol)
+    return Tested(completeness, sd, at_most=not water.known)
 
 
 def alkali_test_words(journal: Journal, batch: str) -> str:

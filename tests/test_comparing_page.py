@@ -177,16 +177,17 @@ def test_a_test_of_its_free_alkali_decides_how_a_batch_went(tmp_path: Path) -> N
         journal.end_batch(batch.name, ended_s, ended_s, "filled")
         (record,) = journal.batches()
 
-        def tell(completeness: float, percent: str, at_s: float) -> tuple[str, bool]:
+        def tell(completeness: float, percent: str, at_s: float) -> tuple[str, bool, bool]:
             said = {"completeness": completeness, "completeness_sd": 0.04}
             journal.add_events([Event("verdict", at_s, "shed-1", batch.name, said)])
             journal.add_detail(batch.name, "free_alkali_percent", percent, at_s)
             (story,) = stories_of(journal, [record], Settings().local_time)
-            return story.state, story.tested is not None
+            return story.state, story.tested is not None, story.tested_at_most
 
-        assert tell(0.95, "3.2", ended_s - 900.0) == (FAILED, True)
-        assert tell(0.80, "0.05", ended_s - 800.0) == (WENT_WELL, True)
-        assert tell(0.80, "0.05", ended_s + 900.0) == (FAILED, False)
+        assert tell(0.95, "3.2", ended_s - 900.0) == (FAILED, True, False)
+        assert tell(0.80, "0.05", ended_s - 800.0) == (WENT_WELL, True, False)
+        assert tell(0.80, "0.05", ended_s + 900.0) == (FAILED, False, False)
+        assert tell(0.95, "3.2", ended_s + 1000.0) == (FAILED, True, True), "water only thins it"
 
 
 def _estimate(batch: Batch) -> Event:

@@ -243,6 +243,16 @@ def test_a_failed_batch_tested_after_dilution_does_not_teach(
     assert bool(alkali_test_words(bench.desk, "Quillmarsh 2")) == (tested is None)
 
 
+def test_much_alkali_in_nobody_knows_how_much_water_is_too_much(bench: Bench) -> None:
+    """Water only thins it: a batch that looked good does not teach then, though how far it went is not known."""
+    _teach(bench, _lesson(2))
+    bench.begin(replace(BATCH, name="Quillmarsh 2"))
+    bench.desk.add_entry("Quillmarsh 2", LogEntry("diluted", BATCH.started_s - 1.0, BATCH.started_s + 1.0))
+    bench.desk.add_detail("Quillmarsh 2", "free_alkali_percent", "2.5", BATCH.started_s + 2.0)
+    assert lessons(bench.desk)[0].why_not == "tested_short"
+    assert alkali_test_words(bench.desk, "Quillmarsh 2") == ""
+
+
 def test_an_unclear_test_takes_nothing_from_a_good_batch(bench: Bench) -> None:
     """It says nothing, so the curve alone teaches."""
     _teach(bench, _lesson(2))

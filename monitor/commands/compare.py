@@ -186,7 +186,7 @@ def _values(row: Row, by: str | None) -> dict[str, object]:
         "group": group_of(story, by) if by else None, "peak_c": row.peak_c, "peak_after_s": row.peak_after_s,
         "peak_is_at_least": row.at_least, "above_60c_s": row.warm_s, "above_60c_is_at_least": row.warm_at_least,
         **pair("completeness", story.completeness), "completeness_at": story.completeness_at,
-        **pair("tested_completeness", story.tested),
+        **pair("tested_completeness", story.tested), "tested_is_at_most": story.tested_at_most,
         **pair("self_heating_k", story.self_heating),
         **pair("cooling_time_constant_s", story.time_constant_s), "yield_litres": story.yield_litres,
         "yield_kg": story.yield_kg, "alarms": list(story.alarms),

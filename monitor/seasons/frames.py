@@ -58,7 +58,7 @@ _FLOATS = (
 BATCH_COLUMNS = (
     "batch", "bucket", "state", "outcome", *(by.replace("-", "_") for by in BY if by != "bucket"), "oil_lot",
     "started_s", "poured_s", "blended_s", *_FLOATS[:9], "peak_is_at_least", "above_60c_s", "above_60c_is_at_least",
-    *_FLOATS[10:], "completeness_at", "alarms", "verdict",
+    *_FLOATS[10:], "completeness_at", "tested_is_at_most", "alarms", "verdict",
 )  # fmt: skip
 CURVE_COLUMNS = ("batch", "quantity", "seconds", "value", "sd")
 
@@ -88,7 +88,7 @@ def _batch(story: Story) -> Record:
         "peak_is_at_least": row.at_least, "above_60c_s": row.warm_s, "above_60c_is_at_least": row.warm_at_least,
         "air_c": row.air_c, "blend_after_s": row.blend_after_s, "completeness": done[0], "completeness_sd": done[1],
         "completeness_at": story.completeness_at, "tested_completeness": tested[0],
-        "tested_completeness_sd": tested[1],
+        "tested_completeness_sd": tested[1], "tested_is_at_most": story.tested_at_most,
         "self_heating_k": heated[0], "self_heating_sd_k": heated[1], "cooling_time_constant_s": slow[0],
         "cooling_time_constant_sd_s": slow[1], "heat_kj_kg": heat[0], "heat_sd_kj_kg": heat[1],
         "yield_litres": story.yield_litres, "yield_kg": story.yield_kg, "alarms": " ".join(story.alarms),

@@ -30,7 +30,8 @@ class Story:
     heat                  (time, heat released, its sd), kJ, as it was known at that time
     done                  (time, completeness, its sd), likewise
     completeness          (fraction, sd): so far while it runs, then what its verdict says of the planned dilution
-    tested                (fraction, sd) by a test of its free alkali, None where none stands or it says nothing
+    tested                (fraction, sd) by a test of its free alkali, None where none stands or it says nothing;
+                          ``tested_at_most`` so much where it was diluted by then, nobody knows with how much
     self_heating          (rise it would have shown had it lost nothing, sd), K
     time_constant_s       of cooling, (s, sd)
     mass_kg               oil, potash and water as poured; None where a weight is missing
@@ -61,6 +62,7 @@ class Story:
     done: tuple[tuple[float, float, float], ...] = ()
     completeness: tuple[float, float] | None = None
     tested: tuple[float, float] | None = None
+    tested_at_most: bool = False
     self_heating: tuple[float, float] | None = None
     time_constant_s: tuple[float, float] | None = None
     alarms: tuple[str, ...] = ()

@@ -154,6 +154,8 @@ def _completeness(story: Story) -> str:
     if story.tested is None:
         return told
     tested = percent_with_range(*story.tested)
+    if story.tested_at_most:
+        tested = tr("at most {figure}", figure=tested)
     if not told:
         return tr("by its test {tested}", tested=tested)
     return tr("by its test {tested}, by its heat {figure}", tested=tested, figure=told)

@@ -120,6 +120,7 @@ def test_what_was_tested_is_shown_beside_what_the_heat_tells() -> None:
 
     assert told() == "about 95 % (88 to 100)"
     assert told(tested=(0.72, 0.02)) == "by its test about 72 % (69 to 75), by its heat about 95 % (88 to 100)"
+    assert told(tested=(0.4, 0.02), tested_at_most=True).startswith("by its test at most about 40 % (37 to 43), by ")
     assert told(tested=(0.72, 0.02), completeness=None) == "by its test about 72 % (69 to 75)"
 
 
