@@ -320,6 +320,10 @@ class Watch:
         return max(line.arrival_s, self._last_s, round(self._last_line_s + _BURST_STEP_S, 3))
 
     def _take_line(self, line: Line) -> None:
+        if line.new_session:
+            self._again.forget(line.origin.name)
+            self._heard.forget(line.origin.name)
+            self._commit_due_s = self.clock.now()  # a kill before the commit would bring back what was forgotten
         if self._again.knows(line) or self._brings_what_was_heard(line):
             # It was taken before; only that it was has not reached the broker.
             if line.ack is not None:

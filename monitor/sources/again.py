@@ -3,7 +3,8 @@
 A watch that is killed between its commit and its acknowledgement is sent the last messages once more. A reading with a
 time of its own is then known by that; one without would be taken for a second, later reading. The broker marks what it
 sends again (MQTT 3.1.1, MQTT-3.3.1-1), with the same number as before (MQTT-2.3.1-4): those numbers are kept here, and
-by the watch in the journal, in the transaction that keeps the readings.
+by the watch in the journal, in the transaction that keeps the readings. They belong to a session: a broker that has
+lost it (MQTT-3.2.2-3) begins its numbers anew, and then they are forgotten.
 """
 
 from __future__ import annotations
@@ -68,6 +69,17 @@ class SentAgain:
         if line.delivery:
             source = line.origin.name
             self._changed.add((source, self._taken.setdefault(source, _Taken()).add(line.delivery)))
+
+    def forget(self, source: str) -> None:
+        """The broker of this source knows nothing of the session in which these were taken."""
+        taken = self._taken.get(source)
+        if taken is None:
+            return
+        taken.on.clear()
+        for number, sheet in taken.sheets.items():
+            if sheet:
+                taken.sheets[number] = []  # the journal is to have it empty, too
+                self._changed.add((source, number))
 
     def changes(self) -> Iterator[tuple[str, object]]:
         """What is to be kept in the journal: a name for each sheet that is not kept as it is now, and what is on it."""

@@ -77,10 +77,16 @@ class ToComeAgain:
         if number is not None:
             self._changed.add((line.origin.name, number))
         elif not line.duplicate and now - open_.at > FORGOTTEN_AFTER_S:
-            self._changed |= {(line.origin.name, one) for one in open_.sheets}
+            self.forget(line.origin.name)
+        return number is not None
+
+    def forget(self, source: str) -> None:
+        """The broker of this source has lost the session that was to bring it all."""
+        open_ = self._open.get(source)
+        if open_ is not None:
+            self._changed |= {(source, one) for one in open_.sheets}
             open_.sheets.clear()
             open_.on.clear()
-        return number is not None
 
     def changes(self) -> Iterator[tuple[str, list[str] | None]]:
         """What is to be kept in the journal: a name for each sheet that is not kept as it is now, and what is on it;

@@ -45,6 +45,8 @@ class Line:
     ``delivery`` is then the same as before; a node's own doubles are known by their time stamps. ``ack``, where there
     is one, is to be called once the line is committed; any thread may call it, and calling it twice does no harm.
     ``overheard``: it is not from the session, which is to bring the same content later (``sources.overhearing``).
+    ``new_session``: the first since the broker began a session anew; it numbers its messages from the beginning, so no
+    delivery of before says anything of one that comes now.
     """
 
     arrival_s: float
@@ -55,6 +57,7 @@ class Line:
     ack: Callable[[], None] | None = None
     delivery: str = ""
     overheard: bool = False
+    new_session: bool = False
 
 
 Deliver = Callable[[Line], None]

@@ -120,6 +120,7 @@ class MqttSource:
         self._wake: socket.socket | None = None  # writing to it wakes the thread of the connection that stands
         self._brief = 0
         self._doubles = Doubles()
+        self._new_session = False  # the broker knew of no session when we connected, and no line has said so yet
         self.announcement: Announcement | None = None  # set before the thread starts
 
     def forget_session(self) -> None:
@@ -459,10 +460,12 @@ class _Connection:
 
     # ---- callbacks -------------------------------------------------------------------------------------------------
 
-    def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_connect(self, client: paho.Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
             self._problem = refused(str(reason), self._source)
             return
+        if not flags.session_present:
+            self._source._new_session = True
         # Here and not after connecting: a broker that forgot the session has forgotten the subscription, too.
         client.subscribe(self._source.topic, qos=1)
 
@@ -541,7 +544,8 @@ class _Connection:
 
     def _hand(self, line: Line) -> None:
         try:
-            self._deliver(line)
+            self._deliver(replace(line, new_session=True) if self._source._new_session else line)
+            self._source._new_session = False
         except Exception:
             # Not acknowledged, so the broker sends it again after the next connection.
             self._book.fault("not_taken_in")

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
 
 from monitor.domain import Reading
 from monitor.sources.again import A_SHEET, KEPT, SHEETS, SentAgain
 from monitor.sources.line import Line, Origin
+from tests.helpers_watch import Bench, StillSource, pack, settings_with
 
 AT_S = 1773480000.0
 UNTIMED = [Reading("shed-2", "core", AT_S, AT_S, 71.0)]
@@ -73,3 +78,78 @@ def test_a_restart_goes_on_with_what_was_kept_and_a_commit_writes_one_sheet() ->
     assert [after.knows(line(n)) for n in numbers] == [again.knows(line(n)) for n in numbers]
     after.take(line(-1), UNTIMED)
     assert after.knows(line(-1)) and after.knows(line(3 * KEPT + 6))
+
+
+def test_a_session_begun_anew_makes_its_numbers_mean_nothing_and_the_journal_learns_that() -> None:
+    """Of the source that lost it, and of no other; what is taken after that is known again."""
+    journal: dict[str, object] = {}
+    again = taken(A_SHEET + 3)
+    again.take(line(1, source="other"), UNTIMED)
+    journal |= json.loads(json.dumps(dict(again.changes())))
+    again.kept()
+    again.forget("broker")
+    again.forget("a source that has taken nothing")
+    assert not any(again.knows(line(number)) for number in range(A_SHEET + 3)) and again.knows(line(1, source="other"))
+    again.take(line(2), UNTIMED)
+    journal |= json.loads(json.dumps(dict(again.changes())))
+    after = SentAgain()
+    after.load(["broker", "other"], journal.get)
+    for one in (again, after):
+        assert [number for number in range(A_SHEET + 3) if one.knows(line(number))] == [2]
+        assert one.knows(line(1, source="other"))
+
+
+class Hearing:
+    """A bench whose node sends the same bytes again and again, by a broker that numbers them."""
+
+    def __init__(self, folder: Path) -> None:
+        self.bench = Bench(folder, settings=settings_with("shed-1"), sources=[StillSource("wire")])
+
+    def hear(self, number: int, **how: bool) -> None:
+        bench, origin = self.bench, Origin("mqtt", "wire", "emberpail/n1/readings")
+        bench.watch.deliver(
+            Line(bench.clock.now(), pack("shed-1", 21.5), origin, ack=lambda: bench.acked.append(b"%d" % number),
+                 delivery=f"{number}:aa", **how)
+        )  # fmt: skip
+        bench.until(bench.now_s + 15.0)
+
+    @property
+    def kept(self) -> int:
+        return len(list(self.bench.desk.readings()))
+
+
+@pytest.fixture
+def hearing(tmp_path: Path) -> Iterator[Hearing]:
+    one = Hearing(tmp_path)
+    yield one
+    one.bench.close()
+
+
+def test_after_a_lost_session_what_is_sent_again_under_an_old_number_is_kept(hearing: Hearing) -> None:
+    """Numbers begin at 1 again, and a first try may have been lost on the way: nobody has it, so it is new."""
+    for number in range(1, 6):
+        hearing.hear(number)
+    assert hearing.kept == 5
+    for number in range(1, 6):
+        hearing.hear(number, duplicate=True, new_session=number == 1)
+    assert hearing.kept == 10 and len(hearing.bench.acked) == 10
+
+
+def test_a_restart_within_the_session_still_knows_what_was_kept(hearing: Hearing) -> None:
+    """Also when it is killed right after the session began: that the old numbers are forgotten is kept at once."""
+    hearing.hear(1)
+    hearing.hear(2)
+    bench = hearing.bench
+    bench.kill()
+    bench.start()
+    hearing.hear(2, duplicate=True)
+    assert hearing.kept == 2 and len(bench.acked) == 3
+    bench.watch.deliver(
+        Line(bench.clock.now(), pack("shed-1", 21.5), Origin("mqtt", "wire", "t"), delivery="1:aa", new_session=True)
+    )
+    bench._turn()
+    bench.kill()
+    bench.now_s += 1.0
+    bench.start()
+    hearing.hear(2, duplicate=True)
+    assert hearing.kept == 4

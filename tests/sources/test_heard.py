@@ -147,3 +147,18 @@ def test_after_a_restart_the_time_begins_with_the_first_that_comes() -> None:
     assert not to_come.brings(line(9))
     now[0] += FORGOTTEN_AFTER_S - 1.0
     assert to_come.brings(line(1))
+
+
+def test_a_session_that_was_lost_brings_nothing_more() -> None:
+    """What comes in the new one counts, however much it is like what was overheard; so it is after a restart."""
+    kept, to_come = Kept(), ToComeAgain()
+    for one in range(A_SHEET + 3):
+        to_come.hear(line(one))
+    to_come.hear(line(1, source="other"))
+    kept.commit(to_come)
+    to_come.forget("broker")
+    to_come.forget("a source that was never heard")
+    kept.commit(to_come)
+    for one in (to_come, kept.restarted()):
+        assert not any(one.brings(line(number)) for number in range(A_SHEET + 3))
+        assert one.brings(line(1, source="other"))

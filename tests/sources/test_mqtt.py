@@ -242,6 +242,34 @@ def test_an_old_acknowledgement_is_not_sent_into_a_new_connection(
     assert again.wait_lines(1)[0].data == pack(2), "the new message was acknowledged by the old line"
 
 
+def test_the_first_line_of_a_session_begun_anew_says_so_and_no_other_does(
+    broker: Broker, running: Callable[..., Running], clock: ArrivalClock
+) -> None:
+    """At the first connection ever, and after the broker forgot us; not after a restart of watch or broker."""
+    run = running(source_at(broker, clock))
+    run.wait_state("connected")
+    for number in range(2):
+        broker.publish(TOPIC, pack(number))
+    acknowledge(run.wait_lines(2))
+    time.sleep(0.3)
+    run.end()
+    again = running(source_at(broker, clock))
+    again.wait_state("connected")
+    broker.publish(TOPIC, pack(2))
+    acknowledge(again.wait_lines(1))
+    for forgets in (False, True):
+        broker.stop()
+        again.wait_state("waiting")
+        if forgets:
+            (broker.folder / "mosquitto.db").unlink()
+        broker.start()
+        again.wait_state("connected")
+        broker.publish(TOPIC, pack(3))
+        acknowledge(again.wait_lines(3 if forgets else 2))
+    assert [line.new_session for line in run.lines] == [True, False]
+    assert [line.new_session for line in again.lines] == [False, False, True]
+
+
 def test_a_line_the_worker_refuses_stays_unacknowledged(
     broker: Broker, running: Callable[..., Running], clock: ArrivalClock
 ) -> None:
