@@ -57,7 +57,7 @@ _HELLO_TIMEOUT_S = 10.0
 _FIRST_WAIT_S = 0.5
 _LONGEST_WAIT_S = 15.0
 _TURN_S = 0.5
-_ANNOUNCE_EVERY_S = 60.0
+ANNOUNCE_EVERY_S = 60.0
 # A full window for longer than this means that the worker does not commit.
 _WINDOW_STUCK_S = 60.0
 _EAR_AGAIN_S = 15.0  # opening one may hold up the thread for five seconds
@@ -70,7 +70,7 @@ _BRIEF_TIMES = 4
 
 @dataclass(frozen=True, slots=True)
 class Announcement:
-    """What the watch says of itself on its broker, kept there for whoever asks: the state, and since when.
+    """What the watch says of itself on its broker, kept there for whoever asks: the state, and when it said so.
 
     ``state()`` is asked at every turn ("minding" or "amiss"); the broker itself says "gone" when the connection
     is lost (the last will of MQTT 3.1.1, section 3.1.2.5), and "stopped" is said on purpose.
@@ -406,7 +406,7 @@ class _Connection:
         if announced is None or not self.listening:
             return
         state = announced.state()
-        if state != self._announced or now - self._announced_at >= _ANNOUNCE_EVERY_S:
+        if state != self._announced or now - self._announced_at >= ANNOUNCE_EVERY_S:
             self._announced, self._announced_at = state, now
             self._client.publish(announced.topic, self._announcement(state), qos=1, retain=True)
 

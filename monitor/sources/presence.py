@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,21 +13,30 @@ from typing import Any
 import paho.mqtt.client as paho
 
 from monitor.broker import HELLO_S, BrokerAccount, BrokerUnavailable, visit
+from monitor.sources.mqtt import ANNOUNCE_EVERY_S
 
 __all__ = ["BrokerUnavailable", "Presence", "heard_watches"]
 
 # Kept messages come at once after the subscription is granted.
 _LISTEN_S = 1.0
 _MOST_BYTES = 4096
+# Where broker and watch lose their power together the word stays, and no last will is left to take it back.
+STALE_AFTER_S = 3.0 * ANNOUNCE_EVERY_S
 
 
 @dataclass(frozen=True, slots=True)
 class Presence:
-    """A watch's last word: its state, since when, and the patterns of the buckets it minds."""
+    """A watch's last word: its state, when it said so, and the patterns of the buckets it minds."""
 
     state: str
     at_s: float | None = None
     minds: tuple[str, ...] = ()
+
+    def is_fresh(self, now_s: float) -> bool:
+        """Whether a watch that lives may have said this last: "minding" and "amiss" are said again every minute. One
+        from ahead of our clock is no fresher than one from behind: how old it is nobody knows.
+        """
+        return self.at_s is not None and abs(now_s - self.at_s) <= STALE_AFTER_S
 
 
 def heard_watches(broker: BrokerAccount, topic: str) -> dict[str, Presence]:
@@ -67,9 +77,17 @@ def presence_of(payload: bytes) -> Presence | None:
         return None
     if not isinstance(said, Mapping) or not isinstance(said.get("state"), str):
         return None
-    at, minds = said.get("at"), said.get("minds")
+    minds = said.get("minds")
     return Presence(
         said["state"],
-        float(at) if isinstance(at, int | float) and not isinstance(at, bool) else None,
+        _time_in(said.get("at")),
         tuple(one for one in minds if isinstance(one, str)) if isinstance(minds, list) else (),
     )
+
+
+def _time_in(at: object) -> float | None:
+    try:
+        at_s = float(at) if isinstance(at, int | float) and not isinstance(at, bool) else math.nan
+    except OverflowError:
+        return None
+    return at_s if math.isfinite(at_s) else None

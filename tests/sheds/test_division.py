@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 
 import pytest
@@ -239,7 +240,7 @@ def test_check_hears_of_the_other_watches_on_the_broker(shed: Shed, broker: Brok
     text = DIVIDED + BROKER.format(port=broker.port) + '[heartbeat]\ntopic = "emberpail/watch"\n'
     shed.settings.write_text(text, encoding="utf-8")
     for name, word in (
-        ("north", {"state": "minding", "at": 1, "minds": ["shed-1", "n-*"]}),
+        ("north", {"state": "minding", "at": round(time.time()) - 60, "minds": ["shed-1", "n-*"]}),
         ("south", {"state": "gone", "minds": ["s-*"]}),
         ("west", {"state": "minding"}),
     ):
@@ -256,3 +257,35 @@ def test_check_hears_of_the_other_watches_on_the_broker(shed: Shed, broker: Brok
     }.items()
     broker.publish("emberpail/watch/south", b'{"state":"minding","minds":["s-1"]}', retain=True)
     assert told()["the watch south goes by other settings: it minds s-1."] is False
+
+
+@pytest.mark.broker
+def test_a_word_that_outlived_its_watch_is_not_taken_for_a_living_one(shed: Shed, broker: Broker) -> None:
+    """Broker and watch lose their power together: the broker comes back with the word, and no last will fires."""
+    text = DIVIDED + BROKER.format(port=broker.port) + '[heartbeat]\ntopic = "emberpail/watch"\n'
+    shed.settings.write_text(text, encoding="utf-8")
+
+    def told(state: str, at: object, watch: str = "south") -> tuple[bool | None, str]:
+        word = {"state": state} | ({} if at is None else {"at": at})
+        broker.publish(f"emberpail/watch/{watch}", json.dumps(word).encode(), retain=True)
+        lines = shed.say("check", "--json", "--name", "north").json
+        return next((line["ok"], line["says"]) for line in lines if f"watch {watch} " in line["says"])
+
+    now = time.time()
+    broker.publish("emberpail/watch/south", json.dumps({"state": "minding", "at": round(now - 7200)}).encode(),
+                   retain=True)  # fmt: skip
+    broker.stop()
+    broker.start()
+    lines = [line for line in shed.say("check", "--json", "--name", "north").json if "south said" in line["says"]]
+    assert [line["ok"] for line in lines] == [False] and 'said "minding"' in lines[0]["says"]
+    assert "2 h ago" in lines[0]["says"] or "120 min ago" in lines[0]["says"]
+    assert told("minding", now - 150.0) == (True, "the watch south is minding, as it says on the broker.")
+    assert told("minding", now - 240.0)[0] is False
+    assert told("amiss", now - 240.0)[0] is False and "ago and nothing since" in told("amiss", now - 240.0)[1]
+    assert told("minding", now + 3600.0)[0] is False and "ahead of this" in told("minding", now + 3600.0)[1]
+    assert told("minding", None)[0] is False and "not since when" in told("minding", None)[1]
+    assert told("minding", float("nan"))[0] is False and told("minding", 10**400)[0] is False
+    assert told("stopped", now - 7200.0) == (False, 'the watch south says "stopped" on the broker.')
+    # One of another day whose word nobody took back does not run, and says nothing against these settings.
+    assert told("minding", now - 86400.0, "west")[0] is None
+    assert told("minding", now, "west")[0] is False
