@@ -6,6 +6,7 @@ Every part is a worker that the supervisor looks after; the judging itself runs 
 from __future__ import annotations
 
 import contextlib
+import math
 import threading
 import time
 import traceback
@@ -33,7 +34,7 @@ from monitor.pipeline import Minder
 from monitor.sensing.division import part_words
 from monitor.service import Beginnings, Service
 from monitor.settings import Settings
-from monitor.sources.line import Source
+from monitor.sources.line import Line, Source
 from monitor.sources.mqtt import Announcement, MqttSource
 from monitor.supervising import Supervisor, Work
 from monitor.telling import Teller
@@ -51,6 +52,30 @@ _BAND_POINTS = 60
 _REFUSALS_ARE_TROUBLE = 3
 # Judging comes every minute; a long fit on a small computer may take its time.
 _TICK_LATE_S = 180.0
+
+
+class _Handing:
+    """A source's lines on their way to the watch. A source that waits there for room does not hang: the watch goes its
+    long way at the start, or hangs itself.
+    """
+
+    def __init__(self, take: Callable[[Line], None]) -> None:
+        self._take = take
+        self._waits = False
+        self._handed_at: float | None = None  # monotonic
+
+    def __call__(self, line: Line) -> None:
+        self._waits = True
+        try:
+            self._take(line)
+        finally:
+            self._handed_at, self._waits = time.monotonic(), False
+
+    def age_s(self) -> float:
+        """How long ago it last handed a line on, real seconds; 0 while it waits to."""
+        if self._waits:
+            return 0.0
+        return math.inf if self._handed_at is None else time.monotonic() - self._handed_at
 
 
 class Running:
@@ -235,10 +260,11 @@ class Running:
     # ---- workers ---------------------------------------------------------------------------------------------------
 
     def _reading(self, source: Source) -> Work:
+        hands = _Handing(self.watch.deliver)
         return Work(
             source.name,
-            lambda stop: source.run(self.watch.deliver, stop),
-            lambda: (self.clock.now() - source.health().progress_s) / self.clock.speed,
+            lambda stop: source.run(hands, stop),
+            lambda: min(hands.age_s(), (self.clock.now() - source.health().progress_s) / self.clock.speed),
             lambda: bool(getattr(source, "finished", False)),
         )
 

@@ -87,6 +87,9 @@ TICK_GRACE_S = 0.2
 _BURST_STEP_S = 0.001
 # A tick of many buckets that takes longer than this tells of its alarms before it is through, real seconds.
 EARLY_AFTER_S = 0.5
+# At the start one step may take long without a sign: the first of a year's readings out of the journal, the first
+# commit of all that was judged on the way, on a slow card. Hung is only what takes longer still, real seconds.
+START_STEP_S = 900.0
 # How soon an entry made by another command is taken up.
 LOOK_EVERY_S = 1.0
 # The network sets a clock within minutes of a start; a power cut may take the router down for longer.
@@ -179,6 +182,7 @@ class Watch:
         self._began_s = clock.now()
         self._grace_s = min(TICK_GRACE_S * clock.speed, TICK_S)
         self._turned_at = time.monotonic()
+        self._begun_minding = False
         self._saved: dict[object, object] = {}  # rows as the journal holds them: counters, alarms
 
     # ---- life ------------------------------------------------------------------------------------------------------
@@ -186,6 +190,7 @@ class Watch:
     def run(self, stop: threading.Event) -> None:
         """Work until ``stop`` is set; then let the sources go and commit what is there."""
         self._open()
+        self._turned_at, self._begun_minding = time.monotonic(), True
         self._on_open()
         try:
             while not stop.is_set():
@@ -195,8 +200,11 @@ class Watch:
 
     @property
     def age_s(self) -> float:
-        """How long ago the worker last turned round, real seconds: it hangs when this goes on growing."""
-        return time.monotonic() - self._turned_at
+        """How long ago the worker last turned round, real seconds: it hangs when this goes on growing. Begun anew it
+        would have to go the same long way once more, so at the start it only grows after ``START_STEP_S``.
+        """
+        age_s = time.monotonic() - self._turned_at
+        return age_s if self._begun_minding else max(0.0, age_s - START_STEP_S)
 
     def waiting(self) -> dict[str, float]:
         """What has come and is not kept yet: bytes of lines, and readings for the next commit."""
