@@ -7,19 +7,25 @@ from __future__ import annotations
 
 import socket
 import ssl
+import threading
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.errand import Errand, Unwanted
 from monitor.words import tr
 
 _CONNECT_TIMEOUT_S = 5.0
 # A visitor waits so long for the broker's answer.
 HELLO_S = 5.0
 _VISIT_KEEPALIVE_S = 20
+# A broker that is well is reached in less. Then it is said, and waited for all the same.
+SLOW_AFTER_S = 15.0
 
 
 class BrokerAddress(Protocol):
@@ -60,8 +66,52 @@ class BrokerUnavailable(ValueError):
         super().__init__(sentence)
 
 
-def open_connection(client: paho.Client, broker: BrokerAddress, keepalive_s: int) -> None:
-    """Connect ``client``, with TLS where asked for. Raises BrokerUnavailable."""
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How a supervised worker waits for a broker that is slow to reach: it turns round, and stops when told to.
+
+    ``turned`` gets the seconds waited so far (``Errand.do``); beyond ``SLOW_AFTER_S`` there is ``slow`` to say.
+    """
+
+    errand: Errand[Any]
+    stop: threading.Event
+    turned: Callable[[float], object]
+
+
+def open_connection(
+    client: paho.Client, broker: BrokerAddress, keepalive_s: int, patience: Patience | None = None
+) -> bool:
+    """Connect ``client``, with TLS where asked for; False when told to stop meanwhile. Raises BrokerUnavailable.
+
+    Without ``patience`` it blocks: as long as the system looks for the name, then 5 s for each address.
+    """
+    if patience is None:
+        _connect(client, broker, keepalive_s)
+        return True
+
+    def connect(unwanted: Unwanted) -> paho.Client:
+        def opened(*_: Any) -> None:
+            if unwanted():  # before a word is said to the broker
+                client._sock_close()
+                raise ConnectionAbortedError
+
+        client.on_socket_open = opened
+        _connect(client, broker, keepalive_s)
+        return client
+
+    return patience.errand.do(connect, patience.stop, patience.turned, lambda late: late._sock_close()) is not None
+
+
+def slow(broker: BrokerAddress) -> str:
+    """What to say of a broker that has not been reached for a while, though nothing says that it cannot be."""
+    return tr(
+        "{where} takes long to reach: is the broker's computer on the network, and does the network's name server "
+        "answer? We go on waiting.",
+        where=broker.where,
+    )  # fmt: skip
+
+
+def _connect(client: paho.Client, broker: BrokerAddress, keepalive_s: int) -> None:
     client.connect_timeout = _CONNECT_TIMEOUT_S
     try:
         if broker.tls:

@@ -28,9 +28,10 @@ _CORE: dict[str, set[str]] = {
 }
 # An edge may use the values and rules of the core named here, never another edge.
 _EDGES: dict[str, set[str]] = {
-    "sources": {"sensing", "trade", "domain", "words", "units", "toml_tables", "broker"},
-    "siren": {"domain", "words", "units", "broker"},
-    "broker": {"words"},  # a tool of whatever speaks with a broker
+    "sources": {"sensing", "trade", "domain", "words", "units", "toml_tables", "broker", "errand"},
+    "siren": {"domain", "words", "units", "broker", "errand"},
+    "broker": {"words", "errand"},  # a tool of whatever speaks with a broker
+    "errand": set(),  # a tool of whatever must not hang
     "journal": {"judgement", "domain", "words", "units"},
     "phone": {"judgement", "domain", "words", "units"},
     "page": {"seasons", "trade", "curve", "domain", "words", "units"},

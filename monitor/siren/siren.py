@@ -19,7 +19,8 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.broker import BrokerUnavailable, open_connection, refused
+from monitor.broker import SLOW_AFTER_S, BrokerUnavailable, Patience, open_connection, refused, slow
+from monitor.errand import Errand
 from monitor.siren.state import (
     HEARTBEAT_TOPIC,
     SEEN_TOPIC,
@@ -76,7 +77,8 @@ class SirenTeller:
     """Tells the siren until ``stop``.
 
     alarms      the alarms of the journal, asked every second; may raise, then nothing is told and no heart beats
-    tick_age_s  how long ago the watch last judged; None when it never has
+    tick_age_s  how long ago the watch last judged; None when it never has. Asked at every turn, so that it shows that
+                the turns go on
     answer      (alarm_id, act): what the button says; a ValueError is passed over (the alarm is over)
     say         (one sentence, "" when all is well; whether the siren is cut off)
     planned     whether a stop is one on purpose; else no farewell goes out and the broker's last will speaks
@@ -101,6 +103,7 @@ class SirenTeller:
         self._number = first_number(now_s())
         self._siren: Siren | None = None
         self._beat_at: float | None = None
+        self._errand: Errand[Any] = Errand("siren connects")
 
     def run(self, stop: threading.Event) -> None:
         """Tell until ``stop`` is set; connects again whenever the broker goes away. Never raises."""
@@ -109,6 +112,8 @@ class SirenTeller:
             connection = _Connection(self, self._broker)
             try:
                 connection.open(stop)
+                if stop.is_set():
+                    return
                 wait_s = _FIRST_WAIT_S
                 self._say(connection.warning, False)
                 self._beat_at = None  # a fresh connection beats at once
@@ -130,6 +135,19 @@ class SirenTeller:
             if stop.wait(wait_s):
                 return
             wait_s = min(2.0 * wait_s, _LONGEST_WAIT_S)
+
+    def patience(self, stop: threading.Event, turn: Callable[[], None] = lambda: None) -> Patience:
+        """How it waits for a broker that is slow to reach; ``turn`` is done meanwhile."""
+        told: list[float] = []
+
+        def turned(waited_s: float) -> None:
+            self._tick_age_s()
+            turn()
+            if waited_s >= SLOW_AFTER_S and not told:
+                told.append(waited_s)
+                self._say(tr("the siren is not told: {reason}", reason=slow(self._broker)), True)
+
+        return Patience(self._errand, stop, turned)
 
     def _look(self, connection: _Connection) -> None:
         """Publish a changed state at once, and the heart's beat when it is due and the watch minds."""
@@ -201,7 +219,8 @@ class _Connection:
 
     def open(self, stop: threading.Event) -> None:
         """Connect, and listen to the button where there is one. Raises BrokerUnavailable."""
-        open_connection(self._client, self._broker, _KEEPALIVE_S)
+        if not open_connection(self._client, self._broker, _KEEPALIVE_S, self._teller.patience(stop)):
+            return
         give_up = time.monotonic() + _HELLO_S
         while not self._ready and not stop.is_set():
             self.turn(0.2)
@@ -212,7 +231,7 @@ class _Connection:
                     ),
                     mend=True,
                 )
-        if self._broker.button and not stop.is_set() and not self._anyone_may_answer():
+        if self._broker.button and not stop.is_set() and not self._anyone_may_answer(stop):
             self._listens = True
 
     def _listen_no_more(self) -> None:
@@ -224,12 +243,16 @@ class _Connection:
             where=self._broker.where, topic=SEEN_TOPIC,
         )  # fmt: skip
 
-    def _anyone_may_answer(self) -> bool:
+    def _anyone_may_answer(self, stop: threading.Event) -> bool:
         """Whether a press by a stranger without a name comes through: tried, since no broker tells."""
         stranger = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311, reconnect_on_failure=False)
-        until = time.monotonic() + _STRANGER_S
         try:
-            open_connection(stranger, self._broker, _KEEPALIVE_S)
+            # Its own connection must not be lost over it.
+            if not open_connection(
+                stranger, self._broker, _KEEPALIVE_S, self._teller.patience(stop, lambda: self.turn(0.0))
+            ):
+                return True
+            until = time.monotonic() + _STRANGER_S
             stranger.publish(SEEN_TOPIC, self._probe, qos=1)
             while not self._probe_came and time.monotonic() < until:
                 if stranger.loop(0.05) != paho.MQTT_ERR_SUCCESS:

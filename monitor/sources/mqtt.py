@@ -33,7 +33,8 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.broker import BrokerUnavailable, open_connection, refused
+from monitor.broker import SLOW_AFTER_S, BrokerUnavailable, Patience, open_connection, refused, slow
+from monitor.errand import Errand
 from monitor.sources.again import KEPT
 from monitor.sources.health import HealthBook, SourceHealth
 from monitor.sources.line import MAX_LINE_BYTES, Clock, Deliver, Line, Origin
@@ -60,7 +61,7 @@ _TURN_S = 0.5
 ANNOUNCE_EVERY_S = 60.0
 # A full window for longer than this means that the worker does not commit.
 _WINDOW_STUCK_S = 60.0
-_EAR_AGAIN_S = 15.0  # opening one may hold up the thread for five seconds
+_EAR_AGAIN_S = 15.0
 # A broker may grant a subscription that its access list forbids, and then sends nothing: said after so long.
 MUTE_AFTER_S = 300.0
 # Thrown out this soon and this often after connecting: somebody else uses the client id.
@@ -120,6 +121,7 @@ class MqttSource:
         self._wake: socket.socket | None = None  # writing to it wakes the thread of the connection that stands
         self._brief = 0
         self._doubles = Doubles()
+        self._errand: Errand[Any] = Errand(f"{name} connects")
         self._new_session = False  # the broker knew of no session when we connected, and no line has said so yet
         self.announcement: Announcement | None = None  # set before the thread starts
 
@@ -288,7 +290,8 @@ class _Connection:
 
     def live(self, stop: threading.Event) -> None:
         """Connect, subscribe, receive, until ``stop`` is set. Raises BrokerUnavailable when it cannot go on."""
-        self._connect()
+        if not self._connect(Patience(self._source._errand, stop, self._waits)):
+            return
         give_up = time.monotonic() + _HELLO_TIMEOUT_S
         while not stop.is_set():
             self._book.progress()
@@ -306,8 +309,13 @@ class _Connection:
             self._mind_silence()
             self._announce()
 
-    def _connect(self) -> None:
-        open_connection(self._client, self._source, self._source._keepalive_s)
+    def _connect(self, patience: Patience | None = None) -> bool:
+        return open_connection(self._client, self._source, self._source._keepalive_s, patience)
+
+    def _waits(self, waited_s: float) -> None:
+        self._book.progress()
+        if waited_s >= SLOW_AFTER_S:
+            self._book.enter("waiting", slow(self._source))
 
     def _turn(self) -> None:
         """Wait for the network, an acknowledgement or half a second, and do what is due."""
@@ -381,15 +389,25 @@ class _Connection:
         """Hear by a second connection what the broker holds back; it is opened again where it was lost."""
         if self._source._doubles.full:
             self._close_ear()
-        elif self._ear is None and time.monotonic() >= self._ear_again_at:
-            self._ear_again_at = time.monotonic() + _EAR_AGAIN_S
-            source = self._source
+        elif self._ear is None:
+            self._open_ear()
+
+    def _open_ear(self) -> None:
+        """Beside our own turns: while its way to the broker is looked for, the session's connection must live on."""
+        source, errand = self._source, self._source._errand
+        if errand.is_back():
             with contextlib.suppress(BrokerUnavailable):
-                self._ear = Ear(
-                    source, source._password, source.topic, source._keepalive_s, self._guarded(self._overhear)
-                )
+                self._ear = errand.take()
+        elif not errand.under_way and time.monotonic() >= self._ear_again_at:
+            self._ear_again_at = time.monotonic() + _EAR_AGAIN_S
+            take = self._guarded(self._overhear)
+            errand.begin(
+                lambda _: Ear(source, source._password, source.topic, source._keepalive_s, take),
+                lambda ear: ear.close(),
+            )
 
     def _close_ear(self) -> None:
+        self._source._errand.forsake()
         ear, self._ear = self._ear, None
         if ear is not None:
             ear.close()
