@@ -113,6 +113,7 @@ class Running:
                 journal.note_changed_readings()
         self._refused: dict[str, int] = {}
         self._band_due_s: dict[str, float] = {}
+        self._undrawn: set[str] = set()  # batches whose band could not be drawn the last time
         self._say, self._also_on_tick = say, on_tick
         self._page = PageWiring(settings, journal.path, clock.now, self.bands, self.forecasts, invented=invented,
                                 inside=self._inside)  # fmt: skip
@@ -134,7 +135,7 @@ class Running:
             aside.beside(self._phone_journal), routes_of(people), clock.now, voices=voices,
             asleep=sleeping_hours(settings, people), picture=self._page.picture_of,
             # What is to be told is in the copy first: else whoever takes over would tell it a second time.
-            ready=lambda: self._copying is None or self._copying.in_step(),
+            ready=lambda: self._copying is None or self._copying.in_step(), local_time=settings.local_time,
         )  # fmt: skip
         self.watch = Watch(
             settings,
@@ -379,18 +380,30 @@ class Running:
         for of_batches in (self.bands, self.forecasts, self._band_due_s):
             for name in of_batches.keys() - minded:  # ended: nobody asks for them again
                 del of_batches[name]
+        self._undrawn &= minded
         for minder in watch.minders.values():
             name = minder.batch.name
             if tick_s >= self._band_due_s.get(name, 0.0):
                 self._band_due_s[name] = tick_s + _BAND_EVERY_S
-                try:
-                    self.bands[name] = _band(minder, tick_s)
-                    self.forecasts[name] = forecast_of(minder, tick_s)
-                except Exception as error:  # the page can do without it
-                    watch.trouble[f"band {minder.batch.bucket}"] = repr(error)
+                self._draw(minder, tick_s)
         if self._also_on_tick is not None:
             self._also_on_tick(watch, tick_s)
 
+    def _draw(self, minder: Minder, tick_s: float) -> None:
+        """The expected band and the forecast of a batch, for its chart. The page can do without: where they cannot be
+        drawn that is said once, and is no trouble to ring for.
+        """
+        name = minder.batch.name
+        try:
+            self.bands[name] = _band(minder, tick_s)
+            self.forecasts[name] = forecast_of(minder, tick_s)
+        except Exception as error:  # a fault of ours in a drawing
+            if name not in self._undrawn:
+                self._say(tr("{batch}: the expected curve cannot be drawn, for a fault of ours ({error!r}); it is "
+                             "tried again every ten minutes.", batch=name, error=error))  # fmt: skip
+            self._undrawn.add(name)
+        else:
+            self._undrawn.discard(name)
 
     def _look_at_ourselves(self) -> None:
         """What the supervisor cannot see: that it does not look itself, and that the watch begins anew too often."""

@@ -144,11 +144,13 @@ class Postman:
         takes_picture: Callable[[str], bool] = phone_routes.takes_picture,
         monotonic: Callable[[], float] = time.monotonic,
         ready: Callable[[], bool] = lambda: True,
+        local_time: Callable[[float], datetime] = datetime.fromtimestamp,
     ) -> None:
         """``voices`` holds by a person's name the voice that their messages speak; English without. ``asleep`` says
         whether a time lies outside a person's waking hours: what can wait is not handed over then. ``picture`` makes
         the picture of a bucket, for the routes whose service takes one (``takes_picture``, by URL). ``ready`` is asked
-        before each hand-over, and may wait: where it says no, the message stays due.
+        before each hand-over, and may wait: where it says no, the message stays due. ``local_time`` gives a Unix time
+        on the clock of the place; without it that of this computer.
         """
         self._journal = journal
         self._routes = dict(routes)
@@ -161,7 +163,7 @@ class Postman:
         self._asleep = asleep
         self._pictures = None if picture is None else Pictures(picture)
         self._takes_picture = takes_picture
-        self._monotonic, self._ready = monotonic, ready
+        self._monotonic, self._ready, self._local_time = monotonic, ready, local_time
         self._due_since: dict[str, float] = {}  # waking messages, by id, on the monotonic clock
         self._joined: set[str] = set()  # those of them that the next route has been given, too
         self._change = threading.Condition()
@@ -323,7 +325,7 @@ class Postman:
         now_s = self._clock()
         lines = [letter.body]
         if now_s - letter.created_s > LATE_AFTER_S:
-            then = datetime.fromtimestamp(letter.created_s)
+            then = self._local_time(letter.created_s)
             with speaking(self._voices.get(letter.person, ENGLISH)):
                 age = _age(now_s - letter.created_s)
                 lines.insert(

@@ -7,6 +7,8 @@ import io
 import threading
 import time
 from collections.abc import Callable
+from datetime import datetime, timedelta, timezone
+from typing import Any
 
 import pytest
 
@@ -44,7 +46,7 @@ def postman(
     urls: dict[str, tuple[str, ...]],
     clock: Clock,
     sender: Callable[..., Outcome] = quick,
-    **more: float,
+    **more: Any,
 ) -> Postman:
     return Postman(journal, routes_of(Person(name, its) for name, its in urls.items()), clock, sender=sender, **more)
 
@@ -175,6 +177,18 @@ def test_a_late_message_says_how_old_it_is(journal: Journal, receiver: Receiver)
     settled(postman(journal, {"Ada": (url,)}, clock), clock, 1)
     assert receiver.taken[0]["message"].startswith("Late: this was written ")
     assert "3 h 10 min ago" in receiver.taken[0]["message"]
+
+
+def test_a_late_message_names_the_time_of_the_place(journal: Journal, receiver: Receiver) -> None:
+    """A small computer often stands on UTC; whoever reads it goes by the clock of the settings."""
+    clock, url, written_s = Clock(), receiver.url("ok"), T0 - 3 * 3600
+    journal.add_messages([letter("Ada", url, created_s=written_s)])
+    place = timezone(timedelta(hours=5, minutes=45))
+    man = postman(
+        journal, {"Ada": (url,)}, clock, local_time=lambda at_s: datetime.fromtimestamp(at_s, place)
+    )
+    settled(man, clock, 1)
+    assert f"{datetime.fromtimestamp(written_s, place):%H:%M}" in receiver.taken[0]["message"]
 
 
 def test_the_demo_phone_prints_to_the_stream_given(journal: Journal) -> None:
