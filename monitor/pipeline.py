@@ -224,6 +224,16 @@ class Minder:
             return str(error)
         return ""
 
+    def take_over(self, state: alarms.AlarmState, found: Condition) -> None:
+        """An alarm that was raised before and was not found again goes on from here as it stood; ``found`` is what was
+        last found of it. The coming ticks judge it like the others.
+        """
+        key = f"{state.kind}.{state.probe}" if state.probe else state.kind
+        self.alarms[key] = state
+        with speaking(ENGLISH):
+            message = wording.say(found, batch=self.batch.name, bucket=self.batch.bucket)
+        self._told[key] = Told(message, found.probability, found.facts)
+
     # ---- what goes out ---------------------------------------------------------------------------------------------
 
     def tick(self, now_s: float) -> list[Event]:

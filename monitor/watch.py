@@ -39,6 +39,7 @@ from monitor.learned import (
     maker_of,
     outcome_of,
 )
+from monitor.left_standing import NEVER_WAS, ended_with_their_batch, go_on_with
 from monitor.minded import Minded
 from monitor.node_supply import NodeAlarms, silence_wakes, supplies_of
 from monitor.own_trouble import DISK_PARTS, OwnTrouble
@@ -256,9 +257,13 @@ class Watch:
         for known in self.journal.batches():
             self._buckets.know(known.batch.bucket)
         self._resume(self.journal.running_batches(), now_s)
+        for minder in self.minders.values():
+            # What the fold did not find again goes on as it stood, or it would stand for ever.
+            self._pending.alarms += go_on_with(self.journal, minder, last_tick_s or 0.0, now_s)
+        self._pending.alarms += ended_with_their_batch(self.journal)
         for record in self.journal.batches():
             if last_tick_s is not None and (record.ended_noted_s or 0.0) > last_tick_s:
-                self._end_late(record.batch, now_s)
+                self._end_late(record.batch, last_tick_s, now_s)
         if self._events is not None:
             self._events.find_missing(
                 lambda since_s: [event_line(event) for event in self.journal.events(since_s=since_s)]
@@ -572,11 +577,12 @@ class Watch:
             self._pending.facts[BEGUN_WITH + batch.name] = history_values(history)
         return history
 
-    def _end_late(self, batch: Batch, now_s: float) -> None:
+    def _end_late(self, batch: Batch, last_tick_s: float, now_s: float) -> None:
         """It was ended while nobody watched: its last word is still to be said."""
         minded = self.journal.fact(f"minded_from/{batch.name}") is not None
         if minded and all(event.event != "verdict" for event in self.journal.events(batch.name)):
             self._resume([batch], now_s)
+            self._pending.alarms += go_on_with(self.journal, self.minders[batch.name], last_tick_s, now_s)
             self._end(batch.name, now_s)
 
     # ---- going on after a restart ----------------------------------------------------------------------------------
@@ -732,15 +738,17 @@ class Watch:
         records = [record for name in self.minders if (record := self.journal.batch(name)) is not None]
         self._resume([record.batch for record in records], self._last_s)
         for record in records:
-            self._end_what_never_was(record.batch.name)
+            self._end_what_never_was(record.batch.name, from_s)
+            minder = self.minders[record.batch.name]
+            self._pending.alarms += go_on_with(self.journal, minder, watched[-1][1], self._last_s, from_s)
 
-    def _end_what_never_was(self, batch: str) -> None:
-        """An alarm that only the wrong time had raised stands no more."""
+    def _end_what_never_was(self, batch: str, from_s: float) -> None:
+        """An alarm that only the wrong time had raised stands no more; the clock stood wrong from ``from_s`` on."""
         known = {state.alarm_id for state, _ in self.minders[batch].told()}
         self._pending.alarms += [
-            replace(record, state="normal", cleared_at_s=self._last_s)
+            replace(record, state="normal", cleared_at_s=self._last_s, facts={**record.facts, NEVER_WAS: True})
             for record in self.journal.alarms(standing_only=True, batch=batch)
-            if record.alarm_id not in known
+            if record.alarm_id not in known and (record.raised_at_s or 0.0) >= from_s
         ]
 
     def _troubles(self) -> dict[str, str]:

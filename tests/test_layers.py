@@ -48,6 +48,7 @@ _EDGES: dict[str, set[str]] = {
 _WIRING = {
     "watch", "minded", "watch_parts", "running", "courses", "deeds", "duty", "own_trouble", "standing", "telling",
     "tellings",
+    "left_standing",
     "node_supply",
     "retelling", "reminding", "replay", "exchange", "household", "finding", "demo", "cli", "commands", "__main__",
     "moving", "not_begun", "plan_desk", "log_reading", "stored", "what_if", "page_wiring", "bedside", "drilling",
