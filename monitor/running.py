@@ -130,9 +130,10 @@ class Running:
         voices = {person.name: settings.site.voice(person.language, person.units) for person in people}
         self._phone_journal = Journal(journal.path)
         aside = Aside()
-        self._untold = Untold(aside.beside(self._phone_journal), settings, people)
+        phones = aside.beside(self._phone_journal, copies_late=False)
+        self._untold = Untold(phones, settings, people)
         self._postman = Postman(
-            aside.beside(self._phone_journal), routes_of(people), clock.now, voices=voices,
+            phones, routes_of(people), clock.now, voices=voices,
             asleep=sleeping_hours(settings, people), picture=self._page.picture_of,
             # What is to be told is in the copy first: else whoever takes over would tell it a second time.
             ready=lambda: self._copying is None or self._copying.in_step(), local_time=settings.local_time,

@@ -98,6 +98,64 @@ class Teller:
         ``own`` is the daemon's own trouble. ``only`` names the batches that have been judged at ``now_s`` where not all
         have; what is told of several buckets together waits for all. ``nodes``: those whose supply was low.
         """
+        words, views, said, standing = self._seen(minders, now_s, sources or {}, own, nodes)
+        rules = escalation_rules(self.settings)
+        order = ringing_order(self.journal, self.people, now_s, self.settings.local_time)
+        people = [for_escalation(person) for person in order]
+        # What was told of alarms that are gone would only be gone through again at every tick.
+        ids = frozenset(view.alarm_id for view in views)
+        of_these = [one for one in self._load() if one.is_about(ids)]
+        grouped = _grouped(views, of_these, rules, sources or {})
+        self._take_back(grouped, said, rules, now_s)
+        about = _by_alarm(of_these)
+        unreached = [
+            one for one in grouped if _has_somebody_left(one, _all_about(one, about), len(people), rules, now_s)
+        ]
+        about = _by_alarm(self._marked_failed(of_these, {view.alarm_id for view in unreached}))
+        new = 0
+        for view in grouped:
+            if only is not None and (view.batch not in only or view.kind == "silent"):
+                continue
+            for decision in escalation.all_due(view, _all_about(view, about), now_s, people, rules):
+                new += self._write(view, decision, words, now_s)
+        self._give_up_on_gone(ids | said, standing)
+        return new
+
+    def take_back(
+        self,
+        minders: Iterable[Minder],
+        now_s: float,
+        sources: Mapping[str, str] | None = None,
+        own: tuple[AlarmState, Condition] | None = None,
+        nodes: Iterable[tuple[AlarmState, Condition]] = (),
+    ) -> None:
+        """Only that: what waits and is not wanted any more is taken back, for an outbox that has just come to hold
+        more than it did. All as for ``tell``.
+        """
+        _, views, said, _ = self._seen(minders, now_s, sources or {}, own, nodes)
+        rules = escalation_rules(self.settings)
+        self._take_back(_grouped(views, self._load(), rules, sources or {}), said, rules, now_s)
+
+    def forget(self) -> None:
+        """What was told is read from the journal again: its times have been moved there."""
+        self._told = None
+
+    def remind(self, minders: Iterable[Minder], now_s: float) -> int:
+        """Every reminder that is due at ``now_s`` goes into the outbox, and so do the drill and the night's summary;
+        returns how many messages are new.
+        """
+        new = self._reminding.remind(list(minders), now_s)
+        return new + self._drilling.drill(now_s) + self._morning.tell(now_s)
+
+    # ---- inside ----------------------------------------------------------------------------------------------------
+
+    def _seen(
+        self, minders: Iterable[Minder], now_s: float, sources: Mapping[str, str],
+        own: tuple[AlarmState, Condition] | None, nodes: Iterable[tuple[AlarmState, Condition]],
+    ) -> tuple[dict[str, Condition], list[AlarmView], set[str], set[str]]:
+        """By id what each alarm's words are made from; those that may be told of; the ids of those that another alarm
+        says already; and of all that stand.
+        """
         words: dict[str, Condition] = {}
         views: list[AlarmView] = []
         said: set[str] = set()
@@ -118,45 +176,8 @@ class Teller:
                 if state.stands and _is_said(state, told.facts, [other for other, _ in told_of], now_s):
                     said.add(state.alarm_id)
                     continue
-                views.append(escalation.view_of(state, (sources or {}).get(state.bucket, "")))
-        rules = escalation_rules(self.settings)
-        order = ringing_order(self.journal, self.people, now_s, self.settings.local_time)
-        people = [for_escalation(person) for person in order]
-        shared: dict[str, set[str]] = {}
-        for bucket, source in (sources or {}).items():
-            shared.setdefault(source, set()).add(bucket)
-        groups = {source: frozenset(buckets) for source, buckets in shared.items()}
-        # What was told of alarms that are gone would only be gone through again at every tick.
-        ids = frozenset(view.alarm_id for view in views)
-        of_these = [one for one in self._load() if one.is_about(ids)]
-        grouped = escalation.group(views, of_these, rules, groups)
-        self._take_back(grouped, said, rules, now_s)
-        about = _by_alarm(of_these)
-        unreached = [
-            one for one in grouped if _has_somebody_left(one, _all_about(one, about), len(people), rules, now_s)
-        ]
-        about = _by_alarm(self._marked_failed(of_these, {view.alarm_id for view in unreached}))
-        new = 0
-        for view in grouped:
-            if only is not None and (view.batch not in only or view.kind == "silent"):
-                continue
-            for decision in escalation.all_due(view, _all_about(view, about), now_s, people, rules):
-                new += self._write(view, decision, words, now_s)
-        self._give_up_on_gone(ids | said, standing)
-        return new
-
-    def forget(self) -> None:
-        """What was told is read from the journal again: its times have been moved there."""
-        self._told = None
-
-    def remind(self, minders: Iterable[Minder], now_s: float) -> int:
-        """Every reminder that is due at ``now_s`` goes into the outbox, and so do the drill and the night's summary;
-        returns how many messages are new.
-        """
-        new = self._reminding.remind(list(minders), now_s)
-        return new + self._drilling.drill(now_s) + self._morning.tell(now_s)
-
-    # ---- inside ----------------------------------------------------------------------------------------------------
+                views.append(escalation.view_of(state, sources.get(state.bucket, "")))
+        return words, views, said, standing
 
     def _write(
         self, view: AlarmView, decision: Decision, words: Mapping[str, Condition], now_s: float
@@ -259,8 +280,10 @@ class Teller:
 
     def _unheard(self, alarm_id: str, told: Sequence[Told], standing: Collection[str]) -> list[str] | None:
         """The last message to each who was to be told of an alarm of which nobody heard; an empty list where somebody
-        did, or had seen it by themselves; None while that is not settled yet.
+        did, or had seen it by themselves; None while that is not settled yet, or not to be known.
         """
+        if not self.journal.outbox_is_known():
+            return None  # the disk can be neither written nor read: that no message is there says nothing
         mine = [one for one in told if one.is_about(frozenset({alarm_id}))]
         if any(covered in standing for one in mine for covered in one.covers):
             return None  # its messages speak of others, too, which go on
@@ -332,6 +355,15 @@ class Teller:
             else one
             for one in told
         ]
+
+
+def _grouped(
+    views: Sequence[AlarmView], told: Sequence[Told], rules: escalation.Settings, sources: Mapping[str, str]
+) -> list[AlarmView]:
+    shared: dict[str, set[str]] = {}
+    for bucket, source in sources.items():
+        shared.setdefault(source, set()).add(bucket)
+    return escalation.group(views, told, rules, {source: frozenset(buckets) for source, buckets in shared.items()})
 
 
 def _slot(alarm_id: str) -> str:

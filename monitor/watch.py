@@ -23,12 +23,13 @@ from itertools import count, takewhile
 from pathlib import Path
 
 from monitor.clock import PLAUSIBLE, ArrivalClock
-from monitor.domain import Batch, Event, LogEntry, Reading
+from monitor.domain import Batch, Condition, Event, LogEntry, Reading
 from monitor.events_file import EventsFile
 from monitor.heat.priors import History
 from monitor.journal.aside import Aside
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
 from monitor.journal.state import BEGUN_WITH, TAUGHT
+from monitor.judgement.alarms import AlarmState
 from monitor.judgement.events import event_line
 from monitor.learned import (
     begun_with,
@@ -832,7 +833,7 @@ class Watch:
             for ack in pending.acks:
                 ack()
         try:
-            self._aside.come_back(self.journal)
+            self._come_back()
         except JournalError as error:
             self._refused(error)
             return
@@ -840,6 +841,24 @@ class Watch:
         self._disk_refuses = False
         again_s = COMMIT_EVERY_S if self._disk_is_well() else RETRY_EVERY_S
         self._commit_due_s = self.clock.now() + again_s * self.clock.speed
+
+    def _come_back(self) -> None:
+        """The outbox is the disk's again. What could not be read of it while it refused may hold a ring for what has
+        been seen or is over since: that is taken back before anybody else gets at it, and not at the coming tick.
+        """
+        with self._aside.lock:
+            if self._aside.in_use:
+                self._aside.come_back(self.journal)
+                self._teller.take_back(self.minders.values(), self.clock.now(), *self._told_beside())
+
+    def _told_beside(self) -> tuple[
+        dict[str, str], tuple[AlarmState, Condition] | None, list[tuple[AlarmState, Condition]]
+    ]:  # fmt: skip
+        """What the teller has to know beside the minders: through which source each bucket is heard, the watch's own
+        trouble, and the nodes'.
+        """
+        own = None if self.own is None else (self.own.state, self.own.condition)
+        return self._heard_through, own, self.nodes.told()
 
     def _refused(self, error: JournalError) -> None:
         self.trouble["journal"], self._disk_refuses = str(error), True
@@ -881,10 +900,8 @@ class Watch:
         """Tell what is due; ``only`` of these batches, while a tick still goes on."""
         for _ in range(2):  # where the disk refuses the first time, the messages go aside and the second succeeds
             try:
-                own = None if self.own is None else (self.own.state, self.own.condition)
-                told = self._teller.tell(
-                    self.minders.values(), now_s, self._heard_through, own, only, self.nodes.told()
-                )
+                sources, own, nodes = self._told_beside()
+                told = self._teller.tell(self.minders.values(), now_s, sources, own, only, nodes)
                 if told:
                     self._on_told()
                 if only is None:

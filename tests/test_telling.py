@@ -292,6 +292,27 @@ def test_a_disk_that_cannot_be_read_keeps_nothing_from_ringing(tmp_path: Path) -
         assert night.bucket.states["cooled_early"].alarm_id in rings
 
 
+def test_what_cannot_be_known_now_is_looked_at_again(tmp_path: Path) -> None:
+    """The disk refuses and cannot be read either: that no message is found does not settle that nobody heard of it."""
+    with Failing(tmp_path / "journal.sqlite") as disk:
+        aside, looked = Aside(), list[bool]()
+        teller = Teller(aside.beside(disk), SETTINGS, [ADA], on_given_up=lambda: looked.append(True))
+        gone, live = "shed-1/b/too_hot/1", "shed-1/b/too_hot/2"
+        keep_tellings(disk, [Told(gone, "first", 1, "Ada", NOON_S)], [gone])
+        teller.take_back([], NOON_S)  # it knows now what was told
+        [one] = disk.add_messages([Message(gone, "first-1", "Ada", ADA.labels[0], "hot", "x", NOON_S, "now")])
+        disk.take_back([one.message_id])  # it was over before anybody could be reached
+        disk.reads = disk.writes = False
+        with suppress(JournalError):
+            teller.journal.set_fact("x", 1)
+        assert aside.in_use
+        teller._give_up_on_gone({live}, {live})
+        disk.reads = disk.writes = True
+        aside.come_back(disk)
+        teller._give_up_on_gone({live}, {live})
+        assert looked and [two.state for two in disk.messages()] == ["given_up"]
+
+
 def test_a_group_s_words_wait_while_one_of_it_stands(journal: Journal) -> None:
     """They are those of its first bucket, and speak of the others, too."""
     teller = Teller(journal, SETTINGS, [ADA])

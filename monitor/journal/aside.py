@@ -58,13 +58,15 @@ class Aside:
         """Whether messages are kept in memory now."""
         return self._memory is not None
 
-    def beside(self, disk: Journal) -> Journal:
+    def beside(self, disk: Journal, *, copies_late: bool = True) -> Journal:
         """``disk``, but for its messages and facts, which go on in memory where it refuses.
 
         The deed that was refused raises JournalError all the same, because what it was part of has been rolled back;
-        done again, it succeeds.
+        done again, it succeeds. Where nothing could be read of the file at that moment, the copy is made up for as soon
+        as it can be; but not by who hands over (``copies_late`` False), for of what comes late somebody has first to
+        say what is still wanted.
         """
-        return cast(Journal, _Beside(self, disk))
+        return cast(Journal, _Beside(self, disk, copies_late))
 
     def step(self, disk: Journal) -> None:
         """From now on in memory. What cannot be read of the file now is copied when it can be."""
@@ -88,12 +90,18 @@ class Aside:
             self._memory = None
             memory.close()
 
-    def box(self, disk: Journal) -> Journal:
+    def box(self, disk: Journal, *, copies_late: bool = True) -> Journal:
         """The outbox of this moment."""
         if self._memory is None:
             return disk
-        self._copy(disk)
+        if copies_late:
+            self._copy(disk)
         return self._memory
+
+    @property
+    def is_known(self) -> bool:
+        """Whether the outbox of this moment holds all there is: the file, or a memory into which it was copied."""
+        return self._memory is None or self._copied
 
     def _copy(self, disk: Journal) -> None:
         if self._memory is not None and not self._copied:
@@ -126,8 +134,8 @@ def _merge(memory: Memory, disk: Journal) -> None:
 class _Beside:
     """What ``Aside.beside`` gives: by its shape a ``Journal``."""
 
-    def __init__(self, aside: Aside, disk: Journal) -> None:
-        self._aside, self._disk, self._depth = aside, disk, 0
+    def __init__(self, aside: Aside, disk: Journal, copies_late: bool) -> None:
+        self._aside, self._disk, self._depth, self._copies_late = aside, disk, 0, copies_late
 
     def __getattr__(self, name: str) -> Any:
         deed = getattr(self._disk, name)
@@ -162,6 +170,10 @@ class _Beside:
 
         return cast("dict[str, Any]", self._do(look))
 
+    def outbox_is_known(self) -> bool:
+        """As the journal's; not while the disk refuses and nothing could be read of it either."""
+        return bool(self._do(lambda box: self._aside.is_known))
+
     def set_fact(self, key: str, value: object) -> None:
         """As the journal's."""
         self._do(lambda box: box.set_fact(key, value))
@@ -184,7 +196,7 @@ class _Beside:
     def _on_one_box(self) -> Iterator[Journal]:
         """The outbox of this moment, until this and all that it is a part of is over; then it may be another."""
         with self._aside.lock:
-            box = self._aside.box(self._disk)
+            box = self._aside.box(self._disk, copies_late=self._copies_late)
             self._depth += 1
             try:
                 yield box

@@ -64,3 +64,7 @@ class Journal(Batches, Readings, Alarms, Outbox, Mirrored, State, Whole, Retimin
 
     def __enter__(self) -> Journal:
         return self
+
+    def outbox_is_known(self) -> bool:
+        """Whether the messages found here are all there are; not always so where they are kept in memory (`aside`)."""
+        return True

@@ -237,3 +237,19 @@ def test_memory_is_given_back(disk: Failing) -> None:
     aside.come_back(disk)
     with pytest.raises(JournalError):
         memory.messages()
+
+
+def test_what_could_not_be_read_is_not_known_and_who_hands_over_does_not_copy_it_late(disk: Failing) -> None:
+    """What waits in the file may be stale by then: first somebody has to say what is still wanted."""
+    aside = Aside()
+    telling, handing_over = aside.beside(disk), aside.beside(disk, copies_late=False)
+    telling.add_messages([letter("a")])
+    assert disk.outbox_is_known() and telling.outbox_is_known()
+    disk.reads = disk.writes = False
+    with pytest.raises(JournalError):
+        telling.set_fact("told", 1)
+    assert aside.in_use and not telling.outbox_is_known() and ids(telling) == []
+    disk.reads = True
+    assert ids(handing_over) == [] and not handing_over.outbox_is_known()
+    assert ids(telling) == ids(handing_over) == ["a"]
+    assert telling.outbox_is_known() and handing_over.outbox_is_known()
