@@ -121,6 +121,9 @@ class ArrivalClock:
             behind = wall_s < not_before_s or wall_s < CLOCK_IS_SET_S
             self.waits = PLAUSIBLE if behind else "" if synchronized() else SYNCHRONIZED
         self.from_s = kept.from_s if kept is not None and goes_on else self._start_s
+        # By how much it was found to be ahead once the time was known; the next watch of this start finds it so again.
+        known = goes_on and not self.waits and synchronized()
+        self._fast_s = max(0.0, self._start_s - wall_s) if known else 0.0
         self._ahead_s, self._reached_s = ahead_s, self._start_s
         self.behind_s = max(0.0, not_before_s - wall_s) if start_s is None and not goes_on else 0.0
 
@@ -165,8 +168,15 @@ class ArrivalClock:
         if wall_s - now_s >= CORRECT_FROM_S:
             return round(wall_s - now_s, 3)
         if known:
-            self.waits = ""
+            self.waits, self._fast_s = "", max(0.0, now_s - wall_s)
         return 0.0
+
+    def fast_s(self) -> float:
+        """By how much this clock was found to be ahead of the time when that became known, seconds; mostly 0. It stays
+        so (it never goes back), but for a wall clock that is set to it since.
+        """
+        is_so = self._fast_s >= CORRECT_FROM_S and self.now() - self._wall() >= CORRECT_FROM_S
+        return self._fast_s if is_so else 0.0
 
     def set_right(self, shift_s: float) -> None:
         """Go forward by ``shift_s``; the time is known now."""

@@ -27,10 +27,10 @@ _DISK_RULE = replace(alarms.RULES[KIND], on_delay_s=DISK_IS_SURE_AFTER_S, re_rai
 # Which words of the catalogue a part of the daemon takes.
 _PROBLEM_OF = {
     "journal": "journal", "recording": "disk", "events": "disk", "phone": "phone", "clock": "clock", "source": "source",
-    "backup": "backup", "copy": "backup", "damaged": "damaged", "mirror": "mirror",
+    "backup": "backup", "copy": "backup", "damaged": "damaged", "mirror": "mirror", "clock_ahead": "clock_ahead",
 }  # fmt: skip
 # What costs nobody an alarm tonight.
-_CAN_WAIT = ("backup", "mirror")
+_CAN_WAIT = ("backup", "mirror", "clock_ahead")
 
 
 @dataclass(slots=True)
@@ -64,8 +64,11 @@ class OwnTrouble:
                 "detail": "; ".join(f"{name}: {says}" for name, says in sorted(troubles.items())),
                 "emergency_number": self.emergency_number,
             }
+            # What waked is over though something that can wait goes on, for days perhaps: that is raised by itself
+            # then, or the next trouble that cannot wait would be taken for one that somebody has seen already.
+            over = self.state.stands and self.state.urgency == "now" and urgency != "now"
             # Silence is this program's one unforgivable fault, so it wakes: while it lasts nobody is rung for a bucket.
-            self.condition = Condition(KIND, True, False, 1.0, urgency, facts=facts)
+            self.condition = Condition(KIND, not over, over, 1.0, urgency, facts=facts)
         else:
             self._since_s = None
             self.condition = Condition(KIND, False, True, 0.0, "now", facts=self.condition.facts)

@@ -684,7 +684,9 @@ class Watch:
     # ---- a clock that stood wrong at the start ---------------------------------------------------------------------
 
     def _mind_clock(self, tick_s: float) -> None:
-        """A clock that is behind what the journal holds is soon set by the network; after a while somebody must."""
+        """A clock that is behind what the journal holds is soon set by the network; after a while somebody must. One
+        that was ahead cannot be taken back, and somebody is to know.
+        """
         if self.clock.waits == PLAUSIBLE and tick_s - self.clock.from_s > CLOCK_TROUBLE_AFTER_S:
             self.trouble["clock"] = tr(
                 "this computer's clock has not been set since it started, so times may be hours behind: connect it to "
@@ -692,6 +694,15 @@ class Watch:
             )
         else:
             self.trouble.pop("clock", None)
+        fast_s = self.clock.fast_s()
+        if fast_s and "clock_ahead" not in self.trouble:
+            self.trouble["clock_ahead"] = tr(
+                "the watch's clock is {minutes:.0f} min ahead of the time, for this computer's own stood so at its "
+                "start: waking hours and the morning's summary come as much too early.", minutes=fast_s / 60.0,
+            )  # fmt: skip
+            self.say(self.trouble["clock_ahead"])
+        elif not fast_s:
+            self.trouble.pop("clock_ahead", None)
 
     def _set_clock_right(self, shift_s: float) -> None:
         """The time is known at last: all since the start of the computer moves to it, and is judged anew from there.

@@ -146,6 +146,32 @@ def test_it_never_goes_back() -> None:
     assert clock.correction_s() == 0.0 and clock.now() == NOON_S + 3600.0
 
 
+def test_one_that_stood_ahead_is_known_to_be_once_the_system_has_the_time() -> None:
+    """Also to the next watch of the same start; and no more once the wall clock stands where this one does."""
+    computer = Computer(wrong_s=7200.0, synchronized=False)
+    clock = computer.clock()
+    computer.wrong_s = 0.0  # set by hand: nobody vouches for it
+    assert clock.correction_s() == 0.0 and clock.fast_s() == 0.0
+    computer.synchronized = True
+    assert clock.correction_s() == 0.0 and clock.fast_s() == pytest.approx(7200.0)
+    computer.kept = clock.kept()
+    computer.true_s += 3600.0
+    assert clock.fast_s() == computer.clock().fast_s() == pytest.approx(7200.0)
+    computer.wrong_s = 7200.0
+    assert clock.fast_s() == 0.0
+
+
+@pytest.mark.parametrize("wrong_s", [0.0, 59.0, -7200.0])
+def test_one_that_was_right_or_behind_is_not_ahead(wrong_s: float) -> None:
+    computer = Computer(wrong_s=wrong_s, synchronized=False)
+    clock = computer.clock()
+    computer.wrong_s, computer.synchronized = 0.0, True
+    clock.set_right(clock.correction_s())
+    assert clock.fast_s() == 0.0
+    computer.wrong_s = -3600.0  # set by hand since: that is not followed, nor taken for the time
+    assert clock.correction_s() == 0.0 and clock.fast_s() == 0.0
+
+
 def test_the_next_watch_of_the_same_start_still_waits_for_the_time() -> None:
     computer = Computer()
     computer.power_cut(1800.0, wrong_s=-7200.0)

@@ -16,6 +16,8 @@ from monitor.clock import PLAUSIBLE, ArrivalClock, Kept
 from monitor.domain import Event, LogEntry
 from monitor.journal.database import Journal, JournalError, Message
 from monitor.judgement.escalation import Told
+from monitor.judgement.wording import say
+from monitor.own_trouble import OwnTrouble
 from monitor.sensing.senml import Decoder
 from monitor.sources.batch_file import read_batch_file
 from monitor.sources.recording import read_recording
@@ -283,6 +285,27 @@ def test_a_clock_that_is_not_set_for_long_is_told_of(tmp_path: Path) -> None:
     shed.wrong_s = 0.0
     shed.until(shed.now_s + 120.0)
     assert "clock" not in shed.watch.trouble
+    shed.close()
+
+
+def test_a_clock_that_was_ahead_is_told_of_by_daylight(tmp_path: Path) -> None:
+    """Its hours cannot be taken back; who is told early by as much is to know why."""
+    shed = Shed(tmp_path, NIGHT_S, SETTINGS, wrong_s=2 * HOUR_S, synchronized=False)
+    shed.until(NIGHT_S + 120.0)
+    assert "clock_ahead" not in shed.watch.trouble
+    shed.wrong_s, shed.synchronized = 0.0, True
+    shed.until(NIGHT_S + 360.0)
+    assert "120 min ahead" in shed.watch.trouble["clock_ahead"] and "clock" not in shed.watch.trouble
+    assert len([one for one in shed.said if "120 min ahead" in one]) == 1
+    own = OwnTrouble(shed.journal)
+    for minute in range(4):
+        own.step(shed.watch._troubles(), NIGHT_S + 60.0 * minute)
+    assert own.state.stands and own.state.urgency == "daylight"
+    message = say(own.condition, batch="", bucket="")
+    assert "rings as ever" in message.says and "UTC" in message.do and "the clock is ahead" in message.title
+    shed.wrong_s = 2 * HOUR_S
+    shed.until(NIGHT_S + 480.0)
+    assert "clock_ahead" not in shed.watch.trouble
     shed.close()
 
 

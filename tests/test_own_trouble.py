@@ -88,6 +88,22 @@ def test_a_disk_that_breaks_behind_another_trouble_rings_anew(journal: Journal) 
     assert [message.what for message in journal.messages()] == ["first-1", "got-worse-2"]
 
 
+@pytest.mark.parametrize("lasting", ["clock_ahead", "mirror"])
+def test_what_waked_is_over_though_something_that_can_wait_goes_on(journal: Journal, lasting: str) -> None:
+    """Else what somebody has seen once would cover every later trouble, for as long as the other lasts."""
+    own = OwnTrouble(journal)
+    waits = {lasting: "for days."}
+    away = {**waits, "source broker": "the broker is away."}
+    assert _run(own, waits, range(0, 5)) == ["raised"] and own.state.urgency == "daylight"
+    assert _run(own, away, range(5, 10)) == [] and own.state.urgency == "now"
+    own.act("acknowledged", NOON_S + 570.0, "Ash", None)
+    assert _run(own, waits, range(10, 25)) == ["cleared"]
+    assert _run(own, waits, range(25, 60)) == ["raised"] and own.state.urgency == "daylight"
+    own.act("acknowledged", NOON_S + 3570.0, "Ash", None)
+    assert _run(own, away, range(60, 65)) == []
+    assert (own.state.state, own.state.urgency) == ("unacknowledged", "now"), "it rings"
+
+
 def test_seen_survives_a_restart(journal: Journal) -> None:
     """What somebody has seen is still seen by the next watch."""
     own = OwnTrouble(journal)

@@ -558,6 +558,13 @@ _WATCH_PROBLEMS = {
     "journal": (mark("The journal cannot be written"), mark("Look at the disk: full, worn or mounted read-only?")),
     "worker": (mark("A part of the watch has stopped"), mark("Start the watch again; if it comes back, keep the log.")),
     "clock": (mark("The computer's clock cannot be trusted"), mark("Set the clock, or bring the network back.")),
+    "clock_ahead": (
+        mark("The watch's clock is ahead of the time"),
+        mark(
+            "Between two batches switch the computer off for as long (the watch's log says by how much), and set its "
+            "own clock to UTC, not to local time."
+        ),
+    ),
     "mirror": (
         mark("The copy of the readings does not get through"),
         mark("Look at the copy's server (`emberpail check` tries it); what it lacks is sent when it is back."),
@@ -588,6 +595,10 @@ _RINGS_ON = {
     "backup": (
         mark("no backup"),
         mark("The watch goes on and rings as ever; what it writes would be lost with the card."),
+    ),
+    "clock_ahead": (
+        mark("the clock is ahead"),
+        mark("The watch goes on and rings as ever, but waking hours and the morning's summary come early by as much."),
     ),
     "mirror": (mark("the copy stands still"), mark("The watch goes on and rings as ever; nothing is lost.")),
 }
