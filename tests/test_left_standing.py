@@ -271,6 +271,19 @@ def test_what_only_a_wrong_clock_had_raised_has_no_number(journal: Journal) -> N
     assert not minder.alarms and not changed
 
 
+def test_what_stood_before_the_clock_stood_wrong_is_not_ended_as_if_it_never_was(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, NIGHT_S, LOW)
+    bench.begin(BATCH)
+    bench.until(NIGHT_S + 90.0)
+    for one in (row("too_hot", "1"), row("silent", "1", raised_at_s=NIGHT_S + 80.0)):
+        bench.desk.save_alarm(one)
+    bench.watch._pending.alarms.clear()
+    bench.watch._end_what_never_was(BATCH.name, NIGHT_S + 70.0)
+    [ended] = bench.watch._pending.alarms
+    assert (ended.kind, ended.state, ended.facts) == ("silent", "normal", {NEVER_WAS: True})
+    bench.close()
+
+
 def test_quiet_that_was_out_of_bounds_changes_nothing(journal: Journal) -> None:
     one = row("too_hot", "1")
     journal.add_batch(BATCH)
