@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import gzip
 import json
+import ssl
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
@@ -83,9 +84,14 @@ class RealServer:
 
 
 class StandIn:
-    """A server of our own: ``answers(lines)`` gives (status, text) for each request; ``took`` holds what was taken."""
+    """A server of our own: ``answers(lines)`` gives (status, text) for each request; ``took`` holds what was taken.
 
-    def __init__(self, answers: Callable[[list[str]], tuple[int, str]] | None = None) -> None:
+    With ``certificate`` it speaks TLS: ``NAME.pem`` and ``NAME.key`` beside it.
+    """
+
+    def __init__(
+        self, answers: Callable[[list[str]], tuple[int, str]] | None = None, certificate: Path | None = None
+    ) -> None:
         self.answers = answers or (lambda lines: (204, ""))
         self.took: list[str] = []
         self.requests: list[list[str]] = []
@@ -125,13 +131,18 @@ class StandIn:
 
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         self._server.daemon_threads = True
+        self._scheme = "http" if certificate is None else "https"
+        if certificate is not None:
+            context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+            context.load_cert_chain(certificate, certificate.with_suffix(".key"))
+            self._server.socket = context.wrap_socket(self._server.socket, server_side=True)
         self.port = self._server.server_address[1]
         self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,), daemon=True)
         self._thread.start()
 
     @property
     def url(self) -> str:
-        return f"http://127.0.0.1:{self.port}"
+        return f"{self._scheme}://127.0.0.1:{self.port}"
 
     def close(self) -> None:
         self.pause.set()
@@ -140,9 +151,11 @@ class StandIn:
 
 
 @contextlib.contextmanager
-def stand_in(answers: Callable[[list[str]], tuple[int, str]] | None = None) -> Iterator[StandIn]:
+def stand_in(
+    answers: Callable[[list[str]], tuple[int, str]] | None = None, certificate: Path | None = None
+) -> Iterator[StandIn]:
     """A stand-in that is closed in the end."""
-    one = StandIn(answers)
+    one = StandIn(answers, certificate)
     try:
         yield one
     finally:
