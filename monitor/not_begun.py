@@ -44,7 +44,7 @@ def ring_not_begun(
     if folder is None:
         # The unit's own folder, which outlives the restarts; else memory that every user may write in, where the worst
         # that somebody can do is to keep a second ring away.
-        folder = Path(environ.get("RUNTIME_DIRECTORY", "").partition(":")[0] or "/dev/shm")  # nosec B108
+        folder = Path(environ.get("RUNTIME_DIRECTORY", "").partition(":")[0] or "/dev/shm")  # nosec B108 # the worst: see above
     name = hashlib.sha256(str(settings.journal_path).encode()).hexdigest()[:12]
     stamp, now_s = folder / f"emberpail-not-begun-{name}", wall()
     with contextlib.suppress(OSError, ValueError):
