@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import importlib.util
 import re
 import sys
@@ -37,6 +38,28 @@ def pinned() -> dict[str, tuple[str, list[str]]]:
     }
 
 
+def imported() -> dict[str, set[str]]:
+    """What is imported under monitor/ from outside Python itself -> in which files."""
+    found: dict[str, set[str]] = {}
+    for path in sorted((_TOP / "monitor").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = [one.name for one in node.names] if isinstance(node, ast.Import) else []
+            if isinstance(node, ast.ImportFrom) and not node.level and node.module:
+                names = [node.module]
+            for name in {one.partition(".")[0] for one in names} - {"monitor"} - sys.stdlib_module_names:
+                found.setdefault(name, set()).add(str(path.relative_to(_TOP)))
+    return found
+
+
+def brings(requirement: Requirement) -> set[str]:
+    """The package that is asked for, and those of its extras: "dask[distributed]" is two."""
+    found = {canonicalize_name(requirement.name)}
+    for one in map(Requirement, metadata.requires(requirement.name) or [] if requirement.extras else []):
+        if any(one.marker is not None and one.marker.evaluate({"extra": extra}) for extra in requirement.extras):
+            found.add(canonicalize_name(one.name))
+    return found
+
+
 def with_reason() -> set[str]:
     """The names in the table of reasons."""
     rows = re.findall(r"^\| (?!package|-)([^|]+) \| ([^|]+) \|$", _REASONS, re.MULTILINE)
@@ -48,6 +71,24 @@ def with_reason() -> set[str]:
 def test_every_package_has_its_reason_and_every_reason_its_package() -> None:
     """In the table of DEVELOPERS.md, section "What we depend on"."""
     assert with_reason() == set(asked_for())
+
+
+def test_whatever_is_imported_is_asked_for() -> None:
+    """By us: what another package brings along today it may leave away tomorrow, and nobody would have pinned it.
+
+    In the list for everybody, or in an extra that is not the tests'.
+    """
+    lists = [texts for name, texts in _PROJECT["optional-dependencies"].items() if name != "test"]
+    wanted = [Requirement(text) for texts in [_PROJECT["dependencies"], *lists] for text in texts]
+    try:
+        asked = {package for one in wanted for package in brings(one)}
+    except metadata.PackageNotFoundError as error:
+        pytest.skip(f"{error} is not installed here; in CI all are")
+    packages, found = metadata.packages_distributions(), imported()
+    assert "numpy" in found and "h11" in found
+    for name, where in found.items():
+        of = {canonicalize_name(package) for package in packages.get(name, [])}
+        assert of & asked, f"{name} ({', '.join(sorted(where))}): add it to pyproject.toml, and its reason"
 
 
 def test_every_package_is_pinned_to_a_version_that_we_ask_for() -> None:
