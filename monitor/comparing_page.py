@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
@@ -14,6 +16,7 @@ from monitor.comparing import stories_of
 from monitor.finding import found_in
 from monitor.journal.database import BatchRecord, Journal
 from monitor.page.compare_view import Choice
+from monitor.page.turns import Busy
 from monitor.seasons.differences import Compared, held
 from monitor.seasons.groups import group_of
 from monitor.seasons.mixed import LibraryMissing, how_to_get
@@ -24,8 +27,11 @@ from monitor.words import DATE, tr, when
 
 # The library alone takes some seconds to be read on a small computer.
 _AT_MOST_S = 120.0
+_LOOK_EVERY_S = 0.2
 # Curves of so many batches are kept in memory, and bare figures of so many for the groups.
 _STORIES, MOST_IN_GROUPS = 16, 300
+# The curves of eight batches take a second or two to be read; behind the figures of hundreds nobody waits.
+_WAIT_S = 4.0
 
 
 class NotHeld(ValueError):
@@ -43,10 +49,12 @@ class _Mark:
 
 
 class JournalSeasons:
-    """Over a journal's connection to read, opened when first needed. Any thread may ask."""
+    """Over a journal's connection to read, opened when first needed. Any thread may ask, one at a time: whoever has
+    waited ``wait_s`` for another is told so (Busy)."""
 
-    def __init__(self, open_journal: Callable[[], Journal], settings: Settings) -> None:
-        self._open, self._settings = open_journal, settings
+    def __init__(self, open_journal: Callable[[], Journal], settings: Settings, wait_s: float = _WAIT_S) -> None:
+        self._open, self._settings, self._wait_s = open_journal, settings, wait_s
+        self._closing = threading.Event()
         self._journal: Journal | None = None
         self._lock = threading.Lock()
         self._one_at_a_time = threading.Lock()
@@ -56,24 +64,26 @@ class JournalSeasons:
 
     def choices(self) -> list[Choice]:
         """All batches, the newest first."""
-        with self._lock:
-            journal = self._opened()
+        with self._reading() as journal:
             return [self._choice(journal, record) for record in reversed(journal.batches())]
 
     def stories(self, names: Sequence[str]) -> list[Story]:
         """Those of these names, the oldest first."""
-        with self._lock:
-            journal = self._opened()
+        with self._reading() as journal:
             self._forget_late(journal)
             records = [record for record in journal.batches() if record.batch.name in names]
             return [self._story(journal, record) for record in records]
 
     def every_row(self) -> list[Row]:
         """The figures of all batches, of the newest where there are very many; without their curves."""
-        with self._lock:
-            journal = self._opened()
+        with self._reading() as journal:
             self._forget_late(journal)
-            return [self._row(journal, record) for record in journal.batches()[-MOST_IN_GROUPS:]]
+            rows = []
+            for record in journal.batches()[-MOST_IN_GROUPS:]:
+                if self._closing.is_set():  # the first time it takes a minute: the watch must not wait for it to end
+                    raise Busy
+                rows.append(self._row(journal, record))
+            return rows
 
     def held(self, rows: Sequence[Row], by: str, of: str) -> Compared:
         """In a process of its own, which ends with it: the library would stay in the memory of the watch for good."""
@@ -81,7 +91,7 @@ class JournalSeasons:
         if not self._one_at_a_time.acquire(blocking=False):
             raise NotHeld(tr("Groups are being held against each other just now: try again in a moment."))
         try:
-            found = _apart(named, by, of)
+            found = _apart(named, by, of, self._closing)
         except (OSError, EOFError):  # no room for another process, or it was killed for its memory
             found = None
         finally:
@@ -96,6 +106,7 @@ class JournalSeasons:
 
     def close(self) -> None:
         """Close what was opened."""
+        self._closing.set()
         with self._lock:
             if self._journal is not None:
                 self._journal.close()
@@ -103,10 +114,16 @@ class JournalSeasons:
 
     # ---- inside ----
 
-    def _opened(self) -> Journal:
-        if self._journal is None:
-            self._journal = self._open()
-        return self._journal
+    @contextmanager
+    def _reading(self) -> Iterator[Journal]:
+        if not self._lock.acquire(timeout=self._wait_s):
+            raise Busy
+        try:
+            if self._journal is None:
+                self._journal = self._open()
+            yield self._journal
+        finally:
+            self._lock.release()
 
     def _choice(self, journal: Journal, record: BatchRecord) -> Choice:
         found = found_in(journal, record)
@@ -150,8 +167,10 @@ class JournalSeasons:
         return row
 
 
-def _apart(named: Sequence[tuple[str, Row]], by: str, of: str) -> Compared | Exception | None:
-    """What a process of its own finds; None where it takes too long. It is gone when this returns."""
+def _apart(
+    named: Sequence[tuple[str, Row]], by: str, of: str, closing: threading.Event
+) -> Compared | Exception | None:
+    """What a process of its own finds; None where it takes too long or the watch ends. It is gone afterwards."""
     context = get_context("spawn")
     here, there = context.Pipe(duplex=False)
     process = context.Process(target=_work, args=(there, named, by, of), daemon=True)
@@ -159,7 +178,12 @@ def _apart(named: Sequence[tuple[str, Row]], by: str, of: str) -> Compared | Exc
         process.start()
         there.close()
         try:
-            return here.recv() if here.poll(_AT_MOST_S) else None
+            until_s = time.monotonic() + _AT_MOST_S
+            while not here.poll(_LOOK_EVERY_S):
+                if closing.is_set() or time.monotonic() > until_s:
+                    return None
+            found: Compared | Exception = here.recv()
+            return found
         finally:
             process.kill()
             process.join()

@@ -6,6 +6,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,10 +21,12 @@ from monitor.domain import Batch, Event, Reading
 from monitor.exchange.carry import import_batches
 from monitor.journal.database import Journal
 from monitor.languages import voice_for
+from monitor.page.turns import Busy
 from monitor.seasons.story import FAILED, RANG, UNKNOWN, WENT_WELL
 from monitor.settings import Settings, SiteSettings
 from monitor.words import speaking
 from tests.helpers_watch import batch_in
+from tests.sources.conftest import wait_until
 
 PAST = Path(__file__).parents[1] / "recordings" / "past-seasons.json"
 NOW_S = 1795000000.0
@@ -130,6 +133,39 @@ def test_one_at_a_time(year: tuple[Journal, JournalSeasons]) -> None:
         seasons.held([], "season", "peak")
 
 
+def test_nobody_waits_for_ever_behind_another(year: tuple[Journal, JournalSeasons]) -> None:
+    """Who has waited a while is told so: the thread that waits is one of few."""
+    journal, _ = year
+    seasons = JournalSeasons(lambda: Journal(journal.path, read_only=True), Settings(), wait_s=0.01)
+    with seasons._reading():
+        for ask in (seasons.choices, seasons.every_row, lambda: seasons.stories(["Quillmarsh A9"])):
+            with pytest.raises(Busy):
+                ask()
+    assert len(seasons.choices()) == 12
+    seasons.close()
+
+
+def test_a_watch_that_ends_does_not_wait_for_figures(
+    year: tuple[Journal, JournalSeasons], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of hundreds of batches they take a minute: after the one that is being read it is over."""
+    _, seasons = year
+    real, ends, read = comparing_page.stories_of, threading.Thread(target=seasons.close), []
+
+    def slowly(*asked: object) -> object:
+        read.append(asked)
+        if len(read) == 1:
+            ends.start()
+            wait_until(seasons._closing.is_set, 10.0, what="the end to be asked for")
+        return real(*asked)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(comparing_page, "stories_of", slowly)
+    with pytest.raises(Busy):
+        seasons.every_row()
+    ends.join(10.0)
+    assert not ends.is_alive() and len(read) == 1
+
+
 def _killed(*_: object) -> None:
     os.kill(os.getpid(), signal.SIGKILL)
 
@@ -193,3 +229,17 @@ def test_a_test_of_its_free_alkali_decides_how_a_batch_went(tmp_path: Path) -> N
 def _estimate(batch: Batch) -> Event:
     values = {"completeness": 0.3, "completeness_sd": 0.1, "final_completeness": 0.95, "final_completeness_sd": 0.05}
     return Event("estimate", batch.started_s + 3600.0, batch.bucket, batch.name, values)
+
+
+def test_a_watch_that_ends_does_not_wait_for_groups(
+    year: tuple[Journal, JournalSeasons], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Their process is ended with it."""
+    _, seasons = year
+    monkeypatch.setattr(comparing_page, "_work", _forever)
+    ends = threading.Timer(0.1, seasons.close)
+    ends.start()
+    began_s = time.monotonic()
+    with pytest.raises(NotHeld):
+        seasons.held([], "season", "peak")
+    assert time.monotonic() - began_s < 30.0 and multiprocessing.active_children() == []

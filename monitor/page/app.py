@@ -33,6 +33,7 @@ from monitor.page.news import News
 from monitor.page.parts import LocalTime, plain_page
 from monitor.page.press import Buttons, Deeds, Refusal, fields_of
 from monitor.page.press import page as page_with_forms
+from monitor.page.turns import TURNS, Busy, Turns, busy
 from monitor.page.view import BucketView, RecordView, StatusView
 from monitor.words import ENGLISH, Voice, tr, voice
 
@@ -66,6 +67,7 @@ def make_app(
     more: Iterable[Room] = (),
     open_to_read: bool = True,
     metrics_token: str = "",
+    turns: Mapping[str, tuple[int, float]] = TURNS,
 ) -> Guard:
     """The application. ``view`` is called from worker threads, seldom more than twice a second; ``names`` are
     further host names to answer to, beside this computer's own.
@@ -77,7 +79,8 @@ def make_app(
     phone may choose, by (language, units). ``courses`` knows more of a batch's curve than the view does, and
     ``picture`` makes a PNG of one (see ``Charts``). ``more`` are further parts of the page, with routes of their own.
     Unless it is ``open_to_read`` only those see anything who gave the passphrase (see ``Gate``); ``metrics_token`` then
-    opens the figures of ``metrics_room`` alone.
+    opens the figures of ``metrics_room`` alone. ``turns`` keeps what takes long from
+    holding up the rest (see there).
     """
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
@@ -180,6 +183,9 @@ def make_app(
         }
         return HTMLResponse(plain_page(tr("Not here"), words.get(code, tr("That did not work."))), status_code=code)
 
+    def come_again(request: Request, error: Exception) -> Response:
+        return busy(request.url.path)
+
     def not_taken(request: Request, error: Exception) -> Response:
         assert isinstance(error, Refusal)
         return HTMLResponse(plain_page(tr("Not noted"), error.sentence), status_code=error.status)
@@ -207,13 +213,14 @@ def make_app(
             Mount("/static", StaticFiles(directory=Path(__file__).parent / "static")),
         ],
         exception_handlers={
-            NotKnownError: broken, Refusal: not_taken, HTTPException: refused, Exception: broken,
+            NotKnownError: broken, Busy: come_again, Refusal: not_taken, HTTPException: refused, Exception: broken,
         },
     )  # fmt: skip
     # Outside everything, so that an error page carries the headers too.
     known = frozenset(name.lower().rstrip(".") for name in (*own_names(), *names))
-    rooms_and_gate = inner if open_to_read else Gate(
-        inner, lambda request: shows(request, metrics_token) or buttons.hand(request).state == IN
+    in_turn = Turns(inner, turns)
+    rooms_and_gate = in_turn if open_to_read else Gate(
+        in_turn, lambda request: shows(request, metrics_token) or buttons.hand(request).state == IN
     )
     # Text shrinks to a fifth; an old phone at the end of the yard is glad of it. A stream is left as it is.
     return Guard(GZipMiddleware(rooms_and_gate, minimum_size=1000), known, speaks, news.close, voices=voices)

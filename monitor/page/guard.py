@@ -70,7 +70,6 @@ class Guard:
         self.close = close
         self._names = names
         self._voice = voice
-        self._few_at_once = False
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         # Each request is a task of its own, and worker threads take its voice over.
@@ -94,11 +93,12 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        if not self._few_at_once:  # here, because it is said to the loop that serves
-            from anyio.to_thread import current_default_thread_limiter
+        # Here, because it is said to the loop that serves: a page that is served again has another one.
+        from anyio.to_thread import current_default_thread_limiter
 
-            current_default_thread_limiter().total_tokens = MOST_AT_ONCE
-            self._few_at_once = True
+        threads = current_default_thread_limiter()
+        if threads.total_tokens != MOST_AT_ONCE:
+            threads.total_tokens = MOST_AT_ONCE
 
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
