@@ -22,6 +22,7 @@ from starlette.testclient import TestClient
 from monitor.page.app import make_app, system_time
 from monitor.page.guard import is_own_host, own_names
 from monitor.page.markup import age_words, bucket_page, status_page
+from monitor.page.press import FORM_POLICY
 from monitor.page.serving import PageError, Served, open_port, serve, serving
 from monitor.page.view import EMPTY, NOW, QUIET, STALE, BucketView, StatusView
 
@@ -208,6 +209,8 @@ def test_every_answer_carries_the_security_headers() -> None:
         assert "unsafe" not in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff"
         assert headers["referrer-policy"] == "same-origin"
+    # Pages with forms on them say it in a policy of their own.
+    assert FORM_POLICY.startswith("default-src 'self';") and not any(w in FORM_POLICY for w in ("unsafe", "*", "data:"))
     assert client.get("/", headers={"host": "evil.example"}).headers["x-frame-options"] == "DENY"
     assert client.get("/").headers["cache-control"] == "no-store"
 
