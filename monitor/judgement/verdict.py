@@ -406,8 +406,10 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
             problem, since_s = "silent", evidence.now_s - evidence.unheard[probe][0]
         if problem == "reversed" and since_s is not None and since_s > evidence.course.poured_at_s + REVERSED_SHOWS_S:
             problem = None
+        # Hands explain it for now: nobody is rung. But what stands already does not read well for all that.
+        bad_all_the_same = False
         if problem is not None and probe in PASTE_PROBES and _excused(evidence, problem):
-            problem = None
+            problem, bad_all_the_same = None, not evidence.course.probe_out
         lasted_s = 0.0 if problem is None or since_s is None else evidence.now_s - since_s
         standing = problem is not None and lasted_s >= hold_s and not evidence.course.over
         # What it shows once it is out is the air; what it fell from is the last that was known of the paste.
@@ -434,7 +436,7 @@ def _sensor_conditions(evidence: Evidence) -> list[Condition]:
             Condition(
                 "sensor_fault",
                 standing,
-                problem is None or evidence.course.over,
+                (problem is None and not bad_all_the_same) or evidence.course.over,
                 1.0 if standing else 0.0,
                 "now" if urgent else "daylight",
                 facts=facts,

@@ -322,6 +322,17 @@ def test_hands_at_the_bucket_excuse_a_jump_but_no_open_wire(problem: str, excuse
     assert later.standing
 
 
+@pytest.mark.parametrize("problem", ["out_of_range", "noisy", "stuck", "out_of_paste"])
+def test_hands_at_the_bucket_do_not_make_a_bad_probe_well(problem: str) -> None:
+    """They are no news of the probe: what was rung for before does not end while the probe reads as badly as then."""
+    looked = (*MADE, entry("looked", 120))
+    soon = judged("sensor_fault", 115, log=looked, health=bad(problem, 30, 125))
+    assert not soon.standing and not soon.gone
+    assert judged("sensor_fault", 115, log=looked).gone
+    out = judged("sensor_fault", 115, log=(*MADE, entry("probe-out", 120)), health=bad(problem, 30, 125))
+    assert out.gone, "somebody has it in their hand"
+
+
 def test_a_probe_noted_as_taken_out_is_not_out_of_the_paste() -> None:
     """Between probe-out and probe-in it lies where the grower put it."""
     out = (*MADE, entry("probe-out", 120))
