@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -36,11 +37,15 @@ def _found(shed: Shed) -> Found:
     raised = shed.alarms()
     counted = {what: total for (_, what), total in shed.bench.desk.counters().items()}
     told = [f"{(one.at_s - POURED_S) / 60:.0f} min {one.values['kind']}: {one.values['says']}" for one in raised]
-    return Found({str(event.values["kind"]) for event in raised}, shed.problems, counted, told)
+    # All but the last part of an alarm's id, its number: bucket, batch, kind and probe.
+    often = Counter(str(event.values["alarm"]).rpartition("/")[0] for event in raised)
+    return Found({str(event.values["kind"]) for event in raised}, often, shed.problems, counted, told)
 
 
 def _check(row: Row, found: Found, shed: Shed, samples: Any) -> None:
     assert found.kinds == set(row.ends_in), found.told
+    flapping = {alarm: times for alarm, times in found.often.items() if times > row.most}
+    assert not flapping, f"an alarm that comes and goes: {flapping}: {found.told}"
     assert not found.kinds & set(BATCH_ALARM_KINDS), "no row may tell a lying sensor as a failing batch"
     if row.problem:
         assert (row.probe, row.problem) in found.problems, found

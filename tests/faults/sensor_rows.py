@@ -26,7 +26,8 @@ class Row:
     sensor alarm must say is wrong. ``counts``: what must have been counted, at the least. ``reasons``: why readings
     of the faulty probe were not believed. ``whole``: only what the node truly sent may be among the readings (not for
     a probe that lies itself). ``within_k``: how far a believed reading of the core may lie off the curve, at its own
-    time. ``keeps``: the least share of the core's samples that must be believed in the end.
+    time. ``keeps``: the least share of the core's samples that must be believed in the end. ``most``: how often the
+    same alarm of the same probe may be raised; where that is more than once, the row says why.
     """
 
     name: str
@@ -43,6 +44,7 @@ class Row:
     hours: float = 1.0
     probes: tuple[str, ...] = ("core", "ambient")
     two_buckets: bool = False
+    most: int = 1
 
     @property
     def shows(self) -> str:
@@ -138,9 +140,11 @@ def wire_hurts(
 
 @dataclass
 class Found:
-    """What a run left in the journal: kinds raised, problems of the sensor alarms by probe, all that was counted."""
+    """What a run left in the journal: kinds raised, how often each alarm of each probe was, problems of the sensor
+    alarms by probe, all that was counted."""
 
     kinds: set[str]
+    often: Mapping[str, int]
     problems: set[tuple[str, str]]
     counted: Mapping[str, int]
     told: list[str] = field(default_factory=list)
