@@ -281,7 +281,7 @@ OPEN_ADDRESSES = ("/enter", "/static/page.css")
 def test_closed_to_visitors_every_page_asks_for_the_passphrase(path: Path) -> None:
     """With open_to_read off a visitor sees the door, the style of the pages and signed addresses, nothing else."""
     house = House(path, open_to_read=False)
-    inner = house.client.app._app.app._app  # type: ignore[attr-defined]
+    inner = house.client.app._app.app._app._app  # type: ignore[attr-defined]
     addresses = [route.path for route in inner.routes if hasattr(route, "methods")]
     assert {"/", "/status.json", "/healthz", "/live", "/bucket/{name:path}"} <= set(addresses)
     for address in addresses:
