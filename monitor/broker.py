@@ -1,4 +1,5 @@
-"""What everything that speaks with an MQTT broker shares: opening the connection, and what a refusal means in words.
+"""What everything that speaks with an MQTT broker shares: a client whose memory is bounded, opening the connection,
+and what a refusal means in words.
 
 A tool, not an edge: it neither reads nor publishes.
 """
@@ -12,7 +13,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, Self
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
@@ -26,6 +27,10 @@ HELLO_S = 5.0
 _VISIT_KEEPALIVE_S = 20
 # A broker that is well is reached in less. Then it is said, and waited for all the same.
 SLOW_AFTER_S = 15.0
+# Of a packet so much is kept: the longest topic there is, its length and the message's number, and more of the payload
+# than the longest line (``sources.line.MAX_LINE_BYTES``), so that what was cut is seen to be too long.
+MOST_KEPT_BYTES = 2 + 65535 + 2 + 65 * 1024
+_READ_BYTES = 64 * 1024
 
 
 class BrokerAddress(Protocol):
@@ -64,6 +69,48 @@ class BrokerUnavailable(ValueError):
     def __init__(self, sentence: str, *, mend: bool) -> None:
         self.mend = mend
         super().__init__(sentence)
+
+
+class _Head(bytearray):
+    """The first ``MOST_KEPT_BYTES`` of what is added to it."""
+
+    def __iadd__(self, more: Any) -> Self:  # type: ignore[misc]  # nobody asks it for a sum
+        room = MOST_KEPT_BYTES - len(self)
+        if room > 0:
+            self.extend(more[:room])
+        return self
+
+
+class BrokerClient(paho.Client):
+    """The library's client for MQTT 3.1.1, which of a message beyond all measure keeps the beginning and no more.
+
+    A packet may be 256 MB long, and a broker that nobody has set a limit for (mosquitto's ``message_size_limit``)
+    passes it on to everybody who listens. The library gathers it all before it asks anybody; where the memory does
+    not hold it the connection ends, and the broker sends the same message again, for ever, and nothing behind it. So
+    the rest is read and forgotten here: the message comes with its topic, its number and a payload that is cut to
+    some length above 64 kB, and whoever takes it can count it and acknowledge it.
+
+    Rests on two inner methods of the library and on how it gathers a packet; where a later version has another way,
+    it works as that version does, without a limit, and ``tests/test_broker.py`` fails.
+    """
+
+    def __init__(self, client_id: str = "", *, clean_session: bool = True, manual_ack: bool = False) -> None:
+        super().__init__(
+            CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=clean_session, protocol=paho.MQTTv311,
+            reconnect_on_failure=False, manual_ack=manual_ack,
+        )  # fmt: skip
+
+    def _packet_read(self) -> paho.MQTTErrorCode:
+        """Go on with one packet, as far as there is something to read; called again until it is whole."""
+        packet = getattr(self, "_in_packet", None)
+        # The library makes a new one when a packet is done, and when it connects.
+        if isinstance(packet, dict) and type(packet.get("packet")) is bytearray:
+            packet["packet"] = _Head(packet["packet"])
+        return super()._packet_read()
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        """The library asks for all of a packet that is to come, and so much memory is set aside for it."""
+        return super()._sock_recv(min(bufsize, _READ_BYTES))
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,10 +186,7 @@ def visit(broker: BrokerAccount, client_id: str, *, clean_session: bool) -> paho
     Nothing is acknowledged, so that a session that stays keeps what it holds. The caller turns the client's loop, and
     disconnects.
     """
-    client = paho.Client(
-        CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=clean_session, protocol=paho.MQTTv311,
-        reconnect_on_failure=False, manual_ack=True,
-    )  # fmt: skip
+    client = BrokerClient(client_id, clean_session=clean_session, manual_ack=True)
     if broker.username is not None:
         client.username_pw_set(broker.username, None if broker.password is None else broker.password.reveal())
     answers: list[str] = []

@@ -17,9 +17,8 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.broker import SLOW_AFTER_S, BrokerUnavailable, Patience, open_connection, refused, slow
+from monitor.broker import SLOW_AFTER_S, BrokerClient, BrokerUnavailable, Patience, open_connection, refused, slow
 from monitor.errand import Errand
 from monitor.siren.state import (
     HEARTBEAT_TOPIC,
@@ -205,10 +204,7 @@ class _Connection:
         self._teller, self._broker = teller, broker
         self._problem: BrokerUnavailable | None = None
         self._ready = False
-        self._client = paho.Client(
-            CallbackAPIVersion.VERSION2, client_id=broker.client_id, clean_session=True, protocol=paho.MQTTv311,
-            reconnect_on_failure=False,
-        )  # fmt: skip
+        self._client = BrokerClient(broker.client_id)
         if broker.username is not None:
             self._client.username_pw_set(broker.username, broker.password)
         if will:
@@ -245,7 +241,7 @@ class _Connection:
 
     def _anyone_may_answer(self, stop: threading.Event) -> bool:
         """Whether a press by a stranger without a name comes through: tried, since no broker tells."""
-        stranger = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311, reconnect_on_failure=False)
+        stranger = BrokerClient()
         try:
             # Its own connection must not be lost over it.
             if not open_connection(

@@ -31,9 +31,8 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.broker import SLOW_AFTER_S, BrokerUnavailable, Patience, open_connection, refused, slow
+from monitor.broker import SLOW_AFTER_S, BrokerClient, BrokerUnavailable, Patience, open_connection, refused, slow
 from monitor.errand import Errand
 from monitor.sources.again import KEPT
 from monitor.sources.health import HealthBook, SourceHealth
@@ -257,13 +256,8 @@ class _Connection:
         return time.monotonic() - self._listening_since
 
     def _new_client(self) -> paho.Client:
-        client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=self._source.client_id,
-            clean_session=self._source._clean_session,
-            protocol=paho.MQTTv311,
-            reconnect_on_failure=False,
-            manual_ack=True,
+        client = BrokerClient(
+            self._source.client_id, clean_session=self._source._clean_session, manual_ack=True
         )
         if self._source.username is not None:
             client.username_pw_set(self._source.username, self._source._password)
@@ -530,11 +524,11 @@ class _Connection:
         source = self._source
         arrival_s = source._clock.now()
         payload = bytes(message.payload)
-        if not payload.strip() or len(payload) > MAX_LINE_BYTES:
-            # Empty is how a retained message is deleted.
-            if payload.strip():
-                self._book.fault("too_long")
+        if len(payload) > MAX_LINE_BYTES:  # of a far longer one the client has kept the beginning
+            self._book.fault("too_long")
             return None
+        if not payload.strip():
+            return None  # empty is how a retained message is deleted
         try:
             topic = message.topic
         except UnicodeDecodeError:

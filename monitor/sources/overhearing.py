@@ -18,9 +18,8 @@ from collections.abc import Callable
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.broker import BrokerAddress, open_connection
+from monitor.broker import BrokerAddress, BrokerClient, open_connection
 from monitor.sources.heard import content_of
 
 # 24 MB (measured): a day of fifteen buckets. Beyond it nothing is overheard for a while.
@@ -92,10 +91,7 @@ class Ear:
         """Connect. Raises BrokerUnavailable."""
         self._topic, self._take = topic, take
         self._refused = self.listening = False
-        self._client = paho.Client(
-            CallbackAPIVersion.VERSION2, client_id=f"{broker.client_id}-meanwhile", clean_session=True,
-            protocol=paho.MQTTv311, reconnect_on_failure=False,
-        )  # fmt: skip
+        self._client = BrokerClient(f"{broker.client_id}-meanwhile")
         if broker.username is not None:
             self._client.username_pw_set(broker.username, password)
         self._client.on_connect = self._on_connect

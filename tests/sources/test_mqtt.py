@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+import tracemalloc
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -97,6 +98,42 @@ def test_a_message_that_is_too_long_is_counted_and_not_sent_for_ever(
     assert run.data == [b"y" * MAX_LINE_BYTES]
     assert run.source.health().faults == {"too_long": 1}
     assert run.source.unacknowledged == 1
+
+
+SENDS_WITHOUT_MEASURE = """
+import sys
+from paho.mqtt import publish
+
+publish.single(sys.argv[1], b"x" * 50_000_000, qos=1, hostname="127.0.0.1", port=int(sys.argv[2]))
+"""
+
+
+def test_a_message_without_measure_takes_no_memory_and_what_is_behind_it_comes(
+    broker: Broker, running: Callable[..., Running], clock: ArrivalClock
+) -> None:
+    """A stock broker passes on up to 256 MB. It is counted and acknowledged, so it does not come again."""
+    run = running(source_at(broker, clock))
+    run.wait_state("connected")
+    tracemalloc.start()
+    try:
+        subprocess.run(  # elsewhere, for the sender's own memory is not what is looked at
+            [sys.executable, "-c", SENDS_WITHOUT_MEASURE, TOPIC, str(broker.port)], check=True, timeout=20.0
+        )
+        broker.publish(TOPIC, pack(1))
+        acknowledge(run.wait_lines(1))
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert run.data == [pack(1)]
+    assert run.source.health().faults == {"too_long": 1}
+    assert peak < 5_000_000, f"{peak} bytes for a message of 50 MB"
+    time.sleep(0.3)
+    run.end()
+    again = running(source_at(broker, clock))
+    again.wait_state("connected")
+    broker.publish(TOPIC, pack(2))
+    again.wait_lines(1)
+    assert again.data == [pack(2)] and again.source.health().faults == {}
 
 
 # ---- acknowledging -------------------------------------------------------------------------------------------------
