@@ -9,13 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from monitor.sensing.division import NOBODY_MINDS, nobody_minds_words
+from monitor.sensing.floods import TOO_MANY, too_many_words
 from monitor.sensing.senml import FAULTS
 from monitor.sensing.strangers import STRANGE_BUCKET, strange_bucket_words
 from monitor.words import mark, tr, trn
 
 # A source's own counts of lines that never came whole, beside what the decoder finds in a line.
 _DAMAGE = FAULTS | {"cut_line": mark("cut off when the port went away")}
-del _DAMAGE[STRANGE_BUCKET]
+for _kind in (STRANGE_BUCKET, TOO_MANY):  # each has a sentence of its own
+    del _DAMAGE[_kind]
 
 
 def notes(totals: Mapping[tuple[str, str], int]) -> list[str]:
@@ -95,4 +97,6 @@ def _other(kind: str, source: str, n: int) -> str:
         )
     if kind == NOBODY_MINDS:
         return nobody_minds_words(source)
+    if kind == TOO_MANY:
+        return too_many_words(source)
     return strange_bucket_words(source) if kind == STRANGE_BUCKET else ""

@@ -49,6 +49,7 @@ from monitor.replay import BATCH_ENDED, WATCH_STARTED, act_note, amendment_note
 from monitor.replay_learned import history_note
 from monitor.resetting import CLOCK_SET_RIGHT
 from monitor.sensing.division import NOBODY_MINDS, nobody_minds_words
+from monitor.sensing.floods import TOO_MANY, too_many_words
 from monitor.sensing.senml import Decoder
 from monitor.sensing.strangers import STRANGE_BUCKET, KnownBuckets, strange_bucket_words
 from monitor.settings import Settings
@@ -257,6 +258,8 @@ class Watch:
             self._refused(error)
         for known in self.journal.batches():
             self._buckets.know(known.batch.bucket)
+        self._buckets.met_before(bucket for bucket, _ in self.journal.probes())
+        self._buckets.met_before(self.nodes.supplies.known(now_s))
         self._resume(self.journal.running_batches(), now_s)
         for minder in self.minders.values():
             # What the fold did not find again goes on as it stood, or it would stand for ever.
@@ -350,7 +353,10 @@ class Watch:
         self._buckets.others = self._buckets.nobodys = 0
         decoded = self._decoder.decode(line.data, arrival_s, retained=line.retained, default_bucket=bucket)
         for fault in (*decoded.faults, *decoded.unfit):
-            self._faults[(line.origin.name, fault)] += 1
+            if fault == TOO_MANY:
+                self._count_once(line.origin.name, TOO_MANY, too_many_words)
+            else:
+                self._faults[(line.origin.name, fault)] += 1
         if self._buckets.nobodys:
             self._count_once(line.origin.name, NOBODY_MINDS, nobody_minds_words)
         if decoded.strange > self._buckets.others:
@@ -377,7 +383,8 @@ class Watch:
         return True
 
     def _count_once(self, source: str, what: str, words: Callable[[str], str]) -> None:
-        """Readings of more buckets than anybody has, or of ones that fell between the watches: said at the first."""
+        """Readings of more buckets than anybody has, of ones that fell between the watches, or too many of one probe:
+        said at the first."""
         self._faults[(source, what)] += 1
         if self._faults[(source, what)] == 1:
             self.say(words(source))

@@ -17,7 +17,8 @@ from typing import Any, NamedTuple, NoReturn
 from zlib import crc32
 
 from monitor.domain import PROBES, Reading
-from monitor.sensing.clocks import MOST_LAG_S, MOST_LEAD_S, NodeClock
+from monitor.sensing.clocks import ABSOLUTE_FROM_S, MOST_LAG_S, MOST_LEAD_S, NodeClock
+from monitor.sensing.floods import TOO_MANY, MinuteRoom
 from monitor.sensing.supply import Supply
 from monitor.sensing.thermocouple import (
     STRAIGHT_LINE_UV_PER_C,
@@ -58,6 +59,7 @@ FAULTS = {
     "no_cold_junction": mark("a thermocouple voltage without its cold junction's temperature"),
     "stale_retained": mark("a stored message without a time of the last four days"),
     "strange_bucket": mark("readings of buckets that nobody named, beyond those that are kept"),
+    TOO_MANY: mark("more readings of one probe in a minute than are kept"),
 }  # fmt: skip
 
 # What a node calls the voltage of its own battery or supply, in V, beside its probes.
@@ -328,6 +330,7 @@ class _Node:
 
     clock: NodeClock = field(default_factory=NodeClock)
     cold_junctions_c: dict[float, float] = field(default_factory=dict)  # the latest few, by their times
+    room: MinuteRoom = field(default_factory=MinuteRoom)
 
 
 class _Placed(NamedTuple):
@@ -337,6 +340,7 @@ class _Placed(NamedTuple):
     value: float | str | None
     time_s: float
     retimed: bool
+    own_time: bool  # it is that of the node's clock, and that clock is right
 
 
 @dataclass(slots=True)
@@ -349,6 +353,13 @@ class _Found:
     readings: list[Reading] = field(default_factory=list)
     uncorrected: int = 0
     supplies: list[Supply] = field(default_factory=list)
+
+    def keep(self, reading: Reading, room: MinuteRoom, *, own_time: bool) -> None:
+        """Add a reading, or count that its minute is full."""
+        if room.takes(reading.time_s, own_time=own_time):
+            self.readings.append(reading)
+        else:
+            self.faults.append(TOO_MANY)
 
 
 class Decoder:
@@ -456,7 +467,8 @@ class Decoder:
             placed_s, retimed = node.clock.place_one(record.stamp_s, record.value, arrival_s)
             if not kind and type(record.value) is float and -MOST_LEAD_S <= arrival_s - placed_s <= MOST_LAG_S:
                 bucket, probe = key
-                found.readings.append(Reading(bucket, probe, placed_s, arrival_s, record.value, "ok", retimed))
+                reading = Reading(bucket, probe, placed_s, arrival_s, record.value, "ok", retimed)
+                found.keep(reading, node.room, own_time=_own_time(record, retimed))
                 return
             times = [(placed_s, retimed)]
         elif found.retained:
@@ -470,7 +482,7 @@ class Decoder:
             elif not -MOST_LEAD_S <= arrival_s - time_s <= MOST_LAG_S:
                 found.faults.append("bad_time")
             else:
-                placed.append(_Placed(kind, record.value, time_s, retimed))
+                placed.append(_Placed(kind, record.value, time_s, retimed, _own_time(record, retimed)))
         self._measure(key, settings or ProbeSettings(), node, placed, found)
 
     def _measure(
@@ -502,9 +514,8 @@ class Decoder:
                     found.faults.append("bad_value")  # the calibration took it beyond what a double holds
                     continue
             bucket, probe = key
-            found.readings.append(
-                Reading(bucket, probe, one.time_s, found.arrival_s, temperature_c, state, one.retimed)
-            )
+            reading = Reading(bucket, probe, one.time_s, found.arrival_s, temperature_c, state, one.retimed)
+            found.keep(reading, node.room, own_time=one.own_time)
         if cold:
             known = node.cold_junctions_c
             known.update(cold)
@@ -518,6 +529,10 @@ class Decoder:
                 del self._nodes[next(iter(self._nodes))]
             node = self._nodes[key] = _Node()
         return node
+
+
+def _own_time(record: Record, retimed: bool) -> bool:
+    return not retimed and record.stamp_s >= ABSOLUTE_FROM_S
 
 
 def _time(reading: Reading) -> float:

@@ -31,7 +31,8 @@ def strange_bucket_words(source: str) -> str:
 
 
 class KnownBuckets:
-    """The buckets that are taken. Those met first stay; ``know`` adds one whatever others there are.
+    """The buckets that are taken. Those met first stay, also those that an earlier watch met (``met_before``); ``know``
+    adds one whatever others there are.
 
     Of a site that is divided among watches only those of this watch's part can be met at all.
     """
@@ -49,6 +50,14 @@ class KnownBuckets:
         """Somebody named it: in the settings, or as the bucket of a batch."""
         self._named.add(bucket)
         self._strangers.discard(bucket)
+
+    def met_before(self, buckets: Iterable[str]) -> None:
+        """The journal holds something of these: whatever nobody named counts among the others, or each restart would
+        make room for as many again. All of them go on being taken, even where they are more.
+        """
+        self._strangers.update(
+            bucket for bucket in buckets if bucket not in self._named and self._division.minds(bucket)
+        )
 
     def takes(self, bucket: str) -> bool:
         """Whether readings of this bucket are kept; a new one counts from now on, as long as there is room."""

@@ -20,6 +20,8 @@ from monitor.cli import main
 from monitor.exchange.carry import export_batches, import_batches
 from monitor.exchange.rows import MOST_JSON, ExchangeError, Lines
 from monitor.journal.database import Journal
+from monitor.sensing.division import Division
+from monitor.sensing.floods import MOST_A_MINUTE, TOO_MANY
 from monitor.sensing.senml import FAULTS, MOST_NAME, Decoder
 from monitor.sensing.strangers import MOST_STRANGERS, KnownBuckets
 from monitor.settings import MOST_SETTINGS_BYTES, SettingsError, load_settings
@@ -103,6 +105,84 @@ def test_a_new_watch_knows_the_buckets_of_all_batches(bench: Bench) -> None:
     bench.line(NIGHT_S + 151.0, pack("old-1", 20.0, NIGHT_S + 150.0))
     bench.until(NIGHT_S + 220.0)
     assert len(list(bench.desk.readings("old-1"))) == 1
+
+
+def test_a_restart_makes_no_room_for_more_strangers(bench: Bench) -> None:
+    """Those of the watch before count; they go on being taken, a bucket that is named now does too, and it is said
+    again. So do nodes of which nothing but the supply is known."""
+    for run in range(3):
+        bench.line(bench.now_s + 1.0, invented(run))
+        bench.line(bench.now_s + 1.0, json.dumps([{"n": f"no-{run}/supply", "u": "V", "v": 3.0}]).encode())
+        bench.until(bench.now_s + 70.0)
+        bench.stop()
+        bench.settings = settings_with("shed-2", "no-2-999")
+        bench.said.clear()
+        bench.start()
+    bench.line(bench.now_s + 1.0, invented(2))
+    bench.line(bench.now_s + 1.0, invented(0))
+    bench.until(bench.now_s + 70.0)
+    buckets = {bucket for bucket, _ in bench.desk.probes()}
+    assert buckets == {f"no-0-{number}" for number in range(MOST_STRANGERS)} | {"no-2-999"}
+    assert len(list(bench.desk.readings("no-0-7"))) == 2 and len(list(bench.desk.readings("no-2-999"))) == 2
+    assert [words for words in bench.said if "nobody named" in words]
+
+
+def test_supplies_count_among_the_strangers_over_a_restart(bench: Bench) -> None:
+    """A bucket of which only the supply came stands in no row of the readings."""
+    for run in range(2):
+        sent = [{"n": f"node-{run}-{number}/supply", "u": "V", "v": 3.9} for number in range(100)]
+        bench.line(bench.now_s + 1.0, json.dumps(sent).encode())
+        bench.until(bench.now_s + 70.0)
+        known = bench.watch.nodes.supplies.known(bench.now_s)
+        assert len(known) == MOST_STRANGERS and all(name.startswith("node-0-") for name in known)
+        bench.stop()
+        bench.start()
+
+
+def test_what_the_journal_held_of_other_watches_buckets_is_not_taken() -> None:
+    """Of a site that was divided since, the others' buckets are theirs, whatever this journal holds."""
+    known = KnownBuckets(["home"], most_strangers=2, division=Division((("hill", ("h*",)), ("dale", ("d*",))), "hill"))
+    known.met_before(["home", "h1", "h2", "h3", "d1"])
+    assert [known.takes(one) for one in ("home", "h1", "h2", "h3", "h4", "d1")] == [True] * 4 + [False] * 2
+    known.know("h4")
+    assert known.takes("h4")
+
+
+def test_a_flood_of_readings_of_one_bucket_is_cut_to_what_a_minute_may_hold(bench: Bench) -> None:
+    """Sixty thousand at twenty a second, sent at once as a backlog of an hour: so many of each minute are kept, it is
+    counted, said once, and told by ``status``; the named bucket beside it loses nothing."""
+    from_s = NIGHT_S - 3600.0
+    for number in range(60):
+        of_a_second = [{"n": "core", "u": "Cel", "t": round(one * 0.05, 3), "v": 20.0} for one in range(1000)]
+        of_a_second[0] |= {"bn": "stranger/", "bt": from_s + 50.0 * number}
+        at_s = NIGHT_S + 62.0 + number
+        bench.line(at_s, json.dumps(of_a_second, separators=(",", ":")).encode())
+        bench.line(at_s + 0.5, pack("shed-2", 60.0 + number / 100.0, at_s))
+    bench.until(NIGHT_S + 200.0)
+    kept = list(bench.desk.readings("stranger"))
+    assert len(kept) == 50 * MOST_A_MINUTE
+    assert len(list(bench.desk.readings("shed-2"))) == 60
+    assert bench.desk.counters()[("wire", TOO_MANY)] == 60_000 - len(kept)
+    said = [words for words in bench.said if "of one probe" in words]
+    assert len(said) == 1 and "wire" in said[0]
+    notes = status_view(bench.desk, bench.settings, bench.now_s).notes
+    assert [note for note in notes if "of one probe" in note] and not [note for note in notes if "damaged" in note]
+
+
+def test_a_flood_of_a_named_bucket_is_judged_live_as_it_is_replayed(bench: Bench) -> None:
+    """What is cut is cut the same in the replay."""
+    batch = batch_in("shed-2")
+    bench.begin(batch)
+    bench.until(NIGHT_S + 61.0)
+    for number in range(200):
+        at_s = NIGHT_S + 62.0 + number
+        flood = [{"n": "core", "u": "Cel", "t": one / 100.0, "v": 60.0 + number * 0.05} for one in range(100)]
+        flood[0] |= {"bn": "shed-2/", "bt": at_s - 1.0}
+        bench.line(at_s, json.dumps(flood).encode())
+    bench.line(NIGHT_S + 399.0, pack("shed-2", 71.0, NIGHT_S + 398.5))  # a replay ends with the last line
+    bench.until(NIGHT_S + 400.0)
+    assert 4 * MOST_A_MINUTE <= len(list(bench.desk.readings("shed-2"))) <= 5 * MOST_A_MINUTE
+    assert bench.events("shed-2") and bench.replayed(batch) == bench.events("shed-2")
 
 
 @given(st.lists(st.tuples(st.booleans(), st.integers(0, 30)), max_size=120))
