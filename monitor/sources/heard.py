@@ -17,8 +17,9 @@ from monitor.sources.line import Line
 
 # They are kept in sheets, so that a commit writes those that have changed and not all of them.
 A_SHEET = 64
-# What has not come for so long, while the session brought others, does not come: its queue had no room for it. By the
-# computer's own time: how fast a broker sends what it kept does not go by ours.
+# What has not come once the session has brought all that waited does not come: its queue had no room for it
+# (``Line.caught_up``). A broker of which that is not known goes by the time since the last one came: the computer's own,
+# for how fast a broker sends what it kept does not go by ours.
 FORGOTTEN_AFTER_S = 600.0
 
 
@@ -61,16 +62,20 @@ class ToComeAgain:
         self._open: dict[str, _Open] = {}
         self._changed: set[tuple[str, int]] = set()  # source, sheet
 
-    def hear(self, line: Line) -> None:
-        """An overheard line was taken: the session is to bring it, too."""
-        open_ = self._open.setdefault(line.origin.name, _Open())
-        self._changed.add((line.origin.name, open_.add(_content(line))))
+    def hear(self, line: Line) -> str:
+        """An overheard line was taken: the session is to bring it, too. Returns what it is known by."""
+        open_, content = self._open.setdefault(line.origin.name, _Open()), _content(line)
+        self._changed.add((line.origin.name, open_.add(content)))
         open_.at = self._monotonic()
+        return content
 
     def brings(self, line: Line) -> bool:
         """Whether the session brings with this line what was overheard before; it is then no longer to come."""
         open_ = self._open.get(line.origin.name)
         if open_ is None or not open_.sheets or not line.delivery:
+            return False
+        if line.caught_up and not line.duplicate:  # one like it that is sent from now on is another reading
+            self.forget(line.origin.name)
             return False
         number, now = open_.take_off(_content(line)), self._monotonic()
         open_.at = now if open_.at is None or number is not None else open_.at
@@ -81,12 +86,18 @@ class ToComeAgain:
         return number is not None
 
     def forget(self, source: str) -> None:
-        """The broker of this source has lost the session that was to bring it all."""
+        """Nothing is to come of it any more: the session has brought what it had, or the broker has lost it."""
         open_ = self._open.get(source)
         if open_ is not None:
             self._changed |= {(source, one) for one in open_.sheets}
             open_.sheets.clear()
             open_.on.clear()
+
+    def give_up(self, source: str, content: str) -> None:
+        """What was taken of it is lost again: when the session brings it, it counts. ``content`` is that of ``hear``."""
+        number = self._open[source].take_off(content)
+        if number is not None:
+            self._changed.add((source, number))
 
     def changes(self) -> Iterator[tuple[str, list[str] | None]]:
         """What is to be kept in the journal: a name for each sheet that is not kept as it is now, and what is on it;

@@ -47,6 +47,7 @@ class Line:
     ``overheard``: it is not from the session, which is to bring the same content later (``sources.overhearing``).
     ``new_session``: the first since the broker began a session anew; it numbers its messages from the beginning, so no
     delivery of before says anything of one that comes now.
+    ``caught_up``: the session had brought all that had waited for us before this one came.
     """
 
     arrival_s: float
@@ -58,6 +59,7 @@ class Line:
     delivery: str = ""
     overheard: bool = False
     new_session: bool = False
+    caught_up: bool = False
 
 
 Deliver = Callable[[Line], None]

@@ -60,6 +60,8 @@ _TURN_S = 0.5
 ANNOUNCE_EVERY_S = 60.0
 # A full window for longer than this means that the worker does not commit.
 _WINDOW_STUCK_S = 60.0
+# The window has had room for so long: nothing waits at the broker any more, once it has answered after that, too.
+SETTLED_S = 5.0
 _EAR_AGAIN_S = 15.0
 # A broker may grant a subscription that its access list forbids, and then sends nothing: said after so long.
 MUTE_AFTER_S = 300.0
@@ -139,6 +141,11 @@ class MqttSource:
         """How many messages of this connection wait to be committed; at ``COMMIT_AT`` it is time to."""
         with self._lock:
             return len(self._waiting)
+
+    def _unacknowledged_there(self) -> int:
+        """As many as the broker still counts, of those that were handed on: an acknowledgement may not be out yet."""
+        with self._lock:
+            return len(self._waiting) + len(self._acks)
 
     # ---- the thread ------------------------------------------------------------------------------------------------
 
@@ -245,6 +252,9 @@ class _Connection:
         self._ear: Ear | None = None
         self._ear_told = False
         self._ear_again_at = 0.0
+        self._caught_up = False  # the session has brought all that had waited for us
+        self._room_since: float | None = None  # monotonic: since when the window has had room
+        self._asked: int | None = None  # the number of the question whose answer says so
         self._client = self._new_client()
         self._woken, source._wake = socket.socketpair()
         self._woken.setblocking(False)
@@ -266,6 +276,7 @@ class _Connection:
             client.will_set(announced.topic, self._announcement("gone"), qos=1, retain=True)
         client.on_connect = self._guarded(self._on_connect)
         client.on_subscribe = self._guarded(self._on_subscribe)
+        client.on_unsubscribe = self._guarded(self._on_unsubscribe)
         client.on_message = self._guarded(self._on_message)
         return client
 
@@ -300,6 +311,7 @@ class _Connection:
                     mend=True,
                 )
             self._mind_window()
+            self._mind_queue()
             self._mind_silence()
             self._announce()
 
@@ -336,6 +348,8 @@ class _Connection:
         if acks or (self._ear is not None and heard is None):
             # Before the broker goes on: from here each message comes by the session alone.
             self._close_ear()
+        if acks:
+            self._asked = None  # what these let come must be here before the answer that counts
         for mid in acks:
             client.ack(mid, 1)
         if self._ear is not None:
@@ -379,6 +393,27 @@ class _Connection:
             self._tell_listening()
         self._stuck = stuck
 
+    def _mind_queue(self) -> None:
+        """Find out when the session has brought all that waited: a broker fills the window as long as anything does.
+
+        A network may hold back what fills it, so the broker is asked something, which it answers in turn.
+        """
+        if self._caught_up or self._window_is_full() or not self.listening:
+            return
+        now = time.monotonic()
+        self._room_since = now if self._room_since is None else self._room_since
+        if self._asked is None and now - self._room_since > SETTLED_S:
+            # Nobody has subscribed to that: it changes nothing (MQTT-3.10.4-5).
+            _, self._asked = self._client.unsubscribe(f"{self._source.client_id}/nothing")
+
+    def _window_is_full(self) -> bool:
+        """Whether more may wait than the broker may send now; what was asked before is then void."""
+        source = self._source
+        full = self._ear is not None or len(self._held) + source._unacknowledged_there() >= IN_FLIGHT_WINDOW
+        if full:
+            self._room_since = self._asked = None
+        return full
+
     def _mind_ear(self) -> None:
         """Hear by a second connection what the broker holds back; it is opened again where it was lost."""
         if self._source._doubles.full:
@@ -391,7 +426,7 @@ class _Connection:
         source, errand = self._source, self._source._errand
         if errand.is_back():
             with contextlib.suppress(BrokerUnavailable):
-                self._ear = errand.take()
+                self._ear, self._caught_up = errand.take(), False
         elif not errand.under_way and time.monotonic() >= self._ear_again_at:
             self._ear_again_at = time.monotonic() + _EAR_AGAIN_S
             take = self._guarded(self._overhear)
@@ -498,6 +533,9 @@ class _Connection:
         if self._source._brief < _BRIEF_TIMES:
             self._tell_listening()
 
+    def _on_unsubscribe(self, _client: Any, _data: Any, mid: int, *_more: Any) -> None:
+        self._caught_up = self._caught_up or (mid == self._asked and not self._window_is_full())
+
     def _tell_listening(self) -> None:
         self._book.enter(
             "connected",
@@ -516,7 +554,8 @@ class _Connection:
             if self._source._doubles.by_session(line.origin.topic, line.data, ear_is_open=True):
                 self._hand(line)
         else:
-            self._held.append((message.mid, line))
+            self._held.append((message.mid, replace(line, caught_up=self._caught_up)))
+            self._window_is_full()
             self._hand_on()
 
     def _line_of(self, message: paho.MQTTMessage, delivery: str) -> Line | None:
@@ -550,7 +589,9 @@ class _Connection:
         while self._held and self._ear is None and source.unacknowledged < MOST_HANDED_ON:
             mid, line = self._held.popleft()
             if line.delivery:
-                self._hand(replace(line, ack=source._expect_ack(mid, line.arrival_s)))
+                # One that came before an ear was opened says nothing of what that has heard.
+                caught_up = line.caught_up and self._caught_up
+                self._hand(replace(line, ack=source._expect_ack(mid, line.arrival_s), caught_up=caught_up))
             elif source._doubles.by_session(line.origin.topic, line.data, ear_is_open=False):
                 self._hand(line)
 

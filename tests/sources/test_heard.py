@@ -15,9 +15,13 @@ from monitor.sources.line import Line, Origin
 AT_S = 1773480000.0
 
 
-def line(what: int, *, source: str = "broker", topic: str = "t", again: bool = False) -> Line:
+def line(
+    what: int, *, source: str = "broker", topic: str = "t", again: bool = False, caught_up: bool = False
+) -> Line:
     origin = Origin("mqtt", source, topic)
-    return Line(AT_S, b"%d" % what, origin, duplicate=again, delivery=f"7:{what}", ack=lambda: None)
+    return Line(
+        AT_S, b"%d" % what, origin, duplicate=again, delivery=f"7:{what}", ack=lambda: None, caught_up=caught_up
+    )
 
 
 class Kept:
@@ -134,6 +138,43 @@ def test_what_never_comes_is_forgotten() -> None:
     assert not to_come.brings(line(9)) and not to_come.brings(line(3))
     kept.commit(to_come)
     assert kept.facts == {}
+
+
+def test_what_has_not_come_when_the_session_has_caught_up_is_forgotten() -> None:
+    """Its queue had no room for them: what is sent from then on counts, however much like them, and over a kill."""
+    kept, to_come = Kept(), ToComeAgain()
+    for _ in range(A_SHEET + 3):
+        to_come.hear(line(1))
+    to_come.hear(line(1, source="other"))
+    kept.commit(to_come)
+    assert all(to_come.brings(line(1)) for _ in range(10))
+    assert not to_come.brings(line(1, caught_up=True))
+    to_come = kept.restarted()  # killed before the commit: it comes once more
+    assert not to_come.brings(line(1, caught_up=True)) and not to_come.brings(line(1))
+    kept.commit(to_come)
+    to_come = kept.restarted()
+    assert not to_come.brings(line(1))
+    assert to_come.brings(line(1, source="other")), "the queue of another broker is another queue"
+
+
+def test_one_that_is_sent_again_says_nothing_of_the_queue() -> None:
+    """It was on its way before."""
+    to_come = ToComeAgain()
+    to_come.hear(line(1))
+    assert not to_come.brings(line(9, again=True, caught_up=True))
+    assert to_come.brings(line(1))
+
+
+def test_what_was_heard_and_lost_counts_when_it_comes() -> None:
+    """Memory was full: the reading was given up, the broker still has the message."""
+    kept, to_come = Kept(), ToComeAgain()
+    first, second = to_come.hear(line(1)), to_come.hear(line(2))
+    kept.commit(to_come)
+    to_come.give_up("broker", first)
+    to_come.give_up("broker", first)  # it came meanwhile, or was given up before
+    assert not to_come.brings(line(1)) and to_come.brings(line(2))
+    kept.commit(to_come)
+    assert kept.facts == {} and first != second
 
 
 def test_after_a_restart_the_time_begins_with_the_first_that_comes() -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 
@@ -12,6 +15,7 @@ from hypothesis import strategies as st
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.broker import BrokerUnavailable
+from monitor.sources.heard import ToComeAgain
 from monitor.sources.line import Line
 from monitor.sources.mqtt import IN_FLIGHT_WINDOW, MqttSource
 from monitor.sources.overhearing import FORGOTTEN_AFTER_S, MOST_HEARD, Doubles
@@ -232,3 +236,59 @@ def test_an_ear_that_is_lost_is_opened_again(
     stuck.wait_says("judged as they come", 20.0)
     broker.publish(TOPIC, pack(700))
     assert values(stuck.wait_lines(IN_FLIGHT_WINDOW + 1))[-1] == 700
+
+
+@pytest.mark.broker
+def test_what_the_queue_had_no_room_for_swallows_nothing_that_comes_later(
+    new_broker: Callable[..., Broker], running: Callable[..., Running], moved: Moved, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A node without times sends the same bytes all the while: fifty are heard, and the broker keeps thirty of them.
+    Those come and are known; what is sent after them is marked, and counts.
+    """
+    monkeypatch.setattr("monitor.sources.mqtt.SETTLED_S", 0.6)
+    broker, to_come = new_broker("max_queued_messages 30").start(), ToComeAgain()
+    run = running(MqttSource("127.0.0.1", broker.port, clock=moved))
+    run.wait_state("connected")
+    time.sleep(1.5)
+    with_full_window(run, broker, moved, ((TOPIC, pack(number)) for number in range(IN_FLIGHT_WINDOW)))
+    assert all(line.caught_up for line in run.lines), "nothing waited before the disk was full"
+    run.wait_says("judged as they come")
+    for _ in range(50):
+        broker.publish(TOPIC, pack(100))
+    count = IN_FLIGHT_WINDOW + 50
+    for line in run.wait_lines(count)[IN_FLIGHT_WINDOW:]:
+        to_come.hear(line)
+    acknowledge(run.lines)
+    done, known = count, 0
+    while known < 30:
+        run.wait_lines(done + 1)
+        waits, done = run.lines[done:], len(run.lines)
+        known += sum(to_come.brings(line) for line in waits)
+        assert not any(line.caught_up for line in waits)
+        acknowledge(waits)
+    time.sleep(1.5)
+    assert len(run.lines) == count + 30
+    fresh = []
+    for number in range(5):
+        broker.publish(TOPIC, pack(100))
+        fresh.append(run.wait_lines(count + 31 + number)[-1])
+        assert not to_come.brings(fresh[-1]) and fresh[-1].caught_up
+        acknowledge(fresh)
+
+
+@pytest.mark.broker
+def test_a_network_that_holds_back_what_waits_is_not_taken_for_an_empty_queue(
+    stuck: Running, broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Acknowledged, and for a while nothing fills the window: the broker stands still, or the wireless does."""
+    monkeypatch.setattr("monitor.sources.mqtt.SETTLED_S", 0.3)
+    for number in range(100, 130):
+        broker.publish(TOPIC, pack(number))
+    stuck.wait_lines(IN_FLIGHT_WINDOW + 30)
+    assert broker.process is not None
+    os.kill(broker.process.pid, signal.SIGSTOP)
+    acknowledge(stuck.lines)
+    time.sleep(1.5)
+    os.kill(broker.process.pid, signal.SIGCONT)
+    again = stuck.wait_lines(IN_FLIGHT_WINDOW + 30 + IN_FLIGHT_WINDOW)[IN_FLIGHT_WINDOW + 30 :]
+    assert not any(line.caught_up for line in again)
