@@ -15,12 +15,13 @@ import heapq
 import queue
 import threading
 import time
-from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections import Counter, deque
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from itertools import count, takewhile
 from pathlib import Path
+from typing import NamedTuple
 
 from monitor.clock import PLAUSIBLE, ArrivalClock
 from monitor.domain import Batch, Condition, Event, LogEntry, Reading
@@ -84,6 +85,8 @@ RETRY_EVERY_S = 3.0
 # What a disk that refuses may make us hold, in readings of some 240 bytes: three days of twenty buckets with two probes
 # each ten seconds. Beyond that the oldest are given up, for memory that runs out ends the judging, too.
 MOST_PENDING = 1_100_000
+# Far more than all brokers together may have sent unacknowledged: what is older is of connections that are over.
+_MOST_ACKS = 16_384
 # Lines stamped just before a tick may still be on their way to the worker when the minute is full.
 TICK_GRACE_S = 0.2
 # What arrives at once is kept apart by this; a recording and the arrival clock know no smaller step.
@@ -103,12 +106,26 @@ MOST_WAITING_BYTES = 32 * 1024 * 1024
 _OTHER_CLOCK_S = 120.0
 
 
+class _Heard(NamedTuple):
+    """The readings of an overheard line, counted from the first that waited, and what it is known by."""
+
+    first: int
+    end: int
+    source: str
+    content: str
+
+
 @dataclass(slots=True)
 class _Pending:
     """What waits for the next commit."""
 
     lines: list[tuple[float, Line]] = field(default_factory=list)  # not in the recording yet
     readings: list[Reading] = field(default_factory=list)
+    # Those of lines that wait to be acknowledged. They are not given up: a broker sends no more while it waits, so they
+    # are few, and one that is sent an acknowledgement for them has nothing of them any more.
+    promised: list[Reading] = field(default_factory=list)
+    given_up: int = 0  # how many stood before ``readings``
+    heard: deque[_Heard] = field(default_factory=deque)  # where among those are the overheard ones
     marks: list[tuple[str, str, float, str | None]] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     alarms: list[AlarmRecord] = field(default_factory=list)
@@ -116,6 +133,31 @@ class _Pending:
     tick_s: float | None = None  # the newest tick that is not kept yet
     renotes: list[Callable[[], object]] = field(default_factory=list)  # those that the disk refused
     acks: list[Callable[[], None]] = field(default_factory=list)
+
+    def count(self) -> int:
+        """How many readings wait."""
+        return len(self.readings) + len(self.promised)
+
+    def in_order(self) -> Iterator[Reading]:
+        """All of them, as they arrived."""
+        return heapq.merge(self.readings, self.promised, key=lambda reading: reading.arrival_s)
+
+    def give_up(self, most: int) -> tuple[int, list[_Heard]]:
+        """Keep no more than ``most`` readings: the oldest go, overheard lines as a whole. How many, and those lines.
+
+        Of what is promised only where that is too much by itself: a broker that forgets its sessions sends ever more.
+        """
+        first = self.given_up
+        until = first + min(max(0, self.count() - most), len(self.readings))
+        lines: list[_Heard] = []
+        while self.heard and self.heard[0].first < until:
+            lines.append(self.heard.popleft())
+            until = max(until, lines[-1].end)
+        del self.readings[: until - first]
+        self.given_up = until
+        broken = max(0, len(self.promised) - most)
+        del self.promised[:broken]
+        return until - first + broken, lines
 
 
 class Watch:
@@ -211,7 +253,7 @@ class Watch:
 
     def waiting(self) -> dict[str, float]:
         """What has come and is not kept yet: bytes of lines, and readings for the next commit."""
-        return {"queue_bytes": self._lines.qsize(), "pending_readings": len(self._pending.readings)}
+        return {"queue_bytes": self._lines.qsize(), "pending_readings": self._pending.count()}
 
     def step(self, stop: threading.Event | None = None) -> None:
         """One round of the worker: take lines in, look for entries, tick when a minute is full, commit when due."""
@@ -363,18 +405,25 @@ class Watch:
             self._count_once(line.origin.name, STRANGE_BUCKET, strange_bucket_words)
         for supply in decoded.supplies:
             self.nodes.supplies.take(supply, arrival_s)
+        pending = self._pending
+        first = pending.given_up + len(pending.readings)
         for reading in decoded.readings:
-            self._pending.readings.append(reading)
+            (pending.readings if line.ack is None else pending.promised).append(reading)
             self._heard_through[reading.bucket] = line.origin.name
             if self._named and reading.bucket not in self._named:
                 self._faults[(line.origin.name, "other_bucket")] += 1
             for minder in self.minders.of_bucket(reading.bucket):
                 minder.take(reading)
-        self._again.take(line, decoded.readings)
+        if self._disk_refuses:  # each new connection brings it once more
+            self._again.remember(line)
+        else:
+            self._again.take(line, decoded.readings)
         if line.overheard:
-            self._heard.hear(line)
+            content = self._heard.hear(line)
+            if decoded.readings:
+                pending.heard.append(_Heard(first, first + len(decoded.readings), line.origin.name, content))
         if line.ack is not None:
-            self._pending.acks.append(line.ack)
+            pending.acks.append(line.ack)
 
     def _brings_what_was_heard(self, line: Line) -> bool:
         if not self._heard.brings(line):
@@ -393,7 +442,7 @@ class Watch:
         return len(self._pending.acks) >= COMMIT_AT_UNACKNOWLEDGED and not self._disk_refuses
 
     def _waits_for_commit(self) -> bool:
-        return bool(self._pending.readings or self._pending.acks or not self._disk_is_well())
+        return bool(self._pending.count() or self._pending.acks or not self._disk_is_well())
 
     def _disk_is_well(self) -> bool:
         recorded = self._recorder is None or self._recorder.trouble is None
@@ -607,7 +656,7 @@ class Watch:
             streams.append(takewhile(lambda deed: deed[0] <= at_s, deeds))
             tick = partial(self._tick_minder, minder, events=events)
             streams.append(stored_ticks(minder, self._watched, self._next_tick_s, tick))
-        fold(*streams, stored_readings(self.journal, minders, self._pending.readings))
+        fold(*streams, stored_readings(self.journal, minders, self._pending.in_order()))
         # What was judged by a clock that stood wrong has been told with the times it had.
         said_until_s = {batch.name: self.journal.fact(f"said_until/{batch.name}", 0.0) for batch in batches}
         self._pending.events += [event for event in events if event.at_s > said_until_s[event.batch]]
@@ -819,7 +868,7 @@ class Watch:
             with self.journal.transaction():
                 for renote in pending.renotes:
                     renote()
-                self.journal.add_readings(pending.readings)
+                self.journal.add_readings(pending.in_order())
                 self.journal.mark_readings(pending.marks)
                 new = self.journal.add_events(pending.events)
                 for record in pending.alarms:
@@ -881,11 +930,14 @@ class Watch:
     def _refused(self, error: JournalError) -> None:
         self.trouble["journal"], self._disk_refuses = str(error), True
         self._commit_due_s = self.clock.now() + RETRY_EVERY_S * self.clock.speed
-        too_many = len(self._pending.readings) - MOST_PENDING
-        if too_many > 0:
-            del self._pending.readings[:too_many]
-            self._faults[("journal", "not_kept")] += too_many
-        del self._pending.marks[:-MOST_PENDING]
+        pending = self._pending
+        given_up, overheard = pending.give_up(MOST_PENDING)
+        if given_up:
+            self._faults[("journal", "not_kept")] += given_up
+        for one in overheard:  # the broker still has them: they count when the session brings them
+            self._heard.give_up(one.source, one.content)
+        del pending.marks[:-MOST_PENDING]
+        del pending.acks[:-_MOST_ACKS]
 
     def _save_state(self, tick_s: float) -> dict[object, object]:
         """What has changed since it was last kept, and nothing else: each row is a page of the card. Returns that."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -134,6 +135,126 @@ def test_what_waits_for_the_disk_has_a_bound(tmp_path: Path, monkeypatch: pytest
     assert [one.temperature_c for one in kept(bench)][-10:] == [65.0 + i for i in range(10)]
     counted = bench.desk.counters()[("journal", "not_kept")]
     assert counted == 25 - len(kept(bench)) > 0
+    bench.close()
+
+
+class Node:
+    """A node behind a broker, on a bench whose disk can refuse: what the session brings, and what is overheard."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench, self.acked = bench, list[int]()
+
+    def sends(self, number: int, data: bytes, *, overheard: bool = False, **more: Any) -> None:
+        origin, at_s = Origin("mqtt", "wire"), self.bench.clock.now()
+        if overheard:
+            line = Line(at_s, data, origin, overheard=True)
+        else:
+            line = Line(at_s, data, origin, ack=lambda: self.acked.append(number), delivery=f"{number}:aa", **more)
+        self.bench.watch.deliver(line)
+        self.bench._turn()
+
+
+def on_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most_pending: int) -> Bench:
+    monkeypatch.setattr("monitor.watch.MOST_PENDING", most_pending)
+    bench = Bench(tmp_path, NIGHT_S, settings_with("shed-1"), journal_type=Breaking, sources=[StillSource("wire")])
+    monkeypatch.setattr(Breaking, "full", True)
+    return bench
+
+
+@pytest.mark.parametrize("timed", [True, False])
+def test_what_is_acknowledged_has_been_kept_however_long_the_disk_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, timed: bool
+) -> None:
+    """Memory is full: the broker's window is not given up, and what was overheard counts when the session brings it."""
+    bench = on_a_full_disk(tmp_path, monkeypatch, 26)
+    node = Node(bench)
+
+    def data(number: int) -> bytes:
+        return pack("shed-1", 50.0 + number, NIGHT_S + 5.0 * number if timed else None)
+
+    for number in range(20):
+        bench.until(NIGHT_S + 5.0 * (number + 1))
+        node.sends(number, data(number))
+    for number in range(20, 40):
+        bench.until(NIGHT_S + 5.0 * (number + 1))
+        node.sends(number, data(number), overheard=True)
+    assert len(bench.watch._pending.readings) <= 8 and node.acked == []
+    monkeypatch.setattr(Breaking, "full", False)
+    bench.until(bench.now_s + MINUTE_S)
+    for number in range(20, 40):
+        node.sends(number, data(number))
+    bench.until(bench.now_s + MINUTE_S)
+    assert sorted(node.acked) == list(range(40))
+    assert Counter(one.temperature_c for one in kept(bench)) == Counter(50.0 + number for number in range(40))
+    arrivals = [one.arrival_s for one in kept(bench)]
+    assert arrivals == sorted(arrivals)
+    bench.close()
+
+
+def test_an_overheard_line_is_given_up_as_a_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a pack of several readings without times the rest would be kept twice when the session brings it."""
+    bench = on_a_full_disk(tmp_path, monkeypatch, 9)
+    node = Node(bench)
+
+    def data(number: int) -> bytes:
+        names = "core", "wall"
+        records = [{"n": f"shed-1/{name}", "u": "Cel", "v": 50.0 + number} for name in names]
+        return json.dumps(records).encode()
+
+    for number in range(8):
+        bench.until(NIGHT_S + 5.0 * (number + 1))
+        node.sends(number, data(number), overheard=True)
+    bench.until(bench.now_s + 10.0)
+    assert bench.watch._pending.count() == 8
+    monkeypatch.setattr(Breaking, "full", False)
+    bench.until(bench.now_s + MINUTE_S)
+    for number in range(8):
+        node.sends(number, data(number))
+    bench.until(bench.now_s + MINUTE_S)
+    assert Counter(one.temperature_c for one in kept(bench)) == {50.0 + number: 2 for number in range(8)}
+    bench.close()
+
+
+def test_a_broker_that_is_lost_again_and_again_does_not_fill_the_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the disk refuses each new connection brings what waits once more; and a broker that forgets brings more."""
+    bench = on_a_full_disk(tmp_path, monkeypatch, 30)
+    monkeypatch.setattr("monitor.watch._MOST_ACKS", 30)
+    node = Node(bench)
+    for connection in range(20):
+        for number in range(5):
+            bench.until(bench.now_s + 1.0)
+            node.sends(number, pack("shed-1", 50.0 + number, NIGHT_S + number), duplicate=connection > 0)
+        bench.until(bench.now_s + 5.0)
+    assert len(bench.watch._pending.promised) <= 10 and len(bench.watch._pending.acks) <= 35
+    for number in range(100, 130):
+        bench.until(bench.now_s + 1.0)
+        node.sends(number, pack("shed-1", 60.0, NIGHT_S + number))
+    bench.until(bench.now_s + 5.0)
+    assert bench.watch._pending.count() == 30
+    bench.close()
+
+
+def test_steady_readings_are_kept_after_a_queue_that_was_full(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three hundred like ones were overheard, a hundred of them come; those that are sent from then on count."""
+    bench = Bench(tmp_path, NIGHT_S, settings_with("shed-1"), journal_type=Breaking, sources=[StillSource("wire")])
+    node, data = Node(bench), pack("shed-1", 21.5)
+    monkeypatch.setattr(Breaking, "full", True)
+    for number in range(300):
+        bench.until(NIGHT_S + 10.0 * (number + 1))
+        node.sends(number, data, overheard=True)
+    monkeypatch.setattr(Breaking, "full", False)
+    bench.until(bench.now_s + 10.0)
+    for number in range(100):
+        node.sends(number, data)
+    bench.until(bench.now_s + MINUTE_S)
+    assert len(kept(bench)) == 300 and len(node.acked) == 100
+    for number in range(100, 130):
+        bench.until(bench.now_s + 10.0)
+        node.sends(number, data, caught_up=True)
+    bench.until(bench.now_s + MINUTE_S)
+    assert len(kept(bench)) == 330 and len(node.acked) == 130
     bench.close()
 
 

@@ -18,8 +18,8 @@ from monitor.sources.line import Line
 # They are kept in sheets, so that a commit writes those that have changed and not all of them.
 A_SHEET = 64
 # What has not come once the session has brought all that waited does not come: its queue had no room for it
-# (``Line.caught_up``). A broker of which that is not known goes by the time since the last one came: the computer's own,
-# for how fast a broker sends what it kept does not go by ours.
+# (``Line.caught_up``). Where that is not known it goes by the time since the last one came: the computer's own, for how
+# fast a broker sends what it kept does not go by ours.
 FORGOTTEN_AFTER_S = 600.0
 
 
@@ -94,7 +94,7 @@ class ToComeAgain:
             open_.on.clear()
 
     def give_up(self, source: str, content: str) -> None:
-        """What was taken of it is lost again: when the session brings it, it counts. ``content`` is that of ``hear``."""
+        """What was taken of it is lost again: when the session brings it, it counts. ``content`` is of ``hear``."""
         number = self._open[source].take_off(content)
         if number is not None:
             self._changed.add((source, number))
