@@ -30,6 +30,7 @@ from monitor.sources.line import Deliver, Line, Origin
 from monitor.sources.recording import read_recording
 from monitor.watch import COMMIT_EVERY_S, TICK_GRACE_S
 from tests.helpers_watch import NIGHT_S, Bench, Breaking, StillSource, batch_in, entry, pack, settings_with
+from tests.journal.pulling import plug_in_again, pull
 from tests.phone.receiver import Receiver
 from tests.sources.conftest import wait_until
 
@@ -255,6 +256,28 @@ def test_steady_readings_are_kept_after_a_queue_that_was_full(tmp_path: Path, mo
         node.sends(number, data, caught_up=True)
     bench.until(bench.now_s + MINUTE_S)
     assert len(kept(bench)) == 330 and len(node.acked) == 130
+    bench.close()
+
+
+def test_a_disk_that_was_unplugged_is_caught_up_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was opened on it stays dead, and the file is well: a minute after it is back all is in it."""
+    bench = Bench(tmp_path, NIGHT_S, settings_with("shed-1", people=[("Ash", "print://")]), minds_itself=True)
+    monkeypatch.setattr("monitor.journal.store.time.monotonic", lambda: bench.now_s)
+    bench.watch.journal._look_at = bench.now_s + MINUTE_S
+    path = bench.journal.path
+    for i in range(10):
+        bench.line(NIGHT_S + 5.0 * i + 5.0, pack("shed-1", 50.0, NIGHT_S + 5.0 * i))
+    pull(path)
+    plug_in_again(path)
+    for i in range(10, 20):
+        bench.line(NIGHT_S + 5.0 * i + 5.0, pack("shed-1", 50.0, NIGHT_S + 5.0 * i))
+    assert "journal" in bench.watch.trouble
+    for i in range(20, 40):
+        bench.line(NIGHT_S + 5.0 * i + 5.0, pack("shed-1", 50.0, NIGHT_S + 5.0 * i))
+    assert "journal" not in bench.watch.trouble and not bench.watch._disk_refuses
+    bench.until(bench.now_s + COMMIT_EVERY_S)
+    with Journal(path, read_only=True) as there:
+        assert len(list(there.readings())) == 40
     bench.close()
 
 

@@ -31,6 +31,7 @@ class Mirrored(State):
     def note_changed_readings(self) -> None:
         """From now on note which readings are changed through this connection."""
         self._run(_NOTE_CHANGES)
+        self._each_time.append(_NOTE_CHANGES)
 
     def mirror_state(self) -> dict[str, Any]:
         """What was kept by ``settle_mirror`` last; empty where there has been no mirror."""

@@ -1,6 +1,7 @@
 """The journal's connection: opening, transactions, and errors in one plain sentence.
 
-One connection per ``Journal``, guarded by one re-entrant lock that a transaction holds from its start to its end.
+One connection per ``Journal``, guarded by one re-entrant lock that a transaction holds from its start to its end. Where
+the disk goes and comes back the file is opened anew (``reopening``).
 So a ``Journal`` may be shared by threads (their writes queue up), and a second process, or a thread that only reads,
 opens its own.
 """
@@ -18,6 +19,7 @@ from pathlib import Path
 from typing import IO, Any, Self
 
 import monitor
+from monitor.journal import reopening
 from monitor.journal.migrations import NEWEST, is_foreign, migrate, version_of
 from monitor.words import mark, tr
 
@@ -116,7 +118,15 @@ class Store:
         self._depth = 0
         self._probe_ids: dict[tuple[str, str], int] = {}
         self._watch_claim: IO[str] | None = None
+        self._each_time: list[str] = []  # statements for this connection, and for one that takes its place
+        self._ill = False  # the disk has refused since something was last written
+        self._look_at = time.monotonic() + reopening.REOPEN_EVERY_S  # when the file is to be looked at
         self._db = self._opened()
+        try:
+            self._known = reopening.known_by(self._db, self.path)
+        except sqlite3.Error as error:
+            self._db.close()
+            raise explained(error, self.path) from error
 
     def __enter__(self) -> Self:
         return self
@@ -127,19 +137,20 @@ class Store:
     def close(self) -> None:
         """Close the file; what was committed is on the disk. Closing twice does no harm."""
         with self._lock:
-            self._db.close()
+            reopening.leave(self._db, self._known.file, self.path)
             if self._watch_claim:
                 self._watch_claim.close()
                 self._watch_claim = None
 
     # ---- opening ----
 
-    def _opened(self) -> sqlite3.Connection:
-        if self.read_only and not self.path.exists():
+    def _opened(self, *, anew: bool = False) -> sqlite3.Connection:
+        """``anew``: only what is a journal already, for a mount point may be there without its disk."""
+        if (self.read_only or anew) and not self.path.exists():
             raise JournalError(
                 tr("Journal {path}: there is no such file yet; start a batch or run watch first.", path=self.path)
             )
-        if not self.read_only:
+        if not self.read_only and not anew:
             try:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
@@ -148,11 +159,12 @@ class Store:
                     again=True,
                 ) from error
             make_private(self.path)
-        address = f"{self.path.absolute().as_uri()}?mode={'ro' if self.read_only else 'rwc'}"
+        mode = "ro" if self.read_only else "rw" if anew else "rwc"
+        address = f"{self.path.absolute().as_uri()}?mode={mode}"
         try:
             db = sqlite3.connect(address, uri=True, timeout=self._busy_s, isolation_level=None, check_same_thread=False)
             try:
-                self._prepare(db)
+                self._prepare(db, anew)
             except BaseException:
                 db.close()
                 raise
@@ -160,7 +172,7 @@ class Store:
             raise explained(error, self.path) from error
         return db
 
-    def _prepare(self, db: sqlite3.Connection) -> None:
+    def _prepare(self, db: sqlite3.Connection, anew: bool) -> None:
         # First of all: switching to WAL takes a lock, and would fail at once without a time to wait.
         db.execute(f"PRAGMA busy_timeout = {int(self._busy_s * 1000)}")
         if is_foreign(db):
@@ -170,7 +182,7 @@ class Store:
         version = version_of(db)
         if version > NEWEST:
             raise too_new(self.path, version)
-        if self.read_only:
+        if self.read_only or anew:
             if version < NEWEST:
                 raise JournalError(
                     tr(
@@ -180,7 +192,8 @@ class Store:
                         version=version,
                     )
                 )
-            return
+            if self.read_only:
+                return
         if version == 0:
             db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
         self._switch_to_wal(db)
@@ -189,6 +202,54 @@ class Store:
         db.execute("PRAGMA foreign_keys = ON")
         db.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
         migrate(db, monitor.__version__)
+
+    # ---- a disk that went and came back ----
+
+    def _mend(self) -> None:
+        """Open the file anew where the disk has refused for a while, or has another file in the place."""
+        now = time.monotonic()
+        if now < self._look_at or self._depth or self._db.in_transaction:
+            return
+        self._look_at = now + reopening.REOPEN_EVERY_S
+        if self._ill or reopening.file_at(self.path) not in (None, self._known.file):
+            with contextlib.suppress(JournalError, sqlite3.Error, OSError):  # it is tried again
+                self._open_anew()
+
+    def _open_anew(self) -> None:
+        db = self._opened(anew=True)
+        try:
+            known = reopening.known_by(db, self.path)
+            if not known.goes_on_from(self._known):
+                raise Refused(tr("Journal {path}: the file there is another journal now.", path=self.path))
+            if not self.read_only:
+                db.execute("BEGIN IMMEDIATE")  # whether it can be written
+                db.execute("ROLLBACK")
+            for sql in self._each_time:
+                db.execute(sql)
+            claim = self._claim_there()
+        except BaseException:
+            db.close()
+            raise
+        if self._watch_claim is not None and claim is not self._watch_claim:
+            self._watch_claim.close()
+        old, before = self._db, self._known
+        self._db, self._known, self._watch_claim, self._ill = db, known, claim, False
+        self._probe_ids.clear()
+        reopening.leave(old, before.file, self.path)
+
+    def _claim_there(self) -> IO[str] | None:
+        """The claim on the file that is there now; Refused where another watch has it."""
+        claim = self._watch_claim
+        if claim is None:
+            return None
+        held = os.fstat(claim.fileno())
+        same = reopening.file_at(Path(f"{self.path}.watch")) == (held.st_dev, held.st_ino)
+        return claim if same else claim_of(self.path)
+
+    def _told(self, error: sqlite3.Error) -> JournalError:
+        if not self._ill and (getattr(error, "sqlite_errorname", "") or "").startswith(reopening.DISK_GONE):
+            self._ill, self._look_at = True, time.monotonic() + reopening.REOPEN_EVERY_S
+        return explained(error, self.path)
 
     def _switch_to_wal(self, db: sqlite3.Connection) -> None:
         """Two processes that make a new file at once can meet here, and SQLite may answer without waiting."""
@@ -223,6 +284,7 @@ class Store:
             inner = self._depth > 0
             self._run("SAVEPOINT inner_part" if inner else "BEGIN IMMEDIATE")
             self._depth += 1
+            before = self._db.total_changes
             try:
                 yield
             except BaseException:
@@ -235,6 +297,8 @@ class Store:
             except JournalError:
                 self._roll_back(inner)
                 raise
+            if not inner and self._db.total_changes != before:  # one without a change writes nothing
+                self._ill = False
 
     def _roll_back(self, inner: bool) -> None:
         self._probe_ids.clear()  # numbers given out inside are void
@@ -247,6 +311,7 @@ class Store:
 
     def _guard(self) -> None:
         """After some disk errors SQLite rolls back by itself; going on would keep a group without its beginning."""
+        self._mend()
         if self._depth and not self._db.in_transaction:
             raise JournalError(
                 tr("Journal {path}: the disk refused the write; nothing was kept.", path=self.path), again=True
@@ -258,7 +323,7 @@ class Store:
                 self._guard()
                 return self._db.execute(sql, values)
             except sqlite3.Error as error:
-                raise explained(error, self.path) from error
+                raise self._told(error) from error
 
     def _run_many(self, sql: str, rows: Iterable[Sequence[object]]) -> int:
         """Run ``sql`` for each row; return how many rows of the file changed."""
@@ -269,7 +334,7 @@ class Store:
                 self._db.executemany(sql, rows)
                 return self._db.total_changes - before
             except sqlite3.Error as error:
-                raise explained(error, self.path) from error
+                raise self._told(error) from error
 
     def _rows(self, sql: str, values: Sequence[object] = ()) -> list[Any]:
         with self._lock:
@@ -277,7 +342,7 @@ class Store:
             try:
                 return cursor.fetchall()
             except sqlite3.Error as error:
-                raise explained(error, self.path) from error
+                raise self._told(error) from error
 
     def _row(self, sql: str, values: Sequence[object] = ()) -> Any:
         """The first row, or None."""
@@ -290,9 +355,13 @@ class Store:
         """Take the place of the one watch on this journal, until closed; Refused when another holds it.
 
         Two of them would send every message twice. The claim is a lock on a file beside the journal, which the
-        system drops when the process dies, also by kill -9.
+        system drops when the process dies, also by kill -9. From then on the journal has an identity, too.
         """
-        self._watch_claim = claim_of(self.path)
+        with self._lock:
+            self._watch_claim = claim_of(self.path)
+            with contextlib.suppress(sqlite3.Error):  # a full disk does not keep anybody from watching
+                reopening.name(self._db)
+                self._known = reopening.known_by(self._db, self.path)
 
     def check(self) -> str:
         """Read the whole file and say that it is sound; raises JournalError, in one sentence, when it is not."""
