@@ -1,7 +1,7 @@
 """A copy of the journal elsewhere that follows each commit, and who may ship there: for the machine that takes over.
 
-What the broker is told to forget, and what a phone is told, is in the copy first. A copy that cannot be reached holds
-up nothing for long: after ``PATIENCE_S`` the watch goes on without it, and says so.
+What the broker is told to forget, and what a phone is told, is in the copy first. A copy that cannot be reached, or
+that refuses, holds up nothing for long: after ``PATIENCE_S`` the watch goes on without it, and says so.
 
 The folder knows its holder by a number that only grows. A watch that finds a higher one than its own has been taken
 over while it was thought dead: it acknowledges nothing more, rings nobody and stands down.
@@ -33,6 +33,8 @@ PART = "copy"
 PATIENCE_S = 10.0
 # A turn without a commit costs a look at two files.
 _TURN_S = 1.0
+# After a failure: while what waits for the copy still does so, and from then on.
+_SOON_S = 1.0
 _AGAIN_S = 10.0
 # A new base is made when the tails have grown to its size, or to this.
 _LEAST_TAIL_BYTES = 16 * 1024 * 1024
@@ -145,6 +147,7 @@ class Copying:
         self._wanted = threading.Event()
         self._given_up = False  # the turn under way hangs: what it holds is let go, and the chain is begun anew
         self._again_at = 0.0  # monotonic: not tried before
+        self._failing_since: float | None = None  # monotonic: no turn has ended well since
         self._unmet_since: float | None = None  # since when it has not been in step, monotonic
 
     # ---- at the start, before anything is read -----------------------------------------------------------------
@@ -199,12 +202,17 @@ class Copying:
             self._change.wait_for(lambda: self._finished >= wanted or bool(self.lost), timeout=wait_s)
             if self.lost:
                 return False
-            if self._finished >= wanted:  # well or not: that it could not be done does not keep anybody from ringing
+            if self._finished >= wanted:
                 self._unmet_since = None
-                return True
+                return not self._is_patient()
         now = self._monotonic()
         self._unmet_since = now if self._unmet_since is None else self._unmet_since
         return now - self._unmet_since >= PATIENCE_S
+
+    def _is_patient(self) -> bool:
+        """Whether turns fail, and have done so for so short a time that all waits for the next."""
+        since = self._failing_since
+        return since is not None and self._monotonic() - since < PATIENCE_S
 
     def _is_late(self) -> bool:
         since = self._since
@@ -238,7 +246,11 @@ class Copying:
         self._pins.let_go()
 
     def turn(self) -> None:
-        """Ship what has been committed since the last turn, then acknowledge what waited for it."""
+        """Ship what has been committed since the last turn, then acknowledge what waited for it.
+
+        Where that fails all of it waits for the next turn, which goes on with the same chain: a share that was away for
+        a moment costs nothing. After ``PATIENCE_S`` nothing waits any more, and the chain is begun anew.
+        """
         with self._change:
             self._begun += 1
             self._since = self._monotonic()
@@ -248,8 +260,15 @@ class Copying:
         with self._change:
             if self._given_up:
                 says = says or self._unreachable(None)
+            if not says:
+                self._failing_since = None
+            elif self._failing_since is None:
+                self._failing_since = self._monotonic()
+            waits = not self._given_up and self._is_patient()
             acks, self._in_turn = self._in_turn, []
-        if says and not self.lost:
+            if waits:
+                acks, self._held = [], [*acks, *self._held]
+        if says and not waits and not self.lost:
             self._chain = None
             self._pins.let_go()
         if not self.lost:
@@ -285,7 +304,8 @@ class Copying:
         except TakenOver:
             raise
         except Exception as error:  # whatever it is, what waits for this turn must not wait for ever
-            self._again_at = self._monotonic() + _AGAIN_S
+            patient = self._failing_since is None or self._is_patient()
+            self._again_at = self._monotonic() + (_SOON_S if patient else _AGAIN_S)
             says = self._unreachable(error)
         try:
             self._look_who_holds()  # whoever has taken over removes the chain that we were shipping to
@@ -310,9 +330,11 @@ class Copying:
             if self._chain is None or self._new_base:
                 self._begin_chain()
             self._ship_tail()
-        finally:
-            if before is not None:
-                before.close()
+        except BaseException:
+            self._pins.go_back(before)  # what could not be shipped now must still be in the log at the next turn
+            raise
+        if before is not None:
+            before.close()
         if self._place is not None and self._place.offset > MOVE_AT_BYTES:
             self._pins.move_log()
         if self._chain is not None and self._shipped > max(_LEAST_TAIL_BYTES, self._chain.base.stat().st_size):
@@ -334,10 +356,14 @@ class Copying:
         finally:
             self._making_base = False
         self._chain, self._era, self._place, self._shipped, self._new_base = chain, 0, None, 0, False
-        self._ship_tail()
-        chain.ready.touch()
-        sync_folder(self.folder)
-        clear_all_but(chain)
+        try:
+            self._ship_tail()
+            chain.ready.touch()
+            sync_folder(self.folder)
+            clear_all_but(chain)
+        except BaseException:
+            self._chain = None  # it is not whole
+            raise
 
     def _while_copying(self, _done: int, _all: int) -> bool:
         """A base of a large journal takes its time. An old chain is the copy meanwhile, and goes on growing; without
@@ -374,9 +400,8 @@ class Copying:
         found = grown(self._wal, self._place)
         if not found.data:
             return
-        if found.anew:
-            self._era += 1
-        path = self._chain.tail(self._era)
+        era = self._era + 1 if found.anew else self._era
+        path = self._chain.tail(era)
         with path.open("wb" if found.anew else "r+b") as file:
             if not found.anew:
                 assert self._place is not None
@@ -387,7 +412,7 @@ class Copying:
             os.fsync(file.fileno())
         if found.anew:
             sync_folder(self.folder)
-        self._place = found.place
+        self._place, self._era = found.place, era  # only now: what has failed is done once more
         self._shipped += len(found.data)
 
     def _unreachable(self, error: Exception | None) -> str:

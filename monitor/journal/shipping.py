@@ -137,6 +137,12 @@ class Pins:
         self._held = db
         return before
 
+    def go_back(self, before: sqlite3.Connection | None) -> None:
+        """Hold the reading of before again, in place of the one that was begun after it."""
+        if before is not None:
+            self.let_go()
+            self._held = before
+
     def move_log(self) -> None:
         """Have the log's frames moved into the file, so that it can begin anew; nobody waits for it."""
         with contextlib.suppress(sqlite3.Error), contextlib.closing(

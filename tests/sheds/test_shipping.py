@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import random
 import sqlite3
 import threading
@@ -160,6 +161,9 @@ def test_a_folder_that_is_gone_holds_up_nothing_and_is_told(copied: Copied, tmp_
     copied.write(1)
     copied.ack("one")
     copied.copying.turn()
+    assert copied.acked == [] and "is behind" in copied.trouble[PART]
+    copied.now += PATIENCE_S
+    copied.copying.turn()
     assert copied.acked == ["one"] and "is behind" in copied.trouble[PART]
     assert not copied.copies.exists(), "no folder is made where the stick should be"
     copied.write(2)
@@ -209,7 +213,165 @@ def test_what_nobody_foresaw_in_a_turn_keeps_no_acknowledgement(
     monkeypatch.setattr(copied.copying, "_ship", broken)
     copied.ack("one")
     copied.copying.turn()
+    copied.now += PATIENCE_S
+    copied.copying.turn()
     assert copied.acked == ["one"] and "by nothing" in copied.trouble[PART]
+
+
+class Flaky:
+    """A share that refuses its next syncs, so many of them."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.left, self._sync = 0, os.fsync
+        monkeypatch.setattr("monitor.copying.os.fsync", self)
+
+    def __call__(self, file: int) -> None:
+        if self.left:
+            self.left -= 1
+            raise OSError(5, "Input/output error")
+        self._sync(file)
+
+
+def test_one_error_of_the_share_costs_nothing(
+    copied: Copied, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What waits goes on waiting, and a second later the same chain goes on, with nothing twice in it."""
+    share = Flaky(monkeypatch)
+    copied.copying.turn()
+    copied.write(1)
+    copied.copying.turn()
+    chain = chains(copied.copying.folder)
+    copied.write(2)
+    copied.ack("two")
+    share.left = 1
+    copied.copying.turn()
+    assert copied.acked == [] and "Input/output error" in copied.trouble[PART]
+    copied.ack("three")
+    copied.now += 0.5
+    copied.copying.turn()
+    assert copied.acked == []
+    copied.now += 0.6
+    copied.copying.turn()
+    assert copied.acked == ["two", "three"] and copied.trouble == {}
+    assert chains(copied.copying.folder) == chain
+    assert copied.in_copy(tmp_path) == copied.in_journal()
+
+
+def test_nobody_is_rung_while_one_error_may_pass(copied: Copied, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a phone is told is in the copy first; but only for so long."""
+    share = Flaky(monkeypatch)
+    copied.copying.turn()
+    stop = threading.Event()
+    thread = threading.Thread(target=copied.copying.keep_on, args=(stop,))
+    thread.start()
+    try:
+        assert copied.copying.in_step(10.0)
+        share.left = 1000
+        copied.write(1)
+        assert not copied.copying.in_step(10.0)
+        copied.now += PATIENCE_S
+        assert copied.copying.in_step(10.0)
+    finally:
+        stop.set()
+        thread.join(10)
+
+
+def test_a_share_that_goes_on_refusing_is_gone_on_without(copied: Copied, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After the patience what waits is acknowledged, at the next turns at once, and it is tried more seldom."""
+    share = Flaky(monkeypatch)
+    copied.copying.turn()
+    share.left = 1000
+    copied.write(1)
+    copied.ack("one")
+    for _ in range(int(PATIENCE_S) - 1):
+        copied.copying.turn()
+        copied.now += 1.1
+    assert copied.acked == [] and share.left == 1000 - int(PATIENCE_S) + 1
+    copied.now += 1.0
+    copied.copying.turn()
+    assert copied.acked == ["one"]
+    copied.ack("two")
+    copied.now += 5.0
+    copied.copying.turn()
+    assert copied.acked == ["one", "two"] and PART in copied.trouble
+    copied.now += 5.1
+    share.left = 0
+    copied.copying.turn()
+    assert copied.trouble == {}
+
+
+def test_a_log_that_began_anew_as_the_share_refused_is_shipped_once(
+    copied: Copied, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The half tail is written over by the whole one, and does not stand before it."""
+    share = Flaky(monkeypatch)
+    copied.copying.turn()
+    copied.write(1, 3000)
+    copied.copying.turn()
+    for number in range(2, 6):  # the log is moved into the file, and begins anew
+        copied.copying._pins.move_log()
+        copied.copying.turn()  # nobody reads by the log from now on
+        copied.write(number, 3000)
+        tails = len(chains(copied.copying.folder)[-1].tails())
+        share.left = 1
+        copied.copying.turn()
+        copied.now += 1.1
+        copied.copying.turn()
+        assert copied.trouble == {}
+        assert copied.in_copy(tmp_path, f"{number}.sqlite") == copied.in_journal()
+        assert len(chains(copied.copying.folder)[-1].tails()) <= tails + 1
+    assert len(chains(copied.copying.folder)[-1].tails()) > 1, "the log never began anew, so that was not tried"
+    assert len(chains(copied.copying.folder)) == 1
+
+
+def test_what_a_failed_turn_did_not_ship_stays_in_the_log(
+    copied: Copied, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another program moves the log into the file between the tries: it does not begin anew before that."""
+    copied.copying.turn()
+    copied.write(1, 3000)
+    copied.copying.turn()
+    number = 1
+    with contextlib.closing(sqlite3.connect(copied.path, isolation_level=None, timeout=0.05)) as other:
+        for _ in range(4):
+            number += 1
+            copied.write(number, 3000)
+            with monkeypatch.context() as broken:
+                broken.setattr("monitor.copying.grown", lambda *_: 1 // 0)
+                for _ in range(2):
+                    copied.copying.turn()
+                    assert PART in copied.trouble
+                    other.execute("PRAGMA wal_checkpoint(PASSIVE)")
+                    copied.now += 1.1
+            number += 1
+            copied.write(number, 3000)
+            copied.copying.turn()
+            assert copied.trouble == {}
+            assert copied.in_copy(tmp_path, f"{number}.sqlite") == copied.in_journal()
+    assert [chain.number for chain in chains(copied.copying.folder)] == [1]
+
+
+def test_a_base_that_did_not_become_whole_is_begun_anew(
+    copied: Copied, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At the very start, and when the tails have grown long."""
+    share = Flaky(monkeypatch)
+    monkeypatch.setattr("monitor.copying._LEAST_TAIL_BYTES", 20_000)
+    with monkeypatch.context() as broken:
+        broken.setattr("monitor.copying.grown", lambda *_: 1 // 0)
+        copied.copying.turn()
+        assert PART in copied.trouble
+    copied.now += 1.1
+    copied.copying.turn()
+    assert copied.trouble == {} and copied.in_copy(tmp_path, "first.sqlite") == copied.in_journal()
+    for number in range(4):
+        copied.write(number, 90_000)
+        share.left = 1
+        copied.copying.turn()
+        copied.now += 1.1
+        copied.copying.turn()
+        assert copied.trouble == {}
+        assert copied.in_copy(tmp_path, f"{number}.sqlite") == copied.in_journal()
 
 
 def test_one_that_is_taken_over_acknowledges_nothing_and_says_so(copied: Copied) -> None:
