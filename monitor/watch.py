@@ -87,6 +87,7 @@ RETRY_EVERY_S = 3.0
 MOST_PENDING = 1_100_000
 # Far more than all brokers together may have sent unacknowledged: what is older is of connections that are over.
 _MOST_ACKS = 16_384
+_MOST_PROMISED = 500_000  # readings; they count among those that wait
 # Lines stamped just before a tick may still be on their way to the worker when the minute is full.
 TICK_GRACE_S = 0.2
 # What arrives at once is kept apart by this; a recording and the arrival clock know no smaller step.
@@ -145,7 +146,7 @@ class _Pending:
     def give_up(self, most: int) -> tuple[int, list[_Heard]]:
         """Keep no more than ``most`` readings: the oldest go, overheard lines as a whole. How many, and those lines.
 
-        Of what is promised only where that is too much by itself: a broker that forgets its sessions sends ever more.
+        Of what is promised only what no broker waits for any more: one that forgets its sessions sends ever more.
         """
         first = self.given_up
         until = first + min(max(0, self.count() - most), len(self.readings))
@@ -155,7 +156,7 @@ class _Pending:
             until = max(until, lines[-1].end)
         del self.readings[: until - first]
         self.given_up = until
-        broken = max(0, len(self.promised) - most)
+        broken = max(0, len(self.promised) - _MOST_PROMISED)
         del self.promised[:broken]
         return until - first + broken, lines
 
