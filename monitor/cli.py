@@ -80,23 +80,10 @@ def _run(args: argparse.Namespace) -> int:
     except Exception as error:
         if os.environ.get("EMBERPAIL_TRACEBACK"):
             raise
-        print(_in_words(error), file=sys.stderr)
+        from monitor.commands.common import in_words
+
+        print(in_words(error), file=sys.stderr)
         return CANNOT
-
-
-def _in_words(error: Exception) -> str:
-    if isinstance(error, OSError):
-        where = f"{error.filename}: " if error.filename else ""
-        return f"{where}{error.strerror or error}."
-    # Every error of ours is a ValueError of a module's own whose text is one sentence for a person.
-    if isinstance(error, ValueError) and type(error).__module__.startswith("monitor."):
-        return str(error)
-    return tr(
-        "Emberpail itself failed ({error}: {what}); that is a fault of the program. "
-        "With EMBERPAIL_TRACEBACK=1 it shows where; please report that.",
-        error=type(error).__name__,
-        what=str(error)[:200],
-    )
 
 
 def _unusable(arguments: list[str]) -> str | None:

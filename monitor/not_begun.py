@@ -1,7 +1,8 @@
-"""A watch that the system starts and that cannot open its journal: nobody minds, and nobody reads what it prints.
+"""A watch that the system starts and that cannot begin: nobody minds, and nobody reads what it prints.
 
-It ends with its sentence, the system starts it again, and so on until the disk is well; meanwhile the phones are told
-past the journal. When they were told stands in a file in memory, because the disk is what refuses.
+It ends with its sentence, the system starts it again, and so on until what is wrong has been mended; meanwhile the
+phones are told past the journal. So they are of one that begins anew again and again, which may never come to the tick
+that would tell of it. When they were told stands in a file in memory, because the disk may be what refuses.
 """
 
 from __future__ import annotations
@@ -31,15 +32,18 @@ def ring_not_begun(
     says: str,
     environ: Mapping[str, str],
     *,
+    problem: str = "journal",
+    by_hand: bool = False,
     tell: Callable[..., object] = routes.tell,
     wall: Callable[[], float] = time.time,
     folder: Path | None = None,
 ) -> bool:
-    """Tell every phone that the watch cannot begin, and why (``says``); at most once an hour, and only as a service.
+    """Tell every phone that the watch cannot begin, and why (``says``); at most once an hour, and only as a service, or
+    ``by_hand``, too. ``problem`` is one of those that an alarm of the watch's own knows.
 
     Returns whether they were told. Where the time cannot be kept, they are told: too often is better than not at all.
     """
-    if not environ.get(_SERVICE):
+    if not (environ.get(_SERVICE) or by_hand):
         return False
     if folder is None:
         # The unit's own folder, which outlives the restarts; else memory that every user may write in, where the worst
@@ -52,7 +56,7 @@ def ring_not_begun(
             return False
     with contextlib.suppress(OSError):
         stamp.write_text(repr(now_s), encoding="ascii")
-    facts = {"problem": "journal", "detail": says, "emergency_number": settings.site.emergency_number}
+    facts = {"problem": problem, "detail": says, "emergency_number": settings.site.emergency_number}
     condition = Condition("watch_fault", True, False, 1.0, "now", facts=facts)
     for person in people_of(settings):
         with speaking(settings.site.voice(person.language, person.units)):

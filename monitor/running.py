@@ -102,7 +102,7 @@ class Running:
         self.settings, self.journal, self.clock = settings, journal, clock
         self._service = service or Service({})
         self._begin_anew = begin_anew
-        self._minds = False
+        self.minds = False  # whether the minding has begun
         self.beginnings = Beginnings(Path(f"{journal.path}.anew"))
         self.bands: dict[str, list[tuple[float, float, float]]] = {}
         self.forecasts: dict[str, list[tuple[float, float, float]]] = {}
@@ -213,7 +213,7 @@ class Running:
         except Exception as error:
             if self._bedside is not None:
                 self._bedside.forsake()
-            if self._begin_anew is None or not self._minds:
+            if self._begin_anew is None or not self.minds:
                 raise  # at the start somebody is there to read why
             traceback.print_exc()
             self._say(tr("Judging failed in a way nobody foresaw ({error!r}): the watch begins anew.", error=error))
@@ -287,7 +287,7 @@ class Running:
         self._supervisor.join(3.0, names)
 
     def _opened(self) -> None:
-        self._minds = True
+        self.minds = True
         self._service.ready()
         last = self.beginnings.last()
         with contextlib.suppress(JournalError):  # on a full disk it must mind all the same

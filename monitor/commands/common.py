@@ -204,6 +204,22 @@ def say(text: str = "", first: str = "", rest: str | None = None) -> None:
     print("\n".join(wrapped(text, first, rest)) if text else "", flush=True)
 
 
+def in_words(error: Exception) -> str:
+    """What went wrong, in one sentence for a person; one of our own sentences as it is."""
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror or error}."
+    # Every error of ours is a ValueError of a module's own whose text is one sentence for a person.
+    if isinstance(error, ValueError) and type(error).__module__.startswith("monitor."):
+        return str(error)
+    return tr(
+        "Emberpail itself failed ({error}: {what}); that is a fault of the program. "
+        "With EMBERPAIL_TRACEBACK=1 it shows where; please report that.",
+        error=type(error).__name__,
+        what=str(error)[:200],
+    )
+
+
 def warn(text: str) -> None:
     """A sentence beside the answer: on standard error, so that a program which reads the answer is not disturbed."""
     print("\n".join(wrapped(text)), file=sys.stderr, flush=True)

@@ -7,14 +7,30 @@ import contextlib
 import os
 import signal
 import threading
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.commands import CANNOT, YES
-from monitor.commands.common import CommandError, add_as_watch, open_journal, parser_for, say, settings_of, warn
+from monitor.commands.common import (
+    CommandError,
+    add_as_watch,
+    in_words,
+    open_journal,
+    parser_for,
+    say,
+    settings_of,
+    warn,
+)
 from monitor.journal.database import Journal, JournalError, Refused
 from monitor.settings import Settings
 from monitor.words import tr
+
+if TYPE_CHECKING:
+    from monitor.service import Beginnings
+
+# How long the ringing of a watch that begins anew again and again may hold up its beginning.
+_RINGING_S = 30.0
 
 
 def add(parsers: Any) -> None:
@@ -38,13 +54,12 @@ def add(parsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Wire from the settings and run; SIGTERM and Ctrl-C end it in order."""
     from monitor.clock import arrival_clock
+    from monitor.copying import TakenOver
     from monitor.running import Running
     from monitor.service import Service, begin_anew
     from monitor.watch_parts import CLOCK_KEY, sources_of
 
     settings = settings_of(args)
-    if args.events is not None:
-        _must_be_writable(args.events)
     if not settings.sources:
         warn(
             tr(
@@ -55,39 +70,46 @@ def run(args: argparse.Namespace) -> int:
     stop = threading.Event()
     with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
         signal.signal(signal.SIGTERM, lambda *_: stop.set())
-    with _journal_to_watch(settings) as journal:
-        # Nothing may be judged a second time under another clock: not before the newest reading, nor the last tick.
-        clock = arrival_clock(
-            max(journal.last_arrival_s() or 0.0, journal.fact("last_tick_s") or 0.0), journal.fact(CLOCK_KEY)
-        )
-        if clock.behind_s > 60.0:
-            warn(
-                tr(
-                    "The clock stands {minutes:.0f} min before what the journal holds: going on from that until the "
-                    "clock is set.",
-                    minutes=clock.behind_s / 60,
-                )
-            )
-        running = Running(
-            settings,
-            journal,
-            clock,
-            sources_of(settings, clock),
-            record=args.record,
-            events_file=args.events,
-            serve_page=not args.no_page,
-            say=say,
-            service=Service(os.environ),
-            begin_anew=begin_anew,
-        )
-        # After one that was given up again and again: so that a fault at every start does not keep the computer busy.
-        stop.wait(running.beginnings.wait_s())
+    with _journal_to_watch(settings, args.events) as journal:
+        running: Running | None = None
         try:
+            # Nothing may be judged a second time under another clock: not before the newest reading, nor the last tick.
+            clock = arrival_clock(
+                max(journal.last_arrival_s() or 0.0, journal.fact("last_tick_s") or 0.0), journal.fact(CLOCK_KEY)
+            )
+            if clock.behind_s > 60.0:
+                warn(
+                    tr(
+                        "The clock stands {minutes:.0f} min before what the journal holds: going on from that until "
+                        "the clock is set.",
+                        minutes=clock.behind_s / 60,
+                    )
+                )
+            running = Running(
+                settings,
+                journal,
+                clock,
+                sources_of(settings, clock),
+                record=args.record,
+                events_file=args.events,
+                serve_page=not args.no_page,
+                say=say,
+                service=Service(os.environ),
+                begin_anew=begin_anew,
+            )
+            _after_those_before(settings, running.beginnings, stop)
             with contextlib.suppress(KeyboardInterrupt):
                 running.run(stop)
+        except TakenOver:  # another machine minds
+            raise
+        except Exception as error:
+            if running is None or not running.minds:
+                _ring(settings, error)
+            raise
         finally:
             stop.set()
-            running.close()
+            if running is not None:
+                running.close()
     if running.lost:
         warn(running.lost)
         return CANNOT
@@ -95,21 +117,49 @@ def run(args: argparse.Namespace) -> int:
     return YES
 
 
-def _journal_to_watch(settings: Settings) -> Journal:
-    """Open and claimed. Where the disk refuses that, the phones hear of it before the command fails."""
+def _after_those_before(settings: Settings, beginnings: Beginnings, stop: threading.Event) -> None:
+    """After one that was given up again and again: wait, so that a fault at every start does not keep the computer
+    busy, and ring. It may never come to the tick that would tell of it; and who started it by hand has gone since.
+    """
     from monitor.not_begun import ring_not_begun
 
+    wait_s, says = beginnings.wait_s(), beginnings.trouble()
+    ringing = threading.Thread(
+        target=partial(ring_not_begun, settings, says, os.environ, problem="worker", by_hand=True),
+        name="ringing", daemon=True,
+    )  # fmt: skip
+    if says:
+        ringing.start()
+    stop.wait(wait_s)
+    if says:  # as long as routes that do not answer may take; the buckets wait meanwhile
+        ringing.join(max(0.0, _RINGING_S - wait_s))
+
+
+def _journal_to_watch(settings: Settings, events_file: Path | None) -> Journal:
+    """Open and claimed. Where that is refused, the phones hear of it before the command fails."""
     with contextlib.ExitStack() as until_claimed:
         try:
+            if events_file is not None:
+                _must_be_writable(events_file)
             journal = until_claimed.enter_context(open_journal(settings))
             journal.claim_watch()
         except Refused:  # another watch minds
             raise
-        except (JournalError, OSError) as error:
-            ring_not_begun(settings, str(error), os.environ)
+        except Exception as error:
+            _ring(settings, error)
             raise
         until_claimed.pop_all()
     return journal
+
+
+def _ring(settings: Settings, error: Exception) -> None:
+    """The system starts it again and again, and nobody reads why it ends."""
+    from monitor.not_begun import ring_not_begun
+
+    problem = "journal" if isinstance(error, JournalError | OSError) else "worker"
+    if isinstance(error, JournalError) and error.damaged:
+        problem = "damaged"
+    ring_not_begun(settings, in_words(error), os.environ, problem=problem)
 
 
 def _must_be_writable(path: Path) -> None:

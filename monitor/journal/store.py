@@ -35,11 +35,13 @@ WAL_LIMIT_BYTES = 4 * 1024 * 1024
 
 
 class JournalError(ValueError):
-    """The journal could not do it. ``str()`` is one sentence; ``again`` says whether trying later may help."""
+    """The journal could not do it. ``str()`` is one sentence; ``again`` says whether trying later may help, ``damaged``
+    whether the file itself is at fault.
+    """
 
-    def __init__(self, says: str, *, again: bool = False) -> None:
+    def __init__(self, says: str, *, again: bool = False, damaged: bool = False) -> None:
         super().__init__(says)
-        self.again = again
+        self.again, self.damaged = again, damaged
 
 
 class Refused(JournalError):
@@ -60,6 +62,7 @@ _SAYS = {
     "SQLITE_NOMEM": (mark("the machine is out of memory"), True),
     "SQLITE_PROTOCOL": (mark("another program is writing to it and does not let go; try again"), True),
 }
+_DAMAGED = ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 
 def explained(error: sqlite3.Error, path: Path) -> JournalError:
@@ -67,7 +70,8 @@ def explained(error: sqlite3.Error, path: Path) -> JournalError:
     name = getattr(error, "sqlite_errorname", "") or ""
     for prefix, (says, again) in _SAYS.items():
         if name == prefix or name.startswith(prefix + "_"):
-            return JournalError(tr("Journal {path}: {says}.", path=path, says=tr(says)), again=again)
+            damaged = prefix in _DAMAGED
+            return JournalError(tr("Journal {path}: {says}.", path=path, says=tr(says)), again=again, damaged=damaged)
     if isinstance(error, sqlite3.ProgrammingError) and "closed" in str(error):
         return JournalError(tr("Journal {path}: it has been closed.", path=path))
     return JournalError(tr("Journal {path}: {says}.", path=path, says=str(error) or type(error).__name__))
