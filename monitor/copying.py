@@ -138,6 +138,7 @@ class Copying:
         self._place: Place | None = None
         self._new_base = False  # the tails have grown long enough
         self._making_base, self._making_since = False, 0.0
+        self._claiming = threading.Lock()  # two claims at once would each take the other for another machine's
         self._change = threading.Condition()
         self._held: list[Ack] = []  # for the coming turn
         self._in_turn: list[Ack] = []  # for the end of the one under way
@@ -155,16 +156,34 @@ class Copying:
     def claim(self) -> None:
         """See that this journal holds the copy; TakenOver where another machine does.
 
-        A folder that cannot be reached is no reason not to mind: whoever took over is then seen later.
+        A folder that cannot be reached, or does not answer within ``PATIENCE_S``, is no reason not to mind: whoever
+        took over is then seen later, by ``keep_on``, before anything is shipped.
         """
-        try:
-            self._claim()
-        except (OSError, JournalError) as error:
-            if isinstance(error, TakenOver):
-                raise
-            self._trouble[PART] = self._unreachable(error)
+        found: list[TakenOver] = []
+
+        def ask() -> None:
+            try:
+                self._claim()
+            except TakenOver as error:
+                found.append(error)
+            except Exception as error:  # whatever it is: it is tried again, and then told
+                self._trouble[PART] = self._unreachable(error)
+
+        asking = threading.Thread(target=ask, name="copy's holder", daemon=True)
+        asking.start()
+        asking.join(PATIENCE_S)
+        if found:
+            raise found[0]
+        if asking.is_alive():
+            self._trouble[PART] = self._unreachable(None)
 
     def _claim(self) -> None:
+        with self._claiming:
+            if self._holder is None:
+                self._holder = self._held_here()
+
+    def _held_here(self) -> Holder:
+        """The holder that this journal is, at the first time by becoming it."""
         with Journal(self._journal) as journal:
             kept = journal.fact(HOLDER_FACT)
         if not self._copy_to.is_dir():  # a stick that is not plugged in must not get a folder under its name
@@ -179,7 +198,7 @@ class Copying:
                 journal.set_fact(HOLDER_FACT, kept)
         if not isinstance(kept, dict) or kept.get("token") != there.token:
             raise TakenOver(taken_over_by(there, self.folder, self._journal, known=isinstance(kept, dict)))
-        self._holder = there
+        return there
 
     # ---- what the watch asks -----------------------------------------------------------------------------------
 

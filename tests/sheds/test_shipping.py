@@ -7,14 +7,20 @@ import os
 import random
 import sqlite3
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from monitor.copying import PART, PATIENCE_S, Copying, TakenOver, folder_of, hold, holder_in
+from monitor import copying
+from monitor.clock import ArrivalClock
+from monitor.copying import PART, PATIENCE_S, Copying, Holder, TakenOver, folder_of, hold, holder_in
 from monitor.journal.database import Journal
 from monitor.journal.shipping import assemble, chains, grown
+from monitor.running import Running
+from monitor.settings import KeepSettings, Settings
 from tests.sheds.conftest import Shed
 
 SEED = 20261126
@@ -201,6 +207,107 @@ def test_a_folder_that_hangs_holds_up_nothing_for_long(copied: Copied, monkeypat
     copied.now += 60.0
     copied.copying.turn()
     assert copied.acked == ["one"] and copied.trouble == {}
+
+
+def test_a_folder_that_hangs_at_the_start_does_not_keep_the_watch_from_minding(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pipe for the holder's file takes its reader as a dead share does. The watch minds, the broker is told to forget
+    after a while, and the trouble is told.
+    """
+    monkeypatch.setattr(copying, "PATIENCE_S", 0.5)
+    one = Copied(tmp_path)
+    one.copying.folder.mkdir()
+    os.mkfifo(one.copying.folder / "holder-0001.json")
+    keep = KeepSettings(copy_to=one.copies)
+    settings, said = Settings(journal_path=one.path, keep=keep), []  # type: ignore[var-annotated]
+    running = Running(settings, one.journal, ArrivalClock(), [], serve_page=False, say=said.append)
+    minds, stop = threading.Event(), threading.Event()
+    monkeypatch.setattr(running.watch, "_on_open", minds.set)
+    minding = threading.Thread(target=running.run, args=(stop,))
+    minding.start()
+    try:
+        assert minds.wait(20.0), "the folder held it up"
+        assert "no answer" in running.watch.trouble[PART]
+        running._release([lambda: one.acked.append("heard")])
+        until(lambda: one.acked == ["heard"])
+    finally:
+        stop.set()
+        minding.join(20.0)
+        running.close()
+        for _ in range(2):  # let go who hangs
+            with contextlib.suppress(OSError):
+                os.close(os.open(one.copying.folder / "holder-0001.json", os.O_WRONLY | os.O_NONBLOCK))
+
+
+def test_one_that_was_taken_over_while_its_folder_hung_stands_down_when_it_answers(
+    copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It went on without knowing who holds the copy, acknowledged and rang; the first answer ends that, and nothing was
+    shipped before.
+    """
+    copied.copying.turn()
+    answers, plain = threading.Event(), copying.holder_in
+
+    def hangs(folder: Path) -> Holder | None:
+        answers.wait(20.0)
+        return plain(folder)
+
+    monkeypatch.setattr(copying, "holder_in", hangs)
+    monkeypatch.setattr(copying, "PATIENCE_S", 0.2)
+    again = copied.new()
+    again.claim()
+    assert "no answer" in copied.trouble[PART]
+    hold(again.folder, 2, 1.8e9)
+    shipped = sorted(path.name for path in again.folder.iterdir())
+    keeping = threading.Thread(target=again.keep_on, args=(threading.Event(),), daemon=True)
+    keeping.start()
+    answers.set()
+    keeping.join(20.0)
+    assert len(copied.said) == 1 and "taken this watch over" in copied.said[0]
+    assert not again.in_step(0.0)
+    assert sorted(path.name for path in again.folder.iterdir()) == shipped
+
+
+def test_a_claim_that_ends_late_is_not_taken_for_another_machine_s(
+    copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A new folder that hung while this watch became its holder: the copy goes on by that, and nobody stands down."""
+    answers, plain = threading.Event(), copying.hold
+
+    def hangs(*values: Any) -> Holder:
+        answers.wait(20.0)
+        return plain(*values)
+
+    monkeypatch.setattr(copying, "hold", hangs)
+    monkeypatch.setattr(copying, "PATIENCE_S", 0.2)
+    copied.copying.claim()
+    stop = threading.Event()
+    keeping = threading.Thread(target=copied.copying.keep_on, args=(stop,), daemon=True)
+    keeping.start()
+    time.sleep(0.2)
+    answers.set()
+    until(lambda: PART not in copied.trouble)
+    stop.set()
+    keeping.join(20.0)
+    assert not copied.said and not copied.copying.lost
+    assert len(list(copied.copying.folder.glob("holder-*"))) == 1
+    assert chains(copied.copying.folder)
+
+
+def test_what_nobody_foresaw_at_the_claim_does_not_keep_the_watch_from_minding(
+    copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(copying, "holder_in", lambda _: 1 / 0)
+    copied.copying.claim()
+    assert "ZeroDivisionError" in copied.trouble[PART] or "division" in copied.trouble[PART]
+
+
+def until(is_so: Callable[[], bool]) -> None:
+    give_up = time.monotonic() + 20.0
+    while not is_so():
+        assert time.monotonic() < give_up, "it did not come"
+        time.sleep(0.02)
 
 
 def test_what_nobody_foresaw_in_a_turn_keeps_no_acknowledgement(
