@@ -96,6 +96,7 @@ def unit_text(settings: Settings, *, user: str, python: str, record: Path | None
     if record is not None:
         words += ["--record", str(_absolute(record))]
         paths.append(_absolute(record).parent)
+    kept = [_absolute(folder) for folder in (settings.keep.backup_to, settings.keep.copy_to) if folder]
     serial = any(isinstance(source, SerialSource) for source in settings.sources)
     lines = [
         "# " + tr("Emberpail's watch under systemd; printed by: emberpail unit"),
@@ -123,20 +124,16 @@ def unit_text(settings: Settings, *, user: str, python: str, record: Path | None
         "Restart=always",
         "RestartSec=5",
         f"WatchdogSec={_WATCHDOG_S}",
-        "# " + tr("Going on where the last watch ended takes a while after days of readings."),
+        "# " + tr("Going on where the last watch ended takes a while; as long as it gets on it asks for more."),
         "TimeoutStartSec=15min",
         "TimeoutStopSec=30",
         "# " + tr("When memory runs out, something else is to end first."),
         "OOMScoreAdjust=-500",
         "",
         "# " + tr("It may write where its journal is, and do nothing that reading and telling do not need."),
-        *[f"ReadWritePaths={_quoted(str(path))}" for path in dict.fromkeys(paths)],
-        # With a dash: a stick that is not plugged in must not keep the watch from starting.
-        *[
-            f"ReadWritePaths={_quoted(f'-{_absolute(folder)}')}"
-            for folder in dict.fromkeys((settings.keep.backup_to, settings.keep.copy_to))
-            if folder
-        ],
+        # With a dash: a stick that is not plugged in must not keep the watch from starting; and where the journal's own
+        # folder is gone, systemd would end it before it could ring.
+        *[f"ReadWritePaths={_quoted(f'-{path}')}" for path in dict.fromkeys([*paths, *kept])],
         *_HARDENING,
         *(_serial_devices() if serial else ["PrivateDevices=yes"]),
         "",

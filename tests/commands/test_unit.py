@@ -69,7 +69,7 @@ def test_any_folder_name_comes_through(tmp_path: Path, place: str) -> None:
 def test_it_is_started_again_for_ever_and_may_write_only_beside_its_journal(tmp_path: Path) -> None:
     lines = unit_text(settings_in(tmp_path, "mqtt"), user="wren", python="/opt/shed/bin/python").splitlines()
     assert {"Restart=always", "StartLimitIntervalSec=0", "Type=notify", "NotifyAccess=main", "User=wren"} <= set(lines)
-    assert [line for line in lines if line.startswith("ReadWritePaths=")] == [f"ReadWritePaths={tmp_path}/data"]
+    assert [line for line in lines if line.startswith("ReadWritePaths=")] == [f"ReadWritePaths=-{tmp_path}/data"]
     assert f"ExecStart=/opt/shed/bin/python -m monitor watch --settings {tmp_path}/emberpail.toml" in lines
     assert "RuntimeDirectoryPreserve=yes" in lines
     # StartLimitIntervalSec belongs under [Unit]; under [Service] it would be passed over.
@@ -114,6 +114,14 @@ def test_without_settings_it_says_what_to_do_first(
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     assert main(["unit"]) == 2
     assert "emberpail.toml" in capsys.readouterr().err
+
+
+def test_a_folder_that_is_gone_is_left_to_the_watch_which_can_ring(tmp_path: Path) -> None:
+    """Without the dash systemd fails to set up the folders and the program never runs (systemd.exec(5))."""
+    record = tmp_path / "gone" / "night.rec"
+    text = unit_text(settings_in(tmp_path, "mqtt"), user="wren", python="/opt/python", record=record)
+    paths = [line.partition("=")[2] for line in text.splitlines() if line.startswith("ReadWritePaths=")]
+    assert len(paths) == 2 and all(path.startswith("-/") for path in paths)
 
 
 @needs_systemd
