@@ -11,6 +11,7 @@ import json
 import os
 import socket
 import sys
+import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,6 +22,10 @@ from monitor.words import tr
 # sysexits.h, EX_TEMPFAIL: "try again later"; anything but success has systemd start it again.
 EXIT_AGAIN = 75
 _KEEP_S = 3600.0
+# A disk that hangs may be why it is given up, and must not keep it from beginning anew.
+_WRITTEN_WITHIN_S = 2.0
+# Asked for at every look (some seconds) at which something goes on, so it may be long without harm.
+_MORE_TIME_S = 120
 # So many new beginnings within an hour are trouble that a person must look at.
 OFTEN = 3
 _FIRST_WAIT_S = 1.0
@@ -32,14 +37,24 @@ class Service:
 
     def __init__(self, environ: Mapping[str, str]) -> None:
         self._address = environ.get("NOTIFY_SOCKET", "")
+        self._is_ready = self._has_asked = False
 
     def ready(self) -> None:
         """The watch minds."""
+        self._is_ready = True
         self._tell("READY=1")
+        if self._has_asked:
+            self.status(tr("It minds."))
 
     def alive(self) -> None:
-        """Every worker goes on: feeds the watchdog."""
+        """Every worker goes on: feeds the watchdog. Until the watch minds it asks for more time, too: going on where
+        the last one ended may take longer than the unit allows, and one that is ended for it begins from the front.
+        """
         self._tell("WATCHDOG=1")
+        if not self._is_ready:
+            self._has_asked = True
+            self._tell(f"EXTEND_TIMEOUT_USEC={_MORE_TIME_S * 1_000_000}")
+            self.status(tr("It reads back what the last watch left, and does not judge yet."))
 
     def status(self, words: str) -> None:
         """One line for ``systemctl status``."""
@@ -76,10 +91,15 @@ class Beginnings:
             self._times = [(float(at_s), [str(part) for part in parts]) for at_s, parts in kept]
 
     def note(self, parts: Sequence[str]) -> None:
-        """It is given up now, because of these parts."""
+        """It is given up now, because of these parts. Returns within seconds, written or not."""
         self._times = [*self._recent(), (self.wall(), list(parts))]
+        writing = threading.Thread(target=self._write, args=(json.dumps(self._times),), name="anew", daemon=True)
+        writing.start()
+        writing.join(_WRITTEN_WITHIN_S)
+
+    def _write(self, times: str) -> None:
         with contextlib.suppress(OSError):
-            self.path.write_text(json.dumps(self._times), encoding="utf-8")
+            self.path.write_text(times, encoding="utf-8")
 
     def wait_s(self) -> float:
         """How long to wait before going on, so that a fault at every start does not keep the computer busy."""

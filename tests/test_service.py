@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor import supervising
 from monitor.clock import ArrivalClock
 from monitor.journal.database import Journal
 from monitor.running import Running
@@ -66,6 +67,59 @@ def test_the_words_of_the_protocol(system: System) -> None:
     service.status("three buckets\nminded")
     service.stopping()
     assert system.hear() == ["READY=1", "WATCHDOG=1", "STATUS=three buckets minded", "STOPPING=1"]
+
+
+def test_until_it_minds_it_asks_for_more_time_and_says_why(system: System) -> None:
+    """EXTEND_TIMEOUT_USEC, sd_notify(3): in microseconds, from when it is told; more than the next look is away."""
+    service = Service({"NOTIFY_SOCKET": system.address})
+    service.alive()
+    told, system.told[:] = system.hear()[:], []
+    assert told[:2] == ["WATCHDOG=1", "EXTEND_TIMEOUT_USEC=120000000"]
+    assert told[2].startswith("STATUS=") and "does not judge yet" in told[2]
+    service.ready()
+    service.alive()
+    assert system.hear() == ["READY=1", "STATUS=It minds.", "WATCHDOG=1"]
+
+
+def test_a_long_way_back_is_given_its_time_and_one_that_hangs_is_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the batches are read back the system hears of it at every look, and one that hangs then is given up."""
+    monkeypatch.setattr(supervising, "CHECK_EVERY_S", 0.5)
+    monkeypatch.setattr(supervising, "HUNG_AFTER_S", 2.0)
+    system, gets_on, stop = System(str(tmp_path / "notify")), threading.Event(), threading.Event()
+    gave_up: list[int] = []
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        running = Running(
+            Settings(), journal, ArrivalClock(), [], serve_page=False, say=lambda _: None,
+            service=Service({"NOTIFY_SOCKET": system.address}), begin_anew=lambda: gave_up.append(1),
+        )  # fmt: skip
+
+        def read_back() -> None:
+            until = time.monotonic() + 4.0
+            while time.monotonic() < until:
+                running.watch._turned_at = time.monotonic()  # as each tick that is folded does
+                time.sleep(0.05)
+            gets_on.set()
+            stop.wait()
+
+        monkeypatch.setattr(running.watch, "_open", read_back)
+        minding = threading.Thread(target=running.run, args=(stop,))
+        minding.start()
+        try:
+            while not gets_on.is_set():
+                assert minding.is_alive() and not gave_up
+                system.hear()
+            assert system.told.count("EXTEND_TIMEOUT_USEC=120000000") >= 4 and "READY=1" not in system.told
+            give_up = time.monotonic() + 30.0
+            while not gave_up and time.monotonic() < give_up:
+                system.hear()
+            assert gave_up, "one that hangs on the way back is given up"
+        finally:
+            stop.set()
+            minding.join(10.0)
+            running.close()
+            system.close()
 
 
 def test_nobody_to_tell_is_no_trouble(tmp_path: Path) -> None:
@@ -170,6 +224,18 @@ def test_beginning_anew_again_and_again_waits_longer_and_is_told(tmp_path: Path)
     now_s[0] += 3700.0
     quiet = Beginnings(tmp_path / "anew", wall=lambda: now_s[0])
     assert (quiet.trouble(), quiet.last(), quiet.wait_s()) == ("", "", 0.0)
+
+
+def test_a_disk_that_hangs_does_not_keep_it_from_beginning_anew(tmp_path: Path) -> None:
+    """A pipe that nobody reads takes a writer as a hung disk does. The process of the moment knows it all the same."""
+    os.mkfifo(tmp_path / "pipe")
+    one = Beginnings(tmp_path / "anew")
+    one.path = tmp_path / "pipe"
+    noting = threading.Thread(target=one.note, args=(["judging"],), daemon=True)
+    noting.start()
+    noting.join(10.0)
+    assert not noting.is_alive() and "judging" in one.last()
+    os.close(os.open(one.path, os.O_RDONLY | os.O_NONBLOCK))  # let the writer go
 
 
 @pytest.mark.parametrize("content", ["", "{", "null", '[{"at": "x"}, 3, {"parts": []}]', '[{"at": 1e999}]'])
