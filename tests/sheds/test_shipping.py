@@ -273,10 +273,13 @@ def test_a_claim_that_ends_late_is_not_taken_for_another_machine_s(
     copied: Copied, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A new folder that hung while this watch became its holder: the copy goes on by that, and nobody stands down."""
-    answers, plain = threading.Event(), copying.hold
+    answers, plain, came = threading.Event(), copying.hold, []
 
     def hangs(*values: Any) -> Holder:
+        came.append(values)
+        late_s = 0.5 * (len(came) - 1)
         answers.wait(20.0)
+        time.sleep(late_s)  # a second one, if there were one, would find the name taken
         return plain(*values)
 
     monkeypatch.setattr(copying, "hold", hangs)
