@@ -32,6 +32,7 @@ from monitor.retelling import retold, retold_short
 from monitor.sensing.division import part_words
 from monitor.sensing.supply import OLD_S, SUPPLIES_KEY
 from monitor.settings import Settings
+from monitor.stored import READS_BACK_KEY
 from monitor.trade.dilution import potash_left
 from monitor.trade.making import (
     CAUTIONS,
@@ -143,10 +144,22 @@ def last_watched_s(journal: Journal) -> float | None:
     return max(known + [float(end_s) for _, end_s in watched], default=None)
 
 
+def _reads_back_s(journal: Journal, now_s: float) -> float | None:
+    """Since when a watch has been reading back what was kept; None where none does, or it has not said so lately."""
+    kept = journal.fact(READS_BACK_KEY)
+    return float(kept[0]) if kept is not None and abs(now_s - kept[1]) <= WATCH_IS_GONE_S else None
+
+
 def _watch_troubles(journal: Journal, settings: Settings, now_s: float) -> list[str]:
     troubles = []
-    watched_s = last_watched_s(journal)
-    if watched_s is None:
+    watched_s, reads_back_s = last_watched_s(journal), _reads_back_s(journal, now_s)
+    if reads_back_s is not None and (watched_s is None or now_s - watched_s > WATCH_IS_GONE_S):
+        then = when(settings.local_time(reads_back_s), DAY_TIME)
+        troubles.append(
+            tr("watch runs and since {then} reads back what was kept before: nothing is judged until it is through.",
+               then=then)
+        )  # fmt: skip
+    elif watched_s is None:
         troubles.append(tr("watch has not run yet on this journal: nothing is minded. Start it: emberpail watch"))
     elif now_s - watched_s > WATCH_IS_GONE_S:
         minutes = (now_s - watched_s) / MINUTE_S

@@ -11,6 +11,7 @@ goes on where it was.
 
 from __future__ import annotations
 
+import contextlib
 import heapq
 import queue
 import threading
@@ -63,6 +64,7 @@ from monitor.stored import (
     AFTER_TICK,
     BEFORE_TICK,
     FORGET_WATCHED_S,
+    READS_BACK_KEY,
     WATCHED_KEY,
     Deed,
     Timed,
@@ -97,6 +99,8 @@ EARLY_AFTER_S = 0.5
 # At the start one step may take long without a sign: the first of a year's readings out of the journal, the first
 # commit of all that was judged on the way, on a slow card. Hung is only what takes longer still, real seconds.
 START_STEP_S = 900.0
+# How often it says that it reads back what was kept, while it does: real seconds.
+_SAYS_SO_EVERY_S = 30.0
 # How soon an entry made by another command is taken up.
 LOOK_EVERY_S = 1.0
 # The network sets a clock within minutes of a start; a power cut may take the router down for longer.
@@ -229,6 +233,8 @@ class Watch:
         self._grace_s = min(TICK_GRACE_S * clock.speed, TICK_S)
         self._turned_at = time.monotonic()
         self._begun_minding = False
+        self._reads_back_s: float | None = None  # since when it reads back what was kept, None when it does not
+        self._says_so_at = 0.0  # monotonic: when it is to say so again
         self._saved: dict[object, object] = {}  # rows as the journal holds them: counters, alarms
 
     # ---- life ------------------------------------------------------------------------------------------------------
@@ -303,6 +309,7 @@ class Watch:
             self._buckets.know(known.batch.bucket)
         self._buckets.met_before(bucket for bucket, _ in self.journal.probes())
         self._buckets.met_before(self.nodes.supplies.known(now_s))
+        self._reads_back_s = now_s
         self._resume(self.journal.running_batches(), now_s)
         for minder in self.minders.values():
             # What the fold did not find again goes on as it stood, or it would stand for ever.
@@ -311,6 +318,7 @@ class Watch:
         for record in self.journal.batches():
             if last_tick_s is not None and (record.ended_noted_s or 0.0) > last_tick_s:
                 self._end_late(record.batch, last_tick_s, now_s)
+        self._reads_back_s = None
         if self._events is not None:
             self._events.find_missing(
                 lambda since_s: [event_line(event) for event in self.journal.events(since_s=since_s)]
@@ -655,7 +663,7 @@ class Watch:
         for minder in minders:
             deeds = stored_deeds(self.journal, minder, self._watched, self._do_act)
             streams.append(takewhile(lambda deed: deed[0] <= at_s, deeds))
-            tick = partial(self._tick_minder, minder, events=events)
+            tick = partial(self._tick_again, minder, events=events)
             streams.append(stored_ticks(minder, self._watched, self._next_tick_s, tick))
         fold(*streams, stored_readings(self.journal, minders, self._pending.in_order()))
         # What was judged by a clock that stood wrong has been told with the times it had.
@@ -665,6 +673,14 @@ class Watch:
             self.minders[minder.batch.name] = minder
             self._pending.marks += _marks(minder)
             self._pending.alarms += alarm_records(minder)
+
+    def _tick_again(self, minder: Minder, tick_s: float, events: list[Event]) -> None:
+        """A tick of the way back; every now and then it says that it is on it, for the page has no newer tick."""
+        if self._reads_back_s is not None and time.monotonic() >= self._says_so_at:
+            with contextlib.suppress(JournalError):  # that it is not seen keeps it from nothing
+                self.journal.set_fact(READS_BACK_KEY, [self._reads_back_s, self.clock.now()])
+            self._says_so_at = time.monotonic() + _SAYS_SO_EVERY_S
+        self._tick_minder(minder, tick_s, events)
 
     def _begun(self, batch: Batch) -> Minder:
         """A minder of the batch that knows no reading yet."""
@@ -805,7 +821,9 @@ class Watch:
         self.nodes.supplies.move(lambda time_s: _moved(time_s, from_s, shift_s))
         self._teller.forget()
         records = [record for name in self.minders if (record := self.journal.batch(name)) is not None]
+        self._reads_back_s = self._last_s
         self._resume([record.batch for record in records], self._last_s)
+        self._reads_back_s = None
         for record in records:
             self._end_what_never_was(record.batch.name, from_s)
             minder = self.minders[record.batch.name]

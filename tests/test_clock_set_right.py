@@ -21,6 +21,7 @@ from monitor.own_trouble import OwnTrouble
 from monitor.sensing.senml import Decoder
 from monitor.sources.batch_file import read_batch_file
 from monitor.sources.recording import read_recording
+from monitor.stored import READS_BACK_KEY
 from monitor.telling import Teller
 from monitor.tellings import keep_tellings, kept_tellings
 from monitor.watch import CLOCK_TROUBLE_AFTER_S, TICK_GRACE_S, Watch
@@ -332,3 +333,19 @@ def test_a_restart_after_a_jump_of_the_wall_clock_raises_nothing(tmp_path: Path,
     looked = next(one.entry for one in shed.desk.log(BATCH.name) if one.entry.kind == "looked")
     assert looked.at_s == pytest.approx(NIGHT[200][0], abs=61.0)
     shed.close()
+
+
+def test_while_all_is_judged_anew_the_page_knows_that_it_runs(tmp_path: Path) -> None:
+    """Days of ticks come again then, and none of them is new."""
+    shed = Shed(tmp_path, NIGHT_S - 480.0, settings_with("shed-1"), wrong_s=-10 * HOUR_S, synchronized=False)
+    try:
+        shed.begin(batch_in("shed-1", shed.wall_s, noted_at_s=shed.wall_s))
+        for _ in range(20):
+            shed.line(shed.now_s + 60.0, pack("shed-1", 50.0))
+        assert shed.desk.fact(READS_BACK_KEY) is None
+        shed.wrong_s, shed.synchronized = 0.0, True
+        shed.until(shed.now_s + 120.0)
+        since_s, said_s = shed.desk.fact(READS_BACK_KEY)
+        assert since_s == pytest.approx(shed.now_s, abs=180.0) and said_s == pytest.approx(since_s, abs=180.0)
+    finally:
+        shed.close()

@@ -16,10 +16,11 @@ from typing import Any
 
 import pytest
 
+from monitor import watch as watch_module
 from monitor.cli import main
 from monitor.clock import ArrivalClock
 from monitor.domain import Batch, Condition, Reading
-from monitor.journal.database import Journal, Message
+from monitor.journal.database import Journal, JournalError, Message
 from monitor.judgement import verdict
 from monitor.phone.routes import label
 from monitor.pipeline import TICK_S, Minder
@@ -28,7 +29,10 @@ from monitor.settings import load_settings
 from monitor.sources.health import SourceHealth
 from monitor.sources.line import Deliver, Line, Origin
 from monitor.sources.recording import read_recording
+from monitor.standing import status_view
+from monitor.stored import READS_BACK_KEY
 from monitor.watch import COMMIT_EVERY_S, TICK_GRACE_S
+from monitor.words import DAY_TIME, when
 from tests.helpers_watch import NIGHT_S, Bench, Breaking, StillSource, batch_in, entry, pack, settings_with
 from tests.journal.pulling import plug_in_again, pull
 from tests.phone.receiver import Receiver
@@ -947,3 +951,54 @@ def test_a_batch_begun_in_the_moment_in_which_the_watch_begins_is_minded_once(
     record = bench.desk.batch(batch.name)
     assert record is not None and record.batch.noted_at_s == NIGHT_S - 10.0
     bench.close()
+
+
+# ---- the way back after a restart ------------------------------------------------------------------------------------
+
+
+def test_while_it_reads_back_what_was_kept_the_page_knows_that_it_runs(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever is told to start it would be refused; and on a long way it goes on saying so."""
+    monkeypatch.setattr(watch_module, "_SAYS_SO_EVERY_S", 0.0)
+    started(bench)
+    bench.steady("shed-1", NIGHT_S, NIGHT_S + 600.0, good_c)
+    bench.stop()
+    began_s = bench.now_s = NIGHT_S + 1800.0
+    said: list[tuple[str, ...]] = []
+    plain = Minder.tick
+
+    def slowly(self: Minder, tick_s: float) -> Any:
+        bench.now_s += 60.0
+        said.append(status_view(bench.desk, bench.settings, bench.now_s, with_curves=False).watch)
+        return plain(self, tick_s)
+
+    monkeypatch.setattr(Minder, "tick", slowly)
+    bench.start()
+    then = when(bench.settings.local_time(began_s), DAY_TIME)
+    assert len(said) >= 9 and bench.now_s - began_s > 500.0
+    for words in said:
+        assert any("reads back" in one and then in one for one in words)
+        assert not any("has not run" in one for one in words)
+    before = bench.desk.fact(READS_BACK_KEY)
+    monkeypatch.setattr(Minder, "tick", plain)
+    bench.until(bench.now_s + 120.0)
+    assert bench.desk.fact(READS_BACK_KEY) == before, "a tick as it comes is no way back"
+
+
+def test_a_disk_that_refuses_to_have_it_said_keeps_it_from_nothing(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started(bench)
+    bench.steady("shed-1", NIGHT_S, NIGHT_S + 300.0, good_c)
+    bench.stop()
+    plain = Journal.set_fact
+
+    def refuses(self: Journal, key: str, value: object) -> None:
+        if key == READS_BACK_KEY:
+            raise JournalError("Journal: the disk is full.", again=True)
+        plain(self, key, value)
+
+    monkeypatch.setattr(Journal, "set_fact", refuses)
+    bench.start()
+    assert "Invented shed-1" in bench.watch.minders

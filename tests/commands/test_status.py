@@ -113,6 +113,24 @@ def test_a_watch_that_has_stopped_is_told(good: Shed) -> None:
     assert "watch has not run for 20 min: nothing is minded" in good.ok("status").words
 
 
+def test_one_that_reads_back_what_was_kept_is_not_told_to_be_started(good: Shed) -> None:
+    """It would be refused: a watch runs. One that ended on the way back says nothing more, and is soon gone."""
+    now_s = time.time()
+    with good.journal() as journal:
+        journal.set_fact("last_tick_s", now_s - 1200.0)
+        journal.set_fact("reads_back", [now_s - 600.0, now_s - 20.0])
+    words = good.ok("status").words
+    assert "reads back what was kept before: nothing is judged until it is through" in words
+    assert "watch has not run" not in words and "emberpail watch" not in words
+    with good.journal() as journal:
+        journal.set_fact("reads_back", [now_s - 600.0, now_s - 300.0])
+    assert "watch has not run for 20 min" in good.ok("status").words
+    with good.journal() as journal:
+        journal.set_fact("reads_back", [now_s - 600.0, now_s - 20.0])
+        journal.set_fact("last_tick_s", now_s - 5.0)
+    assert "reads back" not in good.ok("status").words
+
+
 def test_no_phone_is_told_and_a_phone_is_not(shed: Shed) -> None:
     """With no route everything else is in vain at night."""
     assert "nobody will be rung" in shed.ok("status").words
