@@ -1,4 +1,5 @@
 """What a watch does for its journal at night: read it through, back it up, thin what is old. Judging goes on meanwhile.
+By day it sees that the room is kept with which a watch begins on a full disk.
 
 One worker with a connection of its own. Nothing it does holds up a commit, and nothing it fails at stops the watch: it
 is told as trouble of the watch's own, which can wait for daylight unless the journal itself is damaged.
@@ -15,6 +16,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from monitor.journal.database import Journal, JournalError
+from monitor.journal.reserve import keep_reserve
 from monitor.journal.safekeeping import Stopped, reading
 from monitor.journal.store import explained
 from monitor.keeping import LAST_BACKUP, back_up, is_unplugged, note_backup
@@ -89,6 +91,7 @@ class Housekeeping:
 
     def look(self) -> None:
         """Do what is due now. Raises Stopped."""
+        keep_reserve(self._path)
         now_s = self._now_s()
         night_s = last_night_s(self._settings, now_s)
         if self._is_due(LAST_CHECK, night_s, now_s):

@@ -17,7 +17,7 @@ from monitor.domain import AMBIENT, PASTE_PROBES, Batch, Event, LogEntry
 from monitor.drill_told import drill_troubles
 from monitor.housekeeping import keeping_notes
 from monitor.journal.database import AlarmRecord, Journal, JournalError
-from monitor.journal.state import BEGUN_WITH
+from monitor.journal.state import BEGUN_WITH, READS_BACK_KEY
 from monitor.judgement.alarms import RULES, STANDING_STATES, rule_for
 from monitor.judgement.history_words import based_on_kept
 from monitor.judgement.phrases import percent_with_range
@@ -32,7 +32,6 @@ from monitor.retelling import retold, retold_short
 from monitor.sensing.division import part_words
 from monitor.sensing.supply import OLD_S, SUPPLIES_KEY
 from monitor.settings import Settings
-from monitor.stored import READS_BACK_KEY
 from monitor.trade.dilution import potash_left
 from monitor.trade.making import (
     CAUTIONS,

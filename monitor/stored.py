@@ -19,8 +19,6 @@ BEFORE_TICK, AT_TICK, AFTER_TICK = 0, 1, 2
 # The times at which somebody watched, as [start, last tick]; those that are older than this are forgotten.
 WATCHED_KEY = "watched"
 FORGET_WATCHED_S = 30 * 86400.0
-# While a watch reads back what was kept there are no ticks to see it by: [since when it does, when it last said so].
-READS_BACK_KEY = "reads_back"
 
 Deed = Callable[[], object]
 Timed = tuple[float, int, Deed]

@@ -30,7 +30,7 @@ from monitor.events_file import EventsFile
 from monitor.heat.priors import History
 from monitor.journal.aside import Aside
 from monitor.journal.database import AlarmRecord, Change, Journal, JournalError
-from monitor.journal.state import BEGUN_WITH, TAUGHT
+from monitor.journal.state import BEGUN_WITH, READS_BACK_KEY, TAUGHT
 from monitor.judgement.alarms import AlarmState
 from monitor.judgement.events import event_line
 from monitor.learned import (
@@ -64,7 +64,6 @@ from monitor.stored import (
     AFTER_TICK,
     BEFORE_TICK,
     FORGET_WATCHED_S,
-    READS_BACK_KEY,
     WATCHED_KEY,
     Deed,
     Timed,

@@ -15,13 +15,13 @@ import pytest
 from monitor.clock import PLAUSIBLE, ArrivalClock, Kept
 from monitor.domain import Event, LogEntry
 from monitor.journal.database import Journal, JournalError, Message
+from monitor.journal.state import READS_BACK_KEY
 from monitor.judgement.escalation import Told
 from monitor.judgement.wording import say
 from monitor.own_trouble import OwnTrouble
 from monitor.sensing.senml import Decoder
 from monitor.sources.batch_file import read_batch_file
 from monitor.sources.recording import read_recording
-from monitor.stored import READS_BACK_KEY
 from monitor.telling import Teller
 from monitor.tellings import keep_tellings, kept_tellings
 from monitor.watch import CLOCK_TROUBLE_AFTER_S, TICK_GRACE_S, Watch

@@ -19,6 +19,7 @@ from monitor.commands.status import in_words
 from monitor.domain import Batch, Reading
 from monitor.housekeeping import BACKUP, DAMAGED, LAST_CHECK, Housekeeping, keeping_notes, last_night_s
 from monitor.journal.database import Journal
+from monitor.journal.reserve import give_up_reserve, reserve_of
 from monitor.journal.safekeeping import Stopped
 from monitor.keeping import LAST_BACKUP
 from monitor.own_trouble import OwnTrouble
@@ -93,6 +94,14 @@ def test_the_night_is_that_of_the_place() -> None:
     noon_s = datetime(2026, 3, 29, 10, 0, tzinfo=UTC).timestamp()  # set forward at 02:00 that morning
     assert last_night_s(settings, noon_s) == datetime(2026, 3, 29, 1, 30, tzinfo=UTC).timestamp()
     assert last_night_s(settings, noon_s - DAY_S) == datetime(2026, 3, 28, 2, 30, tzinfo=UTC).timestamp()
+
+
+def test_the_room_for_a_start_on_a_full_disk_is_kept_by_day_too(night: Night) -> None:
+    """A start that needed it has given it up; when there is room, it is taken again."""
+    night.look(DUE_S - HOUR_S)
+    assert give_up_reserve(night.path)
+    night.look(DUE_S - HOUR_S + 60.0)
+    assert reserve_of(night.path).is_file()
 
 
 def test_once_a_night_and_after_a_night_that_was_missed(night: Night) -> None:

@@ -8,12 +8,16 @@ import os
 import sqlite3
 import time
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from monitor import service
 from monitor.cli import main
 from monitor.copying import folder_of, hold
+from monitor.journal.database import Journal
+from monitor.journal.reserve import keep_reserve, reserve_of
 from monitor.not_begun import EVERY_S, ring_not_begun
 from monitor.running import Running
 from monitor.watch import Watch
@@ -147,6 +151,35 @@ def test_one_that_begins_anew_again_and_again_rings_though_it_never_comes_to_a_t
     next(tmp_path.glob("emberpail-not-begun*")).unlink()
     watch_in(tmp_path)
     assert len(rung) == 1, "an hour later it is over"
+
+
+def test_on_a_full_disk_it_begins_by_the_room_that_was_kept(
+    tmp_path: Path, rung: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without that room nothing can be opened, and nobody minds until somebody has made some."""
+    reserve = reserve_of(tmp_path / "journal.sqlite")
+    with Journal(tmp_path / "journal.sqlite"):
+        pass
+    keep_reserve(tmp_path / "journal.sqlite")
+    plain = sqlite3.connect
+
+    class Full(sqlite3.Connection):
+        def execute(self, sql: str, *values: Any) -> Any:
+            if reserve.exists() or not began:
+                error = sqlite3.OperationalError("disk I/O error")
+                error.sqlite_errorname = "SQLITE_IOERR_SHMSIZE"
+                raise error
+            return super().execute(sql, *values)
+
+    began = [True]
+    monkeypatch.setattr(sqlite3, "connect", lambda *args, **more: plain(*args, **{**more, "factory": Full}))
+    monkeypatch.setattr("monitor.journal.store.os.statvfs", lambda _: SimpleNamespace(f_bavail=0, f_frsize=1))
+    monkeypatch.setattr(Watch, "step", lambda _self, stop: stop.set())
+    assert watch_in(tmp_path) == 0
+    assert rung == [] and not reserve.exists()
+    began.clear()
+    assert watch_in(tmp_path) != 0
+    assert len(rung) == 1 and "the disk is full" in rung[0]
 
 
 def test_routes_that_hang_do_not_keep_it_from_beginning(

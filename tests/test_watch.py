@@ -21,6 +21,7 @@ from monitor.cli import main
 from monitor.clock import ArrivalClock
 from monitor.domain import Batch, Condition, Reading
 from monitor.journal.database import Journal, JournalError, Message
+from monitor.journal.state import READS_BACK_KEY
 from monitor.judgement import verdict
 from monitor.phone.routes import label
 from monitor.pipeline import TICK_S, Minder
@@ -30,7 +31,6 @@ from monitor.sources.health import SourceHealth
 from monitor.sources.line import Deliver, Line, Origin
 from monitor.sources.recording import read_recording
 from monitor.standing import status_view
-from monitor.stored import READS_BACK_KEY
 from monitor.watch import COMMIT_EVERY_S, TICK_GRACE_S
 from monitor.words import DAY_TIME, when
 from tests.helpers_watch import NIGHT_S, Bench, Breaking, StillSource, batch_in, entry, pack, settings_with

@@ -23,6 +23,8 @@ from monitor.commands.common import (
     warn,
 )
 from monitor.journal.database import Journal, JournalError, Refused
+from monitor.journal.reserve import give_up_reserve
+from monitor.journal.store import has_no_room
 from monitor.settings import Settings
 from monitor.words import tr
 
@@ -141,7 +143,7 @@ def _journal_to_watch(settings: Settings, events_file: Path | None) -> Journal:
         try:
             if events_file is not None:
                 _must_be_writable(events_file)
-            journal = until_claimed.enter_context(open_journal(settings))
+            journal = until_claimed.enter_context(_opened(settings))
             journal.claim_watch()
         except Refused:  # another watch minds
             raise
@@ -150,6 +152,17 @@ def _journal_to_watch(settings: Settings, events_file: Path | None) -> Journal:
             raise
         until_claimed.pop_all()
     return journal
+
+
+def _opened(settings: Settings) -> Journal:
+    """The journal; on a full disk by the room that was kept for this, for then it can judge and ring."""
+    try:
+        return open_journal(settings)
+    except JournalError:
+        path = settings.journal_path
+        if not (has_no_room(path.parent) and give_up_reserve(path)):
+            raise
+        return open_journal(settings)
 
 
 def _ring(settings: Settings, error: Exception) -> None:

@@ -10,6 +10,8 @@ from monitor.journal.store import Store
 
 # Facts with the name of a batch behind: what it taught, with what history it was begun, whether it is left out.
 TAUGHT, BEGUN_WITH, LEFT_OUT = "taught/", "begun_with/", "left_out/"
+# While a watch reads back what was kept there are no ticks to see it by: [since when it does, when it last said so].
+READS_BACK_KEY = "reads_back"
 
 
 class State(Store):

@@ -9,6 +9,7 @@ opens its own.
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import os
 import sqlite3
@@ -62,12 +63,21 @@ _SAYS = {
     "SQLITE_NOMEM": (mark("the machine is out of memory"), True),
     "SQLITE_PROTOCOL": (mark("another program is writing to it and does not let go; try again"), True),
 }
+# What SQLite says, too, where a disk that is full or read-only has no place for its helper files.
+_ALSO_SAID_OF_THE_DISK = ("SQLITE_IOERR", "SQLITE_CANTOPEN")
+# The index of the write-ahead log grows by so much at a time.
+_LEAST_ROOM_BYTES = 32 * 1024
 _DAMAGED = ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 
 def explained(error: sqlite3.Error, path: Path) -> JournalError:
     """What went wrong with the journal at ``path``, in one sentence."""
     name = getattr(error, "sqlite_errorname", "") or ""
+    if name.startswith(_ALSO_SAID_OF_THE_DISK):
+        if has_no_room(path.parent):
+            name = "SQLITE_FULL"
+        elif _is_read_only(path.parent):
+            name = "SQLITE_READONLY"
     for prefix, (says, again) in _SAYS.items():
         if name == prefix or name.startswith(prefix + "_"):
             damaged = prefix in _DAMAGED
@@ -77,16 +87,44 @@ def explained(error: sqlite3.Error, path: Path) -> JournalError:
     return JournalError(tr("Journal {path}: {says}.", path=path, says=str(error) or type(error).__name__))
 
 
+def has_no_room(folder: Path) -> bool:
+    """Whether the disk of ``folder`` is full; False where it cannot be asked."""
+    try:
+        disk = os.statvfs(folder)
+    except OSError:
+        return False
+    return disk.f_bavail * disk.f_frsize < _LEAST_ROOM_BYTES
+
+
+def _is_read_only(folder: Path) -> bool:
+    try:
+        return bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
+    except OSError:
+        return False
+
+
 def claim_of(path: Path) -> IO[str]:
     """The lock of the one watch on the journal at ``path``, held until it is closed; Refused when another has it."""
     make_private(Path(f"{path}.watch"))  # whoever can open it can hold it, and then no watch begins
-    claim = open(f"{path}.watch", "w", encoding="ascii")  # noqa: SIM115 - it stays open as long as it is held
+    claim = _opened_to_hold(Path(f"{path}.watch"))
     try:
         fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
         claim.close()
         raise Refused(tr("Journal {path}: a watch already runs on it; stop that one first.", path=path)) from error
     return claim
+
+
+def _opened_to_hold(path: Path) -> IO[str]:
+    """Open as long as it is held. A lock needs no writing: on a disk that has become read-only the file that is there
+    does.
+    """
+    try:
+        return path.open("w", encoding="ascii")
+    except OSError as error:
+        if error.errno != errno.EROFS:
+            raise
+        return path.open(encoding="ascii")
 
 
 def make_private(path: Path) -> None:
