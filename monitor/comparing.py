@@ -167,6 +167,7 @@ def _made(  # noqa: PLR0917
         yield_litres=_typed(details.get("yield_litres")),
         yield_kg=_typed(details.get("yield_kg")),
         pour_c=next((entry.temperature_c for entry in pours if entry.temperature_c is not None), None),
+        covers=tuple((entry.at_s, entry.kind == "covered") for entry in log if entry.kind in ("covered", "uncovered")),
         mass_kg=fill_in(recipe).mass_kg if weighed and recipe.oils else None,
         core=core,
         air=air,

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from monitor.words import mark
 
+from .cover import BARE, COVERED_LATER, UNCOVERED_LATER
 from .groups import group_of
 from .mixed import FEWEST, Estimated, fit, plain, welch
 from .table import Row
@@ -41,6 +42,9 @@ def _potash_per_oil(row: Row) -> float | None:
     return 1000.0 * recipe.koh_kg * recipe.koh_purity / oil_kg
 
 
+# How far a batch was covered; whatever is not named here is a cover.
+_COVERED = {BARE: 0.0, COVERED_LATER: 0.5, UNCOVERED_LATER: 0.5}
+
 # What can be compared: figure, words, and the unit's spec ("%" is a share of the promised soap, "h" hours).
 MEASURES: Mapping[str, tuple[Value, str, str]] = {
     "completeness": (lambda row: _share(row.story.completeness), mark("potash used up"), "%"),
@@ -59,7 +63,7 @@ DRIVERS: Mapping[str, tuple[Value, str, str, str]] = {
     "size": (lambda row: row.story.mass_kg, mark("was larger"), mark("was smaller"), "kg"),
     "lye": (_potash_per_oil, mark("had more potash to the oil"), mark("had less potash to the oil"),
             "g/kg"),
-    "cover": (lambda row: 0.0 if row.story.vessel.insulation == "bare" else 1.0, mark("was covered more often"),
+    "cover": (lambda row: _COVERED.get(row.story.cover, 1.0), mark("was covered more often"),
               mark("was left bare more often"), ""),
 }  # fmt: skip
 # A group made by one of these is not explained by the same.

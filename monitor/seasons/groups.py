@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from monitor.trade.oils import UnknownOil, find_oil, told_name
 from monitor.words import mark, tr
 
+from .cover import COVERED_LATER, UNCOVERED_LATER
 from .story import Story
 
 _SEASONS = (
@@ -15,7 +16,10 @@ _SEASONS = (
     mark("June to August"),
     mark("September to November"),
 )
-COVER_WORDS = {"bare": mark("bare"), "blanket": mark("under a blanket"), "box": mark("in a box")}
+COVER_WORDS = {
+    "bare": mark("bare"), "blanket": mark("under a blanket"), "box": mark("in a box"),
+    COVERED_LATER: mark("covered later"), UNCOVERED_LATER: mark("uncovered later"),
+}  # fmt: skip
 
 
 def _season(story: Story) -> str:
@@ -35,7 +39,7 @@ def _oil(story: Story) -> str:
 
 
 def _insulation(story: Story) -> str:
-    return tr(COVER_WORDS.get(story.vessel.insulation, story.vessel.insulation))
+    return tr(COVER_WORDS.get(story.cover, story.cover))
 
 
 _GROUPED: Mapping[str, Callable[[Story], str]] = {

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 
 from monitor.domain import Recipe, Vessel
 
+from .cover import cover_from
+
 # How a batch is marked wherever it is drawn or listed: by a word and a sign, never by a colour alone. RANG: an alarm of
 # the batch rang, and it came out well all the same. UNKNOWN: how far it went was never worked out.
 WENT_WELL, RANG, FAILED, UNKNOWN, RUNNING = "well", "rang", "failed", "unknown", "running"
@@ -35,6 +37,7 @@ class Story:
     self_heating          (rise it would have shown had it lost nothing, sd), K
     time_constant_s       of cooling, (s, sd)
     mass_kg               oil, potash and water as poured; None where a weight is missing
+    covers                (time, whether it was covered from then on), as the log has it; ``vessel`` is as entered
     alarms                kinds of batch alarms that were raised
     says                  its verdict in words, "" while it runs
     """
@@ -56,6 +59,7 @@ class Story:
     yield_kg: float | None = None
     pour_c: float | None = None
     mass_kg: float | None = None
+    covers: tuple[tuple[float, bool], ...] = ()
     core: tuple[tuple[float, float], ...] = ()
     air: tuple[tuple[float, float], ...] = ()
     heat: tuple[tuple[float, float, float], ...] = ()
@@ -94,6 +98,12 @@ class Story:
     def origin_s(self) -> float:
         """The pour, or the start where nobody noted it."""
         return self.started_s if self.poured_s is None else self.poured_s
+
+    @property
+    def cover(self) -> str:
+        """What it stood under in the hours after the blend, see ``cover_from``."""
+        from_s = self.origin_s if self.blended_s is None else self.blended_s
+        return cover_from(self.vessel.insulation, self.covers, from_s)
 
     @property
     def heat_per_kg(self) -> tuple[float, float] | None:
