@@ -7,25 +7,17 @@ all of them hold together at 95 %. Running batches do not count: their figures a
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from statistics import fmean
-from typing import TYPE_CHECKING
 
 from monitor.words import mark
 
-from .cover import BARE, COVERED_LATER, UNCOVERED_LATER
+from .drivers import Alongside, Counted, Driver, alongside
 from .groups import group_of
-from .mixed import FEWEST, Estimated, fit, plain, welch
+from .mixed import FEWEST, Estimated, fit, tells_buckets, welch
 from .table import Row
 
-if TYPE_CHECKING:
-    import numpy as np
-
 LEVEL = 0.95
-# With fewer batches in all, a second explanation beside the group leaves too little to tell the two apart.
-_FEWEST_FOR_DRIVERS = 8
-# What takes less than half of the difference away does not drive it.
-_DRIVES = 0.5
 
 Value = Callable[[Row], float | None]
 
@@ -33,17 +25,6 @@ Value = Callable[[Row], float | None]
 def _middle(pair: tuple[float, float] | None) -> float | None:
     return None if pair is None else pair[0]
 
-
-def _potash_per_oil(row: Row) -> float | None:
-    recipe = row.story.recipe
-    oil_kg = sum(share.kg or 0.0 for share in recipe.oils)
-    if recipe.koh_kg is None or recipe.koh_purity is None or not oil_kg or any(s.kg is None for s in recipe.oils):
-        return None
-    return 1000.0 * recipe.koh_kg * recipe.koh_purity / oil_kg
-
-
-# How far a batch was covered; whatever is not named here is a cover.
-_COVERED = {BARE: 0.0, COVERED_LATER: 0.5, UNCOVERED_LATER: 0.5}
 
 # What can be compared: figure, words, and the unit's spec ("%" is a share of the promised soap, "h" hours).
 MEASURES: Mapping[str, tuple[Value, str, str]] = {
@@ -54,20 +35,6 @@ MEASURES: Mapping[str, tuple[Value, str, str]] = {
     "heat": (lambda row: _middle(row.story.heat_per_kg), mark("heat released for each kg"), "kJ/kg"),
     "time-constant": (lambda row: _in_hours(_middle(row.story.time_constant_s)), mark("time constant"), "h"),
 }
-# What may lie behind a difference: figure, words for more of it and less of it, the unit's spec.
-DRIVERS: Mapping[str, tuple[Value, str, str, str]] = {
-    "pour": (lambda row: row.story.pour_c, mark("was poured warmer"), mark("was poured colder"), "dC"),
-    "air": (lambda row: row.air_c, mark("stood in warmer air"), mark("stood in colder air"), "dC"),
-    "blend": (lambda row: _in_minutes(row.blend_after_s), mark("was blended longer"), mark("was blended less long"),
-              "min"),
-    "size": (lambda row: row.story.mass_kg, mark("was larger"), mark("was smaller"), "kg"),
-    "lye": (_potash_per_oil, mark("had more potash to the oil"), mark("had less potash to the oil"),
-            "g/kg"),
-    "cover": (lambda row: _COVERED.get(row.story.cover, 1.0), mark("was covered more often"),
-              mark("was left bare more often"), ""),
-}  # fmt: skip
-# A group made by one of these is not explained by the same.
-_SAME = {"insulation": ("cover",)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,16 +48,6 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True)
-class Driver:
-    """What goes along with a difference: how much more of it the group had, and the share that it takes away (None
-    where there were too few batches to tell it apart from the group)."""
-
-    name: str
-    by: float
-    share: float | None
-
-
-@dataclass(frozen=True, slots=True)
 class Difference:
     """``group`` less ``base``."""
 
@@ -98,8 +55,13 @@ class Difference:
     base: str
     counts: tuple[int, int]
     estimated: Estimated
-    driver: Driver | None = None
+    along: Alongside = field(default_factory=Alongside)
     apart: bool = False
+
+    @property
+    def driver(self) -> Driver | None:
+        """What takes most of it away."""
+        return self.along.driver
 
     @property
     def shown(self) -> bool:
@@ -153,7 +115,7 @@ def _group(name: str, values: Sequence[float]) -> Group:
 
 
 def _difference(  # noqa: PLR0917
-    kept: Sequence[tuple[str, float, Row]], names: Sequence[str], base: str, name: str, by: str, level: float
+    kept: Sequence[Counted], names: Sequence[str], base: str, name: str, by: str, level: float
 ) -> Difference:
     import numpy as np
 
@@ -161,7 +123,7 @@ def _difference(  # noqa: PLR0917
     design = np.array([[1.0, *(float(group == other) for other in others)] for group, _, _ in kept])
     weights = [0.0, *(float(other == name) for other in others)]
     values, buckets = [y for _, y, _ in kept], [row.story.bucket for _, _, row in kept]
-    mixes = _tells_buckets(kept)
+    mixes = tells_buckets([(group, row.story.bucket) for group, _, row in kept])
     if by != "bucket" and mixes:
         estimated = fit(values, design, buckets).contrast(weights, level=level)
     else:
@@ -174,68 +136,7 @@ def _difference(  # noqa: PLR0917
     found = Difference(name, base, counts, estimated, apart=apart)
     if not found.shown:
         return found
-    return Difference(name, base, counts, estimated, _driver(pair, name, by, estimated.value, mixes), apart)
-
-
-def _tells_buckets(kept: Sequence[tuple[str, float, Row]]) -> bool:
-    """Whether the spread between buckets can be told from the rest, and from the groups."""
-    buckets = [row.story.bucket for _, _, row in kept]
-    groups_of = {bucket: {group for group, _, row in kept if row.story.bucket == bucket} for bucket in buckets}
-    if not 1 < len(groups_of) < len(kept):
-        return False
-    # Where every bucket holds one group alone, each group needs two buckets before their spread shows.
-    if all(len(groups) == 1 for groups in groups_of.values()):
-        held = [next(iter(groups)) for groups in groups_of.values()]
-        return all(held.count(group) >= 2 for group in held)
-    return True
-
-
-def _driver(
-    pair: Sequence[tuple[str, float, Row]], name: str, by: str, difference: float, mixes: bool
-) -> Driver | None:
-    """What takes most of the difference away when it is held alike; with few batches, what merely differs most."""
-    import numpy as np
-
-    best: Driver | None = None
-    most = 0.0
-    for key, (value, *_) in DRIVERS.items():
-        xs = [value(row) for _, _, row in pair]
-        if key in _SAME.get(by, ()) or any(x is None for x in xs):
-            continue
-        x = np.array([float(one) for one in xs if one is not None])
-        member = np.array([group == name for group, _, _ in pair])
-        more = float(x[member].mean() - x[~member].mean())
-        spread = float(np.std(x))
-        if spread <= 1e-9 or abs(more) < 0.3 * spread:
-            continue  # the groups hardly differ in it
-        if len(pair) < _FEWEST_FOR_DRIVERS:
-            if abs(more) / spread > most:
-                best, most = Driver(key, more, None), abs(more) / spread
-            continue
-        share = _share_taken(pair, member, (x - x.mean()) / spread, difference, mixes)
-        if share is not None and share >= _DRIVES and share > most:
-            best, most = Driver(key, more, min(1.0, share)), share
-    return best
-
-
-def _share_taken(
-    pair: Sequence[tuple[str, float, Row]], member: np.ndarray, x: np.ndarray, difference: float, mixes: bool
-) -> float | None:
-    """Which share of the difference is gone between batches alike in ``x``; None where ``x`` itself tells nothing."""
-    import numpy as np
-
-    design = np.column_stack([np.ones(len(x)), member.astype(float), x])
-    if np.linalg.cond(design) > 30.0:
-        return None  # it says the same as the group: nothing holds the two apart
-    values = [y for _, y, _ in pair]
-    if mixes:
-        fitted = fit(values, design, [row.story.bucket for _, _, row in pair])
-        slope, left = fitted.contrast([0.0, 0.0, 1.0]), fitted.contrast([0.0, 1.0, 0.0]).value
-    else:
-        slope, left = plain(values, design, [0.0, 0.0, 1.0]), plain(values, design, [0.0, 1.0, 0.0]).value
-    if slope.low <= 0.0 <= slope.high:
-        return None
-    return 1.0 - left / difference
+    return Difference(name, base, counts, estimated, alongside(pair, name, by, estimated.value), apart)
 
 
 def _share(pair: tuple[float, float] | None) -> float | None:
@@ -244,7 +145,3 @@ def _share(pair: tuple[float, float] | None) -> float | None:
 
 def _in_hours(seconds: float | None) -> float | None:
     return None if seconds is None else seconds / 3600.0
-
-
-def _in_minutes(seconds: float | None) -> float | None:
-    return None if seconds is None else seconds / 60.0

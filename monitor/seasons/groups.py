@@ -22,31 +22,23 @@ COVER_WORDS = {
 }  # fmt: skip
 
 
-def _season(story: Story) -> str:
-    # By months rather than by name: July is winter on the other half of the earth.
-    return tr(_SEASONS[story.month % 12 // 3])
-
-
 def _oil(story: Story) -> str:
     """The oil there was most of."""
     shares = sorted(story.recipe.oils, key=lambda share: -(share.kg or 0.0))
     if not shares:
         return ""
     try:
-        return told_name(find_oil(shares[0].name).name)  # whichever of its names somebody typed
+        return find_oil(shares[0].name).name  # whichever of its names somebody typed
     except UnknownOil:
         return shares[0].name
 
 
-def _insulation(story: Story) -> str:
-    return tr(COVER_WORDS.get(story.cover, story.cover))
-
-
 _GROUPED: Mapping[str, Callable[[Story], str]] = {
-    "season": _season,
+    # By months rather than by name: July is winter on the other half of the earth.
+    "season": lambda story: _SEASONS[story.month % 12 // 3],
     "oil": _oil,
     "potash-lot": lambda story: story.potash_lot,
-    "insulation": _insulation,
+    "insulation": lambda story: story.cover,
     "maker": lambda story: story.maker,
     "bucket": lambda story: story.bucket,
 }
@@ -57,9 +49,24 @@ BY_WORDS = {
 }  # fmt: skip
 
 
-def group_of(story: Story, by: str) -> str:
-    """What group a batch is in; "" where that was not noted."""
+def category_of(story: Story, by: str) -> str:
+    """What group a batch is in, whatever language is spoken; "" where that was not noted."""
     return _GROUPED[by](story)
+
+
+def category_words(by: str, category: str) -> str:
+    """How that group is called in the language spoken; what a person typed stays as it was typed."""
+    if by == "season":
+        return tr(category)
+    if by == "insulation":
+        return tr(COVER_WORDS[category]) if category in COVER_WORDS else category
+    return told_name(category) if by == "oil" else category
+
+
+def group_of(story: Story, by: str) -> str:
+    """The group of a batch in words; "" where that was not noted."""
+    category = category_of(story, by)
+    return category and category_words(by, category)
 
 
 def grouped(stories: Sequence[Story], by: str) -> dict[str, list[Story]]:

@@ -136,6 +136,19 @@ def _inverse(bucket: float, rest: float, member: Array) -> Array:
     return np.asarray(np.linalg.inv(bucket * member @ member.T + rest * np.eye(len(member))), float)
 
 
+def tells_buckets(placed: Sequence[tuple[str, str]]) -> bool:
+    """Whether the spread between buckets can be told from the rest, and from the groups, over the (group, bucket) of
+    each batch."""
+    groups_of = {bucket: {group for group, stood in placed if stood == bucket} for _, bucket in placed}
+    if not 1 < len(groups_of) < len(placed):
+        return False
+    # Where every bucket holds one group alone, each group needs two buckets before their spread shows.
+    if all(len(groups) == 1 for groups in groups_of.values()):
+        held = [next(iter(groups)) for groups in groups_of.values()]
+        return all(held.count(group) >= 2 for group in held)
+    return True
+
+
 def plain(values: Sequence[float], design: Array, weights: Sequence[float], *, level: float = 0.95) -> Estimated:
     """A contrast of ordinary least squares: where there are no buckets to tell apart. Raises LibraryMissing."""
     import numpy as np

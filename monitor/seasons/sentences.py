@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from monitor.words import number, quantity, tr
 
-from .differences import DRIVERS, MEASURES, Compared, Difference, Driver, Group
-from .groups import BY_WORDS
+from .differences import MEASURES, Compared, Difference, Group
+from .drivers import DRIVER_WORDS, DRIVERS, Alongside, Driver
+from .groups import BY_WORDS, category_words
 from .mixed import FEWEST, NOT_FEW
 
 _MUCH = 0.8
@@ -100,17 +101,43 @@ def _said(one: Difference, what: str, unit: str) -> list[str]:
                "same.", group=one.group, base=one.base)
         )  # fmt: skip
     if one.shown:
-        says.append(_driven(one.group, one.driver))
+        says += _along(one.group, one.base, one.along)
     return says
 
 
-def _driven(group: str, driver: Driver | None) -> str:
-    if driver is None:
-        return tr("Nothing that was noted explains it: try to change one thing at a time.")
-    _, more, less, unit = DRIVERS[driver.name]
-    did = tr(more if driver.by > 0.0 else less)
-    by = figure(abs(driver.by), unit) if unit else ""
-    how = tr("{did} (by {by} on average)", did=did, by=by) if by else did
+def _along(group: str, base: str, along: Alongside) -> list[str]:
+    """What goes along with a difference, what cannot be told apart from it, and what was not looked at."""
+    says = []
+    if along.driver is not None:
+        says.append(_driven(group, along.driver))
+        if along.driver.known < along.driver.of:
+            says.append(
+                tr("That was noted for {known} of {of} batches: only these were looked at.",
+                   known=along.driver.known, of=along.driver.of)
+            )  # fmt: skip
+    if along.inseparable:
+        ones = "; ".join(_inseparable(group, base, one) for one in along.inseparable)
+        says.append(
+            tr("This cannot be told apart from the group itself: {ones}. Either may be the cause: change one thing at "
+               "a time.", ones=ones)
+        )  # fmt: skip
+    if not says:
+        says.append(
+            tr("Nothing that could be looked at explains it: try to change one thing at a time.") if along.unseen
+            else tr("Nothing that was noted explains it: try to change one thing at a time.")
+        )  # fmt: skip
+    if along.unseen:
+        ones = "; ".join(
+            tr("{what} (noted for {known} of {of} batches)",
+               what=tr(DRIVER_WORDS[one.name]), known=one.known, of=one.of)
+            for one in along.unseen
+        )  # fmt: skip
+        says.append(tr("Not looked at: {ones}.", ones=ones))
+    return says
+
+
+def _driven(group: str, driver: Driver) -> str:
+    how = _how(driver)
     if driver.share is None:
         return tr(
             "What stands out: {group} {how}. With so few batches that cannot be told apart from the group itself.",
@@ -121,6 +148,33 @@ def _driven(group: str, driver: Driver | None) -> str:
                   group=group, how=how)  # fmt: skip
     return tr("More than half of it goes along with this: {group} {how}. That need not be the cause.",
               group=group, how=how)  # fmt: skip
+
+
+def _how(driver: Driver) -> str:
+    """What a group had more or less of, to stand behind its name."""
+    if driver.kind:
+        fields = {
+            "what": tr(DRIVER_WORDS[driver.name]), "kind": category_words(driver.name, driver.kind),
+            "n": driver.counts[0][0], "of": driver.counts[0][1], "m": driver.counts[1][0], "most": driver.counts[1][1],
+        }  # fmt: skip
+        if driver.by > 0.0:
+            return tr("more often had this: {what} {kind} ({n} of {of} batches, against {m} of {most})", **fields)
+        return tr("less often had this: {what} {kind} ({n} of {of} batches, against {m} of {most})", **fields)
+    _, more, less, unit = DRIVERS[driver.name]
+    did = tr(more if driver.by > 0.0 else less)
+    return tr("{did} (by {by} on average)", did=did, by=figure(abs(driver.by), unit)) if unit else did
+
+
+def _inseparable(group: str, base: str, driver: Driver) -> str:
+    if not driver.kind or abs(driver.by) < 1.0:
+        told = f"{group} {_how(driver)}"
+    else:
+        with_it, without = (group, base) if driver.by > 0.0 else (base, group)
+        told = tr("{what} {kind} (all of {group}, none of {base})", what=tr(DRIVER_WORDS[driver.name]),
+                  kind=category_words(driver.name, driver.kind), group=with_it, base=without)  # fmt: skip
+    if driver.known == driver.of:
+        return told
+    return tr("{told}, as far as it was noted ({known} of {of} batches)", told=told, known=driver.known, of=driver.of)
 
 
 def _small(found: Compared) -> list[str]:

@@ -11,7 +11,7 @@ from monitor.comparing import stories_of
 from monitor.domain import Vessel
 from monitor.journal.database import Journal
 from monitor.seasons.cover import BARE, COVERED_LATER, UNCOVERED_LATER, cover_from
-from monitor.seasons.differences import DRIVERS
+from monitor.seasons.drivers import DRIVERS
 from monitor.seasons.groups import group_of
 from monitor.seasons.table import row_of
 from tests.helpers_watch import batch_in, entry

@@ -10,7 +10,8 @@ import pytest
 
 from monitor.domain import INSULATIONS, Vessel
 from monitor.seasons import mixed
-from monitor.seasons.differences import DRIVERS, MEASURES, compared
+from monitor.seasons.differences import MEASURES, compared
+from monitor.seasons.drivers import DRIVERS
 from monitor.seasons.groups import BY, group_of, grouped
 from monitor.seasons.sentences import figure, mean_words, sentences
 from monitor.seasons.story import Story
