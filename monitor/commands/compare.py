@@ -201,8 +201,11 @@ def _difference(found: Compared | None, missing: str) -> dict[str, object] | Non
         "groups": [{"group": one.name, "batches": one.count, "mean": one.mean} for one in found.groups],
         "differences": [
             {
-                "group": one.group, "against": one.base, "value": one.estimated.value, "low": one.estimated.low,
-                "high": one.estimated.high, "p": one.estimated.p, "method": one.estimated.method,
+                "group": one.group, "against": one.base, "value": one.estimated.value,
+                # JSON has no infinite number.
+                "low": None if one.unranged else one.estimated.low,
+                "high": None if one.unranged else one.estimated.high,
+                "p": None if one.unranged else one.estimated.p, "method": one.estimated.method,
                 "driver": None if one.driver is None else one.driver.name,
             }
             for one in found.differences

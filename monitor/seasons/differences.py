@@ -14,7 +14,7 @@ from monitor.words import mark
 
 from .drivers import Alongside, Counted, Driver, alongside
 from .groups import group_of
-from .mixed import FEWEST, Estimated, fit, tells_buckets, welch
+from .mixed import FEWEST, NO_SPREAD, Estimated, fit, leaves_rest, means, tells_buckets, welch
 from .table import Row
 
 LEVEL = 0.95
@@ -47,9 +47,14 @@ class Group:
     spread: tuple[float, float] | None = None
 
 
+# Why a difference stands without an interval.
+ALIKE = "alike"
+
+
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """``group`` less ``base``."""
+    """``group`` less ``base``. ``unranged`` is "" or says why no interval can be given: ALIKE, for all batches of each
+    group are."""
 
     group: str
     base: str
@@ -57,6 +62,7 @@ class Difference:
     estimated: Estimated
     along: Alongside = field(default_factory=Alongside)
     apart: bool = False
+    unranged: str = ""
 
     @property
     def driver(self) -> Driver | None:
@@ -114,6 +120,11 @@ def _group(name: str, values: Sequence[float]) -> Group:
     return Group(name, len(values), fmean(values), (min(values), max(values)))
 
 
+def _alike(values: Sequence[float]) -> bool:
+    """Whether they are one, to their last digits."""
+    return max(values) - min(values) <= NO_SPREAD * max(map(abs, values))
+
+
 def _difference(  # noqa: PLR0917
     kept: Sequence[Counted], names: Sequence[str], base: str, name: str, by: str, level: float
 ) -> Difference:
@@ -123,13 +134,17 @@ def _difference(  # noqa: PLR0917
     design = np.array([[1.0, *(float(group == other) for other in others)] for group, _, _ in kept])
     weights = [0.0, *(float(other == name) for other in others)]
     values, buckets = [y for _, y, _ in kept], [row.story.bucket for _, _, row in kept]
+    counts = sum(group == name for group, _, _ in kept), sum(group == base for group, _, _ in kept)
+    one, other = ([y for group, y, _ in kept if group == which] for which in (name, base))
+    if _alike(one) and _alike(other):
+        return Difference(name, base, counts, means(one, other), unranged=ALIKE)
     mixes = tells_buckets([(group, row.story.bucket) for group, _, row in kept])
     if by != "bucket" and mixes:
+        if not leaves_rest(values, design, buckets):
+            return Difference(name, base, counts, means(one, other), unranged=ALIKE)
         estimated = fit(values, design, buckets).contrast(weights, level=level)
     else:
-        one, other = ([y for group, y, _ in kept if group == which] for which in (name, base))
         estimated = welch(one, other, level=level)
-    counts = sum(group == name for group, _, _ in kept), sum(group == base for group, _, _ in kept)
     pair = [one for one in kept if one[0] in (name, base)]
     held = {group: {row.story.bucket for one, _, row in pair if one == group} for group in (name, base)}
     apart = by != "bucket" and not held[name] & held[base]

@@ -17,7 +17,7 @@ from monitor.words import mark
 
 from .cover import BARE, COVERED_LATER, UNCOVERED_LATER
 from .groups import BY, BY_WORDS, category_of
-from .mixed import FEWEST, fit, plain, tells_buckets
+from .mixed import FEWEST, fit, leaves_rest, plain, tells_buckets
 from .table import Row
 
 if TYPE_CHECKING:
@@ -237,13 +237,22 @@ def _share_taken(
     if np.linalg.cond(design) > _ONE:
         return None
     values, buckets = [y for _, y, _ in known], [row.story.bucket for _, _, row in known]
-    if tells_buckets([(group, row.story.bucket) for group, _, row in known]):
+    mixes = tells_buckets([(group, row.story.bucket) for group, _, row in known])
+    if mixes and not leaves_rest(values, design, buckets):
+        # It explains all to the last digit: nothing is left to make a model of, and buckets are columns like others.
+        kinds = sorted(set(buckets))[1:]
+        whole = np.column_stack([design, *([float(one == kind) for one in buckets] for kind in kinds)])
+        if np.linalg.matrix_rank(whole) == whole.shape[1]:
+            design = whole
+        mixes = False
+    if mixes:
         fitted = fit(values, design, buckets)
         slope, left = fitted.contrast([0.0, 0.0, 1.0]), fitted.contrast([0.0, 1.0, 0.0])
         if difference is None:
             difference = fit(values, design[:, :2], buckets).contrast([0.0, 1.0]).value
     else:
-        slope, left = plain(values, design, [0.0, 0.0, 1.0]), plain(values, design, [0.0, 1.0, 0.0])
+        others = [0.0] * (design.shape[1] - 3)
+        slope, left = (plain(values, design, [*one, *others]) for one in ([0.0, 0.0, 1.0], [0.0, 1.0, 0.0]))
         if difference is None:
             difference = plain(values, design[:, :2], [0.0, 1.0]).value
     if slope.low <= 0.0 <= slope.high:

@@ -17,6 +17,7 @@ import math
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import fmean
 from typing import TYPE_CHECKING, Any
 
 from monitor.words import tr
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 FEWEST = 3
 # From here on the interval hardly changes with one batch more (t at 18 degrees of freedom: 2.10 against 1.96).
 NOT_FEW = 10
+# A spread so small beside the values is that of their last digits.
+NO_SPREAD = 1e-7
 
 
 class LibraryMissing(ValueError):
@@ -40,7 +43,8 @@ class LibraryMissing(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Estimated:
-    """A difference (or mean) with what its interval rests on. ``method`` is "mixed", "plain" or "welch"."""
+    """A difference (or mean) with what its interval rests on. ``method`` is "mixed", "plain", "welch" or, where no
+    interval can be given and it is infinite, "means"."""
 
     value: float
     low: float
@@ -149,6 +153,16 @@ def tells_buckets(placed: Sequence[tuple[str, str]]) -> bool:
     return True
 
 
+def leaves_rest(values: Sequence[float], design: Array, clusters: Sequence[str]) -> bool:
+    """Whether batches differ by more than the columns and their bucket: without a rest there is no model of it."""
+    import numpy as np
+
+    y = np.asarray(values, float)
+    columns = np.column_stack([design, *([float(one == name) for one in clusters] for name in sorted(set(clusters)))])
+    found, *_ = np.linalg.lstsq(columns, y, rcond=None)
+    return float(np.max(np.abs(y - columns @ found))) > NO_SPREAD * float(np.max(np.abs(y)))
+
+
 def plain(values: Sequence[float], design: Array, weights: Sequence[float], *, level: float = 0.95) -> Estimated:
     """A contrast of ordinary least squares: where there are no buckets to tell apart. Raises LibraryMissing."""
     import numpy as np
@@ -170,6 +184,11 @@ def welch(values: Sequence[float], base: Sequence[float], *, level: float = 0.95
     low, high = both.tconfint_diff(alpha=1.0 - level, usevar="unequal")
     _, p, degrees = both.ttest_ind(usevar="unequal")
     return Estimated(float(one.mean - other.mean), float(low), float(high), float(p), float(degrees), "welch")
+
+
+def means(values: Sequence[float], base: Sequence[float]) -> Estimated:
+    """Mean of ``values`` less mean of ``base``, of which nothing tells how sure it is."""
+    return Estimated(fmean(values) - fmean(base), -math.inf, math.inf, 1.0, 0.0, "means")
 
 
 def _estimated(value: float, error: float, degrees: float, level: float, method: str, *sds: float) -> Estimated:

@@ -18,7 +18,7 @@ def sentences(found: Compared) -> list[str]:
     says = [sentence for one in found.differences for sentence in _said(one, tr(words), unit)]
     if found.differences:
         says += _small(found)
-        if len(found.differences) > 1:
+        if sum(not one.unranged for one in found.differences) > 1:
             says.append(tr("The ranges are so wide that all of them hold together in 95 of 100 such comparisons."))
         if found.measure == "completeness":
             says.append(
@@ -74,12 +74,14 @@ def _level(value: float, measure: str) -> str:
 
 
 def _said(one: Difference, what: str, unit: str) -> list[str]:
-    low, high = one.estimated.low, one.estimated.high
-    fields = {
+    fields: dict[str, object] = {
         "group": one.group[:1].upper() + one.group[1:], "base": one.base, "what": what,
-        "n": one.counts[0], "m": one.counts[1],
-        "low": figure(low, unit), "high": figure(high, unit), "by": figure(abs(one.estimated.value), unit),
+        "n": one.counts[0], "m": one.counts[1], "by": figure(abs(one.estimated.value), unit),
     }  # fmt: skip
+    if one.unranged:
+        return [_unranged(one.estimated.value, fields)]
+    low, high = one.estimated.low, one.estimated.high
+    fields |= {"low": figure(low, unit), "high": figure(high, unit)}
     if not one.shown:
         says = [
             tr("{group} against {base} ({n} and {m} batches), {what}: no difference is shown; it may be anything from "
@@ -103,6 +105,18 @@ def _said(one: Difference, what: str, unit: str) -> list[str]:
     if one.shown:
         says += _along(one.group, one.base, one.along)
     return says
+
+
+def _unranged(value: float, fields: dict[str, object]) -> str:
+    """A difference of which nothing tells how sure it is."""
+    if value == 0.0:
+        return tr("{group} against {base} ({n} and {m} batches), {what}: all of them are alike, so no range can be "
+                  "given.", **fields)  # fmt: skip
+    if value > 0.0:
+        return tr("{group} against {base} ({n} and {m} batches), {what}: {by} more; the batches of each group are "
+                  "alike, so no range can be given.", **fields)  # fmt: skip
+    return tr("{group} against {base} ({n} and {m} batches), {what}: {by} less; the batches of each group are alike, "
+              "so no range can be given.", **fields)  # fmt: skip
 
 
 def _along(group: str, base: str, along: Alongside) -> list[str]:

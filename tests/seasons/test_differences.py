@@ -10,12 +10,12 @@ import pytest
 
 from monitor.domain import INSULATIONS, Vessel
 from monitor.seasons import mixed
-from monitor.seasons.differences import MEASURES, compared
+from monitor.seasons.differences import ALIKE, MEASURES, compared
 from monitor.seasons.drivers import DRIVERS
 from monitor.seasons.groups import BY, group_of, grouped
 from monitor.seasons.sentences import figure, mean_words, sentences
 from monitor.seasons.story import Story
-from monitor.seasons.table import rows_of
+from monitor.seasons.table import Row, rows_of
 from monitor.words import US, Voice, speaking
 
 from .covering import covering
@@ -122,7 +122,43 @@ def test_every_measure_by_every_group(by: str, measure: str) -> None:
     for sentence in says:
         assert "nan" not in sentence.lower() and "inf " not in sentence
         if " against " in sentence and "batches)" in sentence:
-            assert "between" in sentence or "anything from" in sentence
+            # Of these invented batches all figures but the completeness are alike to the last digit.
+            ranged = "between" in sentence or "anything from" in sentence
+            assert ranged if measure == "completeness" else "no range can be given" in sentence
+
+
+@pytest.mark.parametrize("buckets", [1, 3])
+@pytest.mark.parametrize(
+    ("summer_s", "told"), [(0.0, "all of them are alike"), (3600.0, "1.0 h more; the batches of each")]
+)
+def test_where_all_batches_of_a_group_are_alike_no_range_is_given(buckets: int, summer_s: float, told: str) -> None:
+    """None was ever above 60 °C, or each for an hour: no spread tells how sure that is, and no figure is made up."""
+    made = [
+        Row(story(n, f"shed-{n % buckets}", month=7 if n % 2 else 1), warm_s=summer_s * (n % 2)) for n in range(12)
+    ]
+    found = compared(made, "season", "warm")
+    (one,) = found.differences
+    assert one.unranged == ALIKE and not one.shown and one.estimated.value == summer_s / 3600.0
+    says = sentences(found)
+    assert told in says[0] and "no range can be given" in says[0]
+    assert "nan" not in " ".join(says) and "inf" not in " ".join(says) and "between" not in " ".join(says)
+
+
+def test_batches_that_are_alike_within_each_bucket_and_group() -> None:
+    """Buckets differ, and nothing is left over for the model to make a range of."""
+    made = [
+        Row(story(n, f"shed-{n % 3}", month=7 if n // 3 % 2 else 1), warm_s=3600.0 * (n % 3 + n // 3 % 2))
+        for n in range(12)
+    ]
+    (one,) = compared(made, "season", "warm").differences
+    assert one.unranged == ALIKE and one.estimated.value == pytest.approx(1.0)
+
+
+def test_one_group_alike_and_the_other_not_has_its_range() -> None:
+    """No winter batch was ever warm; the summer's tell how much they differ."""
+    made = [Row(story(n, month=7 if n % 2 else 1), warm_s=600.0 * n * (n % 2)) for n in range(12)]
+    (one,) = compared(made, "season", "warm").differences
+    assert not one.unranged and one.estimated.low < one.estimated.value < one.estimated.high
 
 
 def test_means_are_told_in_the_units_of_who_reads() -> None:

@@ -113,6 +113,18 @@ def test_one_missing_figure_does_not_silence_the_rest() -> None:
     assert "was poured warmer" in says and "noted for 19 of 20 batches: only these were looked at" in says
 
 
+def test_what_explains_a_difference_to_the_last_digit_is_named() -> None:
+    """Over three buckets that differ, too, and nothing is left for a model to be made of."""
+    pours = [48.0 + 6.0 * (n % 2) + 0.5 * (n % 5) for n in range(20)]
+    made = [
+        Row(story(n, f"shed-{n % 3}", month=7 if n % 2 else 1, pour_c=pour_c, done=0.4 + 0.01 * pour_c - 0.05 * (n % 3)),
+            air_c=15.0)
+        for n, pour_c in enumerate(pours)
+    ]
+    one, says = judged(made)
+    assert one.driver is not None and one.driver.name == "pour" and "Nearly all of it" in says
+
+
 def test_what_too_few_have_is_said_not_to_have_been_looked_at() -> None:
     """Of one group it was never noted; "nothing that was noted" would be false."""
     one, says = judged(rows(20, lambda _, summer: {"pour_c": 48.0 if summer else None}))
