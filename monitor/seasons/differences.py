@@ -7,7 +7,7 @@ all of them hold together at 95 %. Running batches do not count: their figures a
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import fmean
 
 from monitor.words import mark
@@ -48,13 +48,14 @@ class Group:
 
 
 # Why a difference stands without an interval.
-ALIKE = "alike"
+ALIKE, BUCKETS = "alike", "buckets"
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
     """``group`` less ``base``. ``unranged`` is "" or says why no interval can be given: ALIKE, for all batches of each
-    group are."""
+    group are, or BUCKETS, for each bucket held one group only and a group had but one. ``apart``: the two never
+    shared a bucket."""
 
     group: str
     base: str
@@ -128,30 +129,44 @@ def _alike(values: Sequence[float]) -> bool:
 def _difference(  # noqa: PLR0917
     kept: Sequence[Counted], names: Sequence[str], base: str, name: str, by: str, level: float
 ) -> Difference:
-    import numpy as np
-
-    others = [one for one in names if one != base]
-    design = np.array([[1.0, *(float(group == other) for other in others)] for group, _, _ in kept])
-    weights = [0.0, *(float(other == name) for other in others)]
-    values, buckets = [y for _, y, _ in kept], [row.story.bucket for _, _, row in kept]
-    counts = sum(group == name for group, _, _ in kept), sum(group == base for group, _, _ in kept)
-    one, other = ([y for group, y, _ in kept if group == which] for which in (name, base))
-    if _alike(one) and _alike(other):
-        return Difference(name, base, counts, means(one, other), unranged=ALIKE)
-    mixes = tells_buckets([(group, row.story.bucket) for group, _, row in kept])
-    if by != "bucket" and mixes:
-        if not leaves_rest(values, design, buckets):
-            return Difference(name, base, counts, means(one, other), unranged=ALIKE)
-        estimated = fit(values, design, buckets).contrast(weights, level=level)
-    else:
-        estimated = welch(one, other, level=level)
     pair = [one for one in kept if one[0] in (name, base)]
+    counts = sum(group == name for group, _, _ in pair), sum(group == base for group, _, _ in pair)
     held = {group: {row.story.bucket for one, _, row in pair if one == group} for group in (name, base)}
     apart = by != "bucket" and not held[name] & held[base]
-    found = Difference(name, base, counts, estimated, apart=apart)
-    if not found.shown:
-        return found
-    return Difference(name, base, counts, estimated, alongside(pair, name, by, estimated.value), apart)
+    estimated, unranged = _estimated(kept, pair, names, base, name, by, level)
+    found = Difference(name, base, counts, estimated, apart=apart, unranged=unranged)
+    return replace(found, along=alongside(pair, name, by, estimated.value)) if found.shown else found
+
+
+def _estimated(  # noqa: PLR0917
+    kept: Sequence[Counted], pair: Sequence[Counted], names: Sequence[str], base: str, name: str, by: str, level: float
+) -> tuple[Estimated, str]:
+    """The difference, and why it has no interval."""
+    import numpy as np
+
+    one, other = ([y for group, y, _ in pair if group == which] for which in (name, base))
+    if _alike(one) and _alike(other):
+        return means(one, other), ALIKE
+    if by == "bucket":
+        return welch(one, other, level=level), ""
+    # All batches tell how much buckets differ; where they do not, these two groups by themselves may.
+    for among, groups in ((kept, names), (pair, (name, base))):
+        if not tells_buckets(_placed(among)):
+            continue
+        others = [group for group in groups if group != base]
+        design = np.array([[1.0, *(float(group == other) for other in others)] for group, _, _ in among])
+        values, buckets = [y for _, y, _ in among], [row.story.bucket for _, _, row in among]
+        if not leaves_rest(values, design, buckets):
+            return means(one, other), ALIKE
+        weights = [0.0, *(float(other == name) for other in others)]
+        return fit(values, design, buckets).contrast(weights, level=level), ""
+    if 1 < len({bucket for _, bucket in _placed(pair)}) < len(pair):
+        return means(one, other), BUCKETS
+    return welch(one, other, level=level), ""  # one bucket for all, or one for each batch
+
+
+def _placed(among: Sequence[Counted]) -> list[tuple[str, str]]:
+    return [(group, row.story.bucket) for group, _, row in among]
 
 
 def _share(pair: tuple[float, float] | None) -> float | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.words import number, quantity, tr
 
-from .differences import MEASURES, Compared, Difference, Group
+from .differences import BUCKETS, MEASURES, Compared, Difference, Group
 from .drivers import DRIVER_WORDS, DRIVERS, Alongside, Driver
 from .groups import BY_WORDS, category_words
 from .mixed import FEWEST, NOT_FEW
@@ -79,7 +79,7 @@ def _said(one: Difference, what: str, unit: str) -> list[str]:
         "n": one.counts[0], "m": one.counts[1], "by": figure(abs(one.estimated.value), unit),
     }  # fmt: skip
     if one.unranged:
-        return [_unranged(one.estimated.value, fields)]
+        return [_unranged(one, fields)]
     low, high = one.estimated.low, one.estimated.high
     fields |= {"low": figure(low, unit), "high": figure(high, unit)}
     if not one.shown:
@@ -107,8 +107,14 @@ def _said(one: Difference, what: str, unit: str) -> list[str]:
     return says
 
 
-def _unranged(value: float, fields: dict[str, object]) -> str:
+def _unranged(one: Difference, fields: dict[str, object]) -> str:
     """A difference of which nothing tells how sure it is."""
+    value = one.estimated.value
+    if one.unranged == BUCKETS:
+        told = tr("{by} more on average", **fields) if value > 0.0 else tr("{by} less on average", **fields)
+        return tr("{group} against {base} ({n} and {m} batches), {what}: {told}. They never stood in the same bucket, "
+                  "so that is a difference between these buckets: whether it is one of the groups cannot be told, and "
+                  "no range can be given.", **fields, told=told)  # fmt: skip
     if value == 0.0:
         return tr("{group} against {base} ({n} and {m} batches), {what}: all of them are alike, so no range can be "
                   "given.", **fields)  # fmt: skip

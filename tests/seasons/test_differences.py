@@ -10,7 +10,7 @@ import pytest
 
 from monitor.domain import INSULATIONS, Vessel
 from monitor.seasons import mixed
-from monitor.seasons.differences import ALIKE, MEASURES, compared
+from monitor.seasons.differences import ALIKE, BUCKETS, MEASURES, compared
 from monitor.seasons.drivers import DRIVERS
 from monitor.seasons.groups import BY, group_of, grouped
 from monitor.seasons.sentences import figure, mean_words, sentences
@@ -96,6 +96,34 @@ def test_groups_in_different_buckets_are_called_so() -> None:
     found = compared(rows_of(made), "season", "completeness")
     assert found.differences[0].apart
     assert "never stood in the same bucket" in " ".join(sentences(found))
+
+
+@pytest.mark.parametrize("winter_sheds", [1, 2])
+def test_where_buckets_cannot_be_told_from_groups_only_means_are_given(winter_sheds: int) -> None:
+    """Each shed saw one season, and the summer had but one: batches of one shed do not tell how much sheds differ. No
+    range, and nothing is said of what drives it."""
+    made = [
+        replace(one, bucket="shed-9" if one.month == 7 else f"shed-{number // 2 % winter_sheds}")
+        for number, one in enumerate(season(6))
+    ]
+    found = compared(rows_of(made), "season", "completeness")
+    (one,) = found.differences
+    assert one.unranged == BUCKETS and one.apart and not one.shown and one.driver is None
+    says = " ".join(sentences(found))
+    assert "points of 100 more on average. They never stood in the same bucket" in says and "no range" in says
+    assert "between 1" not in says and "goes along" not in says and "explains" not in says
+
+
+def test_two_groups_tell_their_buckets_by_themselves_where_a_third_does_not() -> None:
+    """The third stood in a shed of its own; of it alone nothing sure is said."""
+    two = season(6)
+    third = [story(30 + n, "shed-9", month=4, done=0.8 + 0.01 * (n % 3)) for n in range(5)]
+    apart = [replace(one, bucket=f"{one.month}-{number // 2 % 2}") for number, one in enumerate(two)]
+    found = compared(rows_of([*apart, *third]), "season", "completeness")
+    assert "a difference between the buckets would look the same" in " ".join(sentences(found))
+    assert {one.group: one.estimated.method for one in found.differences} == {
+        "June to August": "mixed", "March to May": "means",
+    }  # fmt: skip
 
 
 def test_several_groups_get_wider_intervals() -> None:

@@ -117,8 +117,11 @@ def test_what_explains_a_difference_to_the_last_digit_is_named() -> None:
     """Over three buckets that differ, too, and nothing is left for a model to be made of."""
     pours = [48.0 + 6.0 * (n % 2) + 0.5 * (n % 5) for n in range(20)]
     made = [
-        Row(story(n, f"shed-{n % 3}", month=7 if n % 2 else 1, pour_c=pour_c, done=0.4 + 0.01 * pour_c - 0.05 * (n % 3)),
-            air_c=15.0)
+        Row(
+            story(n, f"shed-{n % 3}", month=7 if n % 2 else 1, pour_c=pour_c,
+                  done=0.4 + 0.01 * pour_c - 0.05 * (n % 3)),
+            air_c=15.0,
+        )
         for n, pour_c in enumerate(pours)
     ]
     one, says = judged(made)
