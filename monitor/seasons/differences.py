@@ -35,6 +35,10 @@ MEASURES: Mapping[str, tuple[Value, str, str]] = {
     "heat": (lambda row: _middle(row.story.heat_per_kg), mark("heat released for each kg"), "kJ/kg"),
     "time-constant": (lambda row: _in_hours(_middle(row.story.time_constant_s)), mark("time constant"), "h"),
 }
+# Which of them may be known only to be at least so much: such a batch does not count, its figure being too small.
+_AT_LEAST: Mapping[str, Callable[[Row], bool]] = {
+    "peak": lambda row: row.at_least, "warm": lambda row: row.warm_at_least,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +82,8 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """All of it. ``refused`` are groups with too few batches for anything to be said of how they differ."""
+    """All of it. ``refused`` are groups with too few batches for anything to be said of how they differ; ``at_least``
+    is how many batches do not count, their figure being known only to be at least so much."""
 
     by: str
     measure: str
@@ -86,6 +91,7 @@ class Compared:
     differences: tuple[Difference, ...]
     refused: tuple[Group, ...]
     level: float
+    at_least: int = 0
 
 
 def compared(rows: Sequence[Row], by: str, measure: str) -> Compared:
@@ -96,23 +102,26 @@ def compared(rows: Sequence[Row], by: str, measure: str) -> Compared:
 def held(named: Sequence[tuple[str, Row]], by: str, measure: str) -> Compared:
     """The same with the group of each batch given ("" where that was not noted). Says nothing in words."""
     value, _, _ = MEASURES[measure]
-    counting = [
+    open_ended = _AT_LEAST.get(measure, lambda _: False)
+    known = [
         (group, found, row)
         for group, row in named
         if group and not row.story.running and (found := value(row)) is not None
     ]
+    counting = [one for one in known if not open_ended(one[2])]
+    at_least = len(known) - len(counting)
     names = list(dict.fromkeys(group for group, _ in named if group))
     sizes = {name: sum(one == name for one, _, _ in counting) for name in names}
     groups = tuple(_group(name, [y for one, y, _ in counting if one == name]) for name in names)
     enough = [name for name in names if sizes[name] >= FEWEST]
     refused = tuple(group for group in groups if group.name not in enough)
     if len(enough) < 2:
-        return Compared(by, measure, groups, (), refused, LEVEL)
+        return Compared(by, measure, groups, (), refused, LEVEL, at_least)
     base = max(enough, key=lambda name: sizes[name])  # the first of the largest
     level = 1.0 - (1.0 - LEVEL) / (len(enough) - 1)
     kept = [one for one in counting if one[0] in enough]
     each = tuple(_difference(kept, enough, base, name, by, level) for name in enough if name != base)
-    return Compared(by, measure, groups, each, refused, level)
+    return Compared(by, measure, groups, each, refused, level, at_least)
 
 
 def _group(name: str, values: Sequence[float]) -> Group:

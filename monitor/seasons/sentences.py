@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.words import number, quantity, tr
+from monitor.words import number, quantity, tr, trn
 
 from .differences import BUCKETS, MEASURES, Compared, Difference, Group
 from .drivers import DRIVER_WORDS, DRIVERS, Alongside, Driver
@@ -30,6 +30,13 @@ def sentences(found: Compared) -> list[str]:
                        by=tr(BY_WORDS[found.by])))  # fmt: skip
     else:
         says.append(tr("There are too few batches in these groups to say that one does otherwise than another."))
+    if found.at_least:
+        says.append(
+            trn("{n} batch does not count: readings are missing, and its {what} is known only to be at least so much.",
+                "{n} batches do not count: readings are missing, and their {what} is known only to be at least so "
+                "much.",
+                found.at_least, what=tr(words))
+        )  # fmt: skip
     says += [
         tr("{group}: {n} that can be counted; from {fewest} on something can be said of how it differs.",
            group=one.name, n=one.count, fewest=FEWEST)

@@ -17,8 +17,12 @@ from .story import FAILED, RANG, RANGE_SD, RUNNING, UNKNOWN, WENT_WELL, Story
 WARM_C = 60.0
 # The air of the first hours is what the batch gave its heat to.
 _AIR_HOURS_S = 6 * 3600.0
-# A peak among the first readings was perhaps over before anybody read it.
-_BEGAN_LATE_S = 300.0
+# Readings that begin so soon after the blend, or go on for so long after the peak, leave nothing out.
+_SOON_S = 300.0
+# What may have happened while nothing was read: in the hours in which the heat is made paste may have gone up by a
+# kelvin a minute (a good blend; from memory) and come down again as fast.
+_STEEP_S = 6 * 3600.0
+_RISE_K_PER_S = 1.0 / 60.0
 
 STATE_WORDS = {
     WENT_WELL: mark("went well"),
@@ -36,8 +40,8 @@ class Row:
     """One batch's figures; None where nothing tells.
 
     peak_c, peak_after_s   hottest believed reading of the core, and how long after the pour
-    at_least               the peak may have been over before the first reading
-    warm_s                 time above WARM_C; ``warm_at_least`` where readings are missing in between
+    at_least               it may have been hotter while nothing was read
+    warm_s                 time above WARM_C; ``warm_at_least`` where it may have been longer while nothing was read
     air_c                  mean of the air in the first six hours
     blend_after_s          from pour to blend
     """
@@ -87,14 +91,15 @@ def row_of(story: Story) -> Row:
     # A probe that was hot from another batch, or lay in the sun before it went in, is not this batch's peak.
     in_paste_s = story.origin_s if story.blended_s is None else story.blended_s
     peak = max([point for point in core if point[0] >= in_paste_s] or core, key=lambda point: point[1])
-    warm_s, torn = _time_above(core, WARM_C)
+    unread = _unread(core, in_paste_s)
+    last_s, last_c = core[-1]
     return Row(
         story,
         peak[1],
         peak[0] - story.origin_s,
-        at_least=core[0][0] > in_paste_s + _BEGAN_LATE_S and peak[0] < core[0][0] + _BEGAN_LATE_S,
-        warm_s=warm_s,
-        warm_at_least=torn or (story.running and core[-1][1] > WARM_C),
+        at_least=last_s - peak[0] <= _SOON_S or any(one.may_pass(peak[1], in_paste_s) for one in unread),
+        warm_s=_time_above(core, WARM_C),
+        warm_at_least=last_c > WARM_C or any(one.may_pass(WARM_C, in_paste_s) for one in unread),
         air_c=_air(story),
         blend_after_s=_blend_after(story),
     )
@@ -117,20 +122,44 @@ def yield_words(story: Story) -> str:
     return "" if story.yield_kg is None else quantity(story.yield_kg, "kg", 1)
 
 
-def _time_above(core: Sequence[tuple[float, float]], limit_c: float) -> tuple[float, bool]:
-    """Seconds above the limit by straight lines between readings, and whether a gap hides more."""
-    total_s, torn = 0.0, False
+@dataclass(frozen=True, slots=True)
+class _Unread:
+    """A time in which nothing was read, and the hotter of the readings on its sides."""
+
+    from_s: float
+    to_s: float
+    side_c: float
+
+    def may_pass(self, limit_c: float, in_paste_s: float) -> bool:
+        """Whether it may have been hotter than ``limit_c`` in it."""
+        climbed_k = (self.to_s - self.from_s) / 2.0 * _RISE_K_PER_S if self.from_s < in_paste_s + _STEEP_S else 0.0
+        return self.side_c + climbed_k > limit_c or self.side_c == limit_c
+
+
+def _unread(core: Sequence[tuple[float, float]], in_paste_s: float) -> list[_Unread]:
+    """From the blend on."""
     parts = stretches(core)
-    for place, part in enumerate(parts):
+    gaps = [
+        _Unread(before[-1][0], after[0][0], max(before[-1][1], after[0][1]))
+        for before, after in pairwise(parts)
+        if after[0][0] > in_paste_s
+    ]
+    if core[0][0] > in_paste_s + _SOON_S:
+        gaps.insert(0, _Unread(in_paste_s, *core[0]))
+    return gaps
+
+
+def _time_above(core: Sequence[tuple[float, float]], limit_c: float) -> float:
+    """Seconds above the limit by straight lines between readings, gaps left out."""
+    total_s = 0.0
+    for part in stretches(core):
         for (from_s, from_c), (to_s, to_c) in pairwise(part):
             low, high = min(from_c, to_c), max(from_c, to_c)
             if low >= limit_c:
                 total_s += to_s - from_s
             elif high > limit_c:
                 total_s += (to_s - from_s) * (high - limit_c) / (high - low)
-        if place and (part[0][1] > limit_c or parts[place - 1][-1][1] > limit_c):
-            torn = True
-    return total_s, torn
+    return total_s
 
 
 def _air(story: Story) -> float | None:

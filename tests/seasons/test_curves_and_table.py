@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.seasons.curves import AS, BLENDED, COMPLETENESS, HEAT, POURED, RISE, TEMPERATURE, overlay
-from monitor.seasons.story import FAILED, RANG, RUNNING, UNKNOWN, WENT_WELL
+from monitor.seasons.story import FAILED, RANG, RUNNING, UNKNOWN, WENT_WELL, Story
 from monitor.seasons.table import row_of
 from monitor.words import US, Voice, speaking
 
@@ -85,6 +85,38 @@ def test_a_curve_with_a_hole_says_at_least() -> None:
     assert dict(row.cells())["time above 60 °C"].startswith("at least ")
     late = row_of(replace(whole, core=tuple(p for p in whole.core if p[0] - whole.origin_s > 3600.0)))
     assert late.at_least and dict(late.cells())["peak"].startswith("at least ")
+
+
+def without(after_s: float, until_s: float) -> Story:
+    """The usual batch with nothing read in so many seconds after its pour."""
+    whole = story()
+    return replace(whole, core=tuple(p for p in whole.core if not after_s < p[0] - whole.origin_s < until_s))
+
+
+FOREVER_S = 10 * 86400.0
+
+
+@pytest.mark.parametrize(
+    ("missing", "peak", "warm"),
+    [
+        ((900.0, 8100.0), True, True),  # two hours over the peak
+        ((1800.0, FOREVER_S), True, True),  # the probe dies while it rises
+        ((3600.0, FOREVER_S), False, True),  # it dies past the peak, at 83 °C
+        ((-7200.0, 1500.0), False, True),  # a late first reading above 60 °C, and then the peak
+        ((-7200.0, 9000.0), True, True),  # a late first reading below 60 °C: when it was above, nobody knows
+        ((3600.0, 3600.0 + 1800.0), True, True),  # half an hour shortly after the peak: it may have gone up again
+        ((7200.0, 7200.0 + 1800.0), False, True),  # later on the way down, at 66 °C
+        ((18000.0, 18000.0 + 1800.0), False, False),  # one in the fifth hour, at 35 °C
+        ((8 * 3600.0, 16 * 3600.0), False, False),  # a night without the node, long after
+        ((-7200.0, 700.0), False, False),  # the first reading comes two minutes after the blend
+    ],
+)  # fmt: skip
+def test_at_least_stands_wherever_more_may_have_been(missing: tuple[float, float], peak: bool, warm: bool) -> None:
+    """And nowhere else, for such a batch does not count among its group."""
+    row = row_of(without(*missing))
+    assert (row.at_least, row.warm_at_least) == (peak, warm)
+    assert dict(row.cells())["peak"].startswith("at least ") is peak
+    assert dict(row.cells())["time above 60 °C"].startswith("at least ") is warm
 
 
 def test_nothing_read_gives_no_figures() -> None:

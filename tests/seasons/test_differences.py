@@ -90,6 +90,19 @@ def test_running_batches_do_not_count() -> None:
     assert [group.count for group in found.groups] == [3, 3]
 
 
+@pytest.mark.parametrize("measure", ["peak", "warm"])
+def test_figures_that_are_at_least_so_much_do_not_count(measure: str) -> None:
+    """Three winter batches whose probe died at 78 °C would make winter look colder."""
+    made = [Row(one.story, peak_c=88.0 + n % 3, warm_s=7200.0 + 60.0 * n) for n, one in enumerate(rows_of(season(6)))]
+    for place in (0, 2, 4):
+        made[place] = replace(made[place], peak_c=78.0, at_least=True, warm_s=600.0, warm_at_least=True)
+    found = compared(made, "season", measure)
+    assert [group.count for group in found.groups] == [3, 6] and found.at_least == 3
+    told = " ".join(sentences(found))
+    assert "3 batches do not count: readings are missing, and their " in told
+    assert compared(made, "season", "completeness").at_least == 0
+
+
 def test_groups_in_different_buckets_are_called_so() -> None:
     """A bucket's own way would look like the group's."""
     made = [replace(one, bucket=f"{one.month}-{number % 2}") for number, one in enumerate(season(6))]
