@@ -148,7 +148,8 @@ def _made(  # noqa: PLR0917
     test: Tested | None = None,
 ) -> Story:
     pours = sorted((entry for entry in log if entry.kind == "poured"), key=lambda entry: entry.at_s)
-    blends = sorted(entry.at_s for entry in log if entry.kind in ("blended", "reblended"))
+    # A second blending is no zero for a curve: where the first was not noted, nobody knows it.
+    blends = sorted(entry.at_s for entry in log if entry.kind == "blended")
     weighed = recipe.koh_kg is not None and recipe.water_kg is not None and all(s.kg is not None for s in recipe.oils)
     return Story(
         name=batch.name,

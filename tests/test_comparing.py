@@ -1,0 +1,55 @@
+"""Batches out of a journal as they are compared: what of the log, the readings and the estimates a story takes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from monitor.comparing import stories_of
+from monitor.domain import Event, LogEntry, Reading
+from monitor.journal.database import Journal
+from monitor.seasons.curves import BLENDED, TEMPERATURE, overlay
+from monitor.seasons.story import Story
+from monitor.seasons.table import row_of
+from tests.helpers_watch import NIGHT_S, batch_in, entry
+
+HOUR_S = 3600.0
+
+
+def told_by(
+    folder: Path, log: Iterable[LogEntry], levels: Iterable[tuple[float, float]] = (), events: Iterable[Event] = ()
+) -> Story:
+    """The one batch of a journal with this log, core readings (seconds after the start, °C) and events."""
+    batch = batch_in("shed-1")
+    with Journal(folder / "journal.sqlite") as journal:
+        with journal.transaction():
+            journal.add_batch(batch)
+            for one in log:
+                journal.add_entry(batch.name, one)
+            journal.add_readings(Reading("shed-1", "core", NIGHT_S + s, NIGHT_S + s, level) for s, level in levels)
+            journal.add_events(list(events))
+            journal.end_batch(batch.name, NIGHT_S + 96 * HOUR_S, NIGHT_S + 96 * HOUR_S, "filled")
+        (story,) = stories_of(journal, journal.batches(), lambda at_s: datetime.fromtimestamp(at_s, UTC))
+    return story
+
+
+def level_c(hours: float) -> float:
+    """Up to 88 °C within forty minutes, then down with a time constant of four hours."""
+    return 48.0 + 60.0 * hours if hours < 2 / 3 else 10.0 + 78.0 * math.exp((2 / 3 - hours) / 4.0)
+
+
+MINUTELY = [(60.0 * minute, level_c(minute / 60.0)) for minute in range(96 * 60)]
+
+
+def test_a_second_blending_is_not_the_first(tmp_path: Path) -> None:
+    """The first was not noted: the peak is that of the paste all the same, and no curve is counted from the second."""
+    story = told_by(tmp_path, [entry("poured", NIGHT_S), entry("reblended", NIGHT_S + 4 * HOUR_S)], MINUTELY)
+    assert story.blended_s is None
+    row = row_of(story)
+    assert row.peak_c == pytest.approx(88.0, abs=0.1) and not row.at_least and row.blend_after_s is None
+    laid = overlay([story], TEMPERATURE, BLENDED)
+    assert laid.curves == () and "nobody noted when it was blended" in laid.left_out[0]
