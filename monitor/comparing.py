@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -92,6 +92,12 @@ class _Told:
         stride = len(whole) // _ROWS + 1
         return tuple(whole[(len(whole) - 1) % stride :: stride])
 
+    def learned_from(self) -> int:
+        """On how many earlier batches its estimates rest, at the most."""
+        counts = self.estimates[-1].values.get("learned_from") if self.estimates else None
+        found = counts.values() if isinstance(counts, Mapping) else ()
+        return max((count for count in found if isinstance(count, int)), default=0)
+
     def newest(self, *names: str) -> tuple[float, float] | None:
         """Value and sd of the newest estimate."""
         if not self.estimates:
@@ -119,6 +125,7 @@ def _story(journal: Journal, record: BatchRecord, local_time: LocalTime, told: _
     recipe, vessel = journal.recipe_now(batch.name)
     until_s = _watched_until_s(journal, batch) + 60.0 if record.ended_s is None else record.ended_s
     from_s = batch.started_s - PRELUDE_S
+    begun = begun_with(journal, batch.name)
 
     def points(probe: str) -> tuple[tuple[float, float], ...]:
         return tuple(journal.extremes(batch.bucket, probe, from_s, until_s, _SLOTS))
@@ -126,7 +133,7 @@ def _story(journal: Journal, record: BatchRecord, local_time: LocalTime, told: _
     return _made(
         batch, recipe, vessel, journal.entries(batch.name), told, local_time(batch.started_s),
         core=next((found for probe in PASTE_PROBES if (found := points(probe))), ()), air=points(AMBIENT),
-        running=record.ended_s is None, outcome=record.outcome,
+        running=record.ended_s is None, outcome=record.outcome, learned_from=0 if begun is None else begun.batches,
         details={field: detail.value for field, detail in journal.details(batch.name).items()},
         test=alkali_test(journal, batch.name),
     )  # fmt: skip
@@ -146,6 +153,7 @@ def _made(  # noqa: PLR0917
     outcome: str,
     details: dict[str, str],
     test: Tested | None = None,
+    learned_from: int = 0,
 ) -> Story:
     pours = sorted((entry for entry in log if entry.kind == "poured"), key=lambda entry: entry.at_s)
     # A second blending is no zero for a curve: where the first was not noted, nobody knows it.
@@ -179,6 +187,8 @@ def _made(  # noqa: PLR0917
         tested_at_most=test is not None and test.at_most,
         self_heating=told.newest("self_heating_k", "self_heating_sd_k"),
         time_constant_s=told.newest("cooling_time_constant_s", "cooling_time_constant_sd_s"),
+        # A journal brought in from elsewhere has the events alone; both say the same otherwise.
+        learned_from=max(learned_from, told.learned_from()),
         alarms=told.alarms,
         says="" if told.verdict is None else str(told.verdict.values.get("says", "")),
     )

@@ -11,8 +11,12 @@ import pytest
 
 from monitor.comparing import stories_of
 from monitor.domain import Event, LogEntry, Reading
+from monitor.heat.priors import History
 from monitor.journal.database import Journal
+from monitor.journal.state import BEGUN_WITH
+from monitor.learned import history_values
 from monitor.seasons.curves import BLENDED, TEMPERATURE, overlay
+from monitor.seasons.frames import batch_records
 from monitor.seasons.story import Story
 from monitor.seasons.table import row_of
 from tests.helpers_watch import NIGHT_S, batch_in, entry
@@ -53,3 +57,31 @@ def test_a_second_blending_is_not_the_first(tmp_path: Path) -> None:
     assert row.peak_c == pytest.approx(88.0, abs=0.1) and not row.at_least and row.blend_after_s is None
     laid = overlay([story], TEMPERATURE, BLENDED)
     assert laid.curves == () and "nobody noted when it was blended" in laid.left_out[0]
+
+
+def estimate(after_s: float, **values: object) -> Event:
+    """As the watch writes it."""
+    usual = {"completeness": 0.5, "completeness_sd": 0.05, "heat_released_kj": after_s, "heat_released_sd_kj": 1.0}
+    return Event("estimate", NIGHT_S + after_s, "shed-1", "Invented shed-1", {**usual, **values})
+
+
+@pytest.mark.parametrize(
+    ("fact", "event", "learned"),
+    [
+        (None, None, 0), (History(heat_batches=5, pace_batches=3), None, 5),
+        (None, {"heat": 2, "loss": 0, "pace": 4}, 4),  # out of another journal: the events alone came along
+    ],
+)  # fmt: skip
+def test_a_story_says_on_how_many_earlier_batches_it_rests(
+    tmp_path: Path, fact: History | None, event: dict[str, int] | None, learned: int
+) -> None:
+    """As the batch was begun with, whatever was learned later; in the table, the CSV and the frames."""
+    path = tmp_path / "journal.sqlite"
+    if fact is not None:
+        with Journal(path) as journal, journal.transaction():
+            journal.set_fact(BEGUN_WITH + "Invented shed-1", history_values(fact))
+    story = told_by(tmp_path, [], events=[estimate(600.0, **({} if event is None else {"learned_from": event}))])
+    assert story.learned_from == learned
+    (record,) = batch_records([story])
+    assert record["learned_from"] == learned
+    assert dict(row_of(story).cells())["learned from"] == (f"{learned} earlier batches" if learned else "–")

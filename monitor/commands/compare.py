@@ -189,7 +189,7 @@ def _values(row: Row, by: str | None) -> dict[str, object]:
         **pair("tested_completeness", story.tested), "tested_is_at_most": story.tested_at_most,
         **pair("self_heating_k", story.self_heating),
         **pair("cooling_time_constant_s", story.time_constant_s), "yield_litres": story.yield_litres,
-        "yield_kg": story.yield_kg, "alarms": list(story.alarms),
+        "yield_kg": story.yield_kg, "learned_from": story.learned_from, "alarms": list(story.alarms),
     }  # fmt: skip
 
 

@@ -35,6 +35,8 @@ MEASURES: Mapping[str, tuple[Value, str, str]] = {
     "heat": (lambda row: _middle(row.story.heat_per_kg), mark("heat released for each kg"), "kJ/kg"),
     "time-constant": (lambda row: _in_hours(_middle(row.story.time_constant_s)), mark("time constant"), "h"),
 }
+# Which of them are estimates, made with what earlier batches had taught by then.
+_ESTIMATED = ("completeness", "self-heating", "heat", "time-constant")
 # Which of them may be known only to be at least so much: such a batch does not count, its figure being too small.
 _AT_LEAST: Mapping[str, Callable[[Row], bool]] = {
     "peak": lambda row: row.at_least, "warm": lambda row: row.warm_at_least,
@@ -59,7 +61,8 @@ ALIKE, BUCKETS = "alike", "buckets"
 class Difference:
     """``group`` less ``base``. ``unranged`` is "" or says why no interval can be given: ALIKE, for all batches of each
     group are, or BUCKETS, for each bucket held one group only and a group had but one. ``apart``: the two never
-    shared a bucket."""
+    shared a bucket. ``learned``: the fewest and most earlier batches on which their estimates rest, None where all rest
+    on as many, or the measure is none that is estimated."""
 
     group: str
     base: str
@@ -68,6 +71,7 @@ class Difference:
     along: Alongside = field(default_factory=Alongside)
     apart: bool = False
     unranged: str = ""
+    learned: tuple[int, int] | None = None
 
     @property
     def driver(self) -> Driver | None:
@@ -120,7 +124,7 @@ def held(named: Sequence[tuple[str, Row]], by: str, measure: str) -> Compared:
     base = max(enough, key=lambda name: sizes[name])  # the first of the largest
     level = 1.0 - (1.0 - LEVEL) / (len(enough) - 1)
     kept = [one for one in counting if one[0] in enough]
-    each = tuple(_difference(kept, enough, base, name, by, level) for name in enough if name != base)
+    each = tuple(_difference(kept, enough, base, name, by, measure, level) for name in enough if name != base)
     return Compared(by, measure, groups, each, refused, level, at_least)
 
 
@@ -136,14 +140,16 @@ def _alike(values: Sequence[float]) -> bool:
 
 
 def _difference(  # noqa: PLR0917
-    kept: Sequence[Counted], names: Sequence[str], base: str, name: str, by: str, level: float
+    kept: Sequence[Counted], names: Sequence[str], base: str, name: str, by: str, measure: str, level: float
 ) -> Difference:
     pair = [one for one in kept if one[0] in (name, base)]
     counts = sum(group == name for group, _, _ in pair), sum(group == base for group, _, _ in pair)
     held = {group: {row.story.bucket for one, _, row in pair if one == group} for group in (name, base)}
     apart = by != "bucket" and not held[name] & held[base]
     estimated, unranged = _estimated(kept, pair, names, base, name, by, level)
-    found = Difference(name, base, counts, estimated, apart=apart, unranged=unranged)
+    taught = [row.story.learned_from for _, _, row in pair]
+    learned = (min(taught), max(taught)) if measure in _ESTIMATED and min(taught) < max(taught) else None
+    found = Difference(name, base, counts, estimated, apart=apart, unranged=unranged, learned=learned)
     return replace(found, along=alongside(pair, name, by, estimated.value)) if found.shown else found
 
 

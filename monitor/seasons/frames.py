@@ -58,7 +58,7 @@ _FLOATS = (
 BATCH_COLUMNS = (
     "batch", "bucket", "state", "outcome", *(by.replace("-", "_") for by in BY if by != "bucket"), "oil_lot",
     "started_s", "poured_s", "blended_s", *_FLOATS[:9], "peak_is_at_least", "above_60c_s", "above_60c_is_at_least",
-    *_FLOATS[10:], "completeness_at", "tested_is_at_most", "alarms", "verdict",
+    *_FLOATS[10:], "completeness_at", "tested_is_at_most", "learned_from", "alarms", "verdict",
 )  # fmt: skip
 CURVE_COLUMNS = ("batch", "quantity", "seconds", "value", "sd")
 
@@ -91,7 +91,8 @@ def _batch(story: Story) -> Record:
         "tested_completeness_sd": tested[1], "tested_is_at_most": story.tested_at_most,
         "self_heating_k": heated[0], "self_heating_sd_k": heated[1], "cooling_time_constant_s": slow[0],
         "cooling_time_constant_sd_s": slow[1], "heat_kj_kg": heat[0], "heat_sd_kj_kg": heat[1],
-        "yield_litres": story.yield_litres, "yield_kg": story.yield_kg, "alarms": " ".join(story.alarms),
+        "yield_litres": story.yield_litres, "yield_kg": story.yield_kg,
+        "learned_from": story.learned_from, "alarms": " ".join(story.alarms),
         "verdict": story.says,
     }  # fmt: skip
     return {name: values[name] for name in BATCH_COLUMNS}

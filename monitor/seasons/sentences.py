@@ -20,7 +20,14 @@ def sentences(found: Compared) -> list[str]:
         says += _small(found)
         if sum(not one.unranged for one in found.differences) > 1:
             says.append(tr("The ranges are so wide that all of them hold together in 95 of 100 such comparisons."))
-        if found.measure == "completeness":
+        taught = [one.learned for one in found.differences if one.learned is not None]
+        if taught:
+            says.append(
+                tr("These are estimates as they were made at the time, and some rest on more of your earlier batches "
+                   "than others (from {fewest} to {most} of them): a part of a difference may come from that.",
+                   fewest=min(low for low, _ in taught), most=max(high for _, high in taught))
+            )  # fmt: skip
+        elif found.measure == "completeness":
             says.append(
                 tr("What is wrong with all batches alike (the heat of a mole, a scale) falls out of a difference and "
                    "is not in these ranges.")

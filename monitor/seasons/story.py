@@ -38,6 +38,7 @@ class Story:
     time_constant_s       of cooling, (s, sd)
     mass_kg               oil, potash and water as poured; None where a weight is missing
     covers                (time, whether it was covered from then on), as the log has it; ``vessel`` is as entered
+    learned_from          how many earlier batches had taught the judgement by which the estimates were made
     alarms                kinds of batch alarms that were raised
     says                  its verdict in words, "" while it runs
     """
@@ -69,6 +70,7 @@ class Story:
     tested_at_most: bool = False
     self_heating: tuple[float, float] | None = None
     time_constant_s: tuple[float, float] | None = None
+    learned_from: int = 0
     alarms: tuple[str, ...] = ()
     says: str = ""
 

@@ -9,7 +9,7 @@ from statistics import fmean
 
 from monitor.curve import finite, stretches
 from monitor.judgement.phrases import percent_with_range
-from monitor.words import mark, number, quantity, tr
+from monitor.words import mark, number, quantity, tr, trn
 
 from .story import FAILED, RANG, RANGE_SD, RUNNING, UNKNOWN, WENT_WELL, Story
 
@@ -67,6 +67,7 @@ class Row:
                 (tr("heat made"), _ranged(story.self_heating, "dK")),
                 (tr("time constant of cooling"), _ranged_hours(story.time_constant_s)),
                 (tr("potash used up"), _completeness(story)),
+                (tr("learned from"), learned_words(story)),
                 (tr("verdict"), verdict_words(story)),
                 (tr("yield"), yield_words(story)),
             )
@@ -147,6 +148,12 @@ def _unread(core: Sequence[tuple[float, float]], in_paste_s: float) -> list[_Unr
     if core[0][0] > in_paste_s + _SOON_S:
         gaps.insert(0, _Unread(in_paste_s, *core[0]))
     return gaps
+
+
+def learned_words(story: Story) -> str:
+    """On how many earlier batches its estimates rest, "" where on the published values alone."""
+    n = story.learned_from
+    return trn("{n} earlier batch", "{n} earlier batches", n) if n else ""
 
 
 def _time_above(core: Sequence[tuple[float, float]], limit_c: float) -> float:

@@ -103,6 +103,19 @@ def test_figures_that_are_at_least_so_much_do_not_count(measure: str) -> None:
     assert compared(made, "season", "completeness").at_least == 0
 
 
+def test_groups_judged_with_different_knowledge_are_not_called_alike() -> None:
+    """The later half was begun with what the earlier half taught; of a peak, which is read, that says nothing."""
+    made = [replace(one, learned_from=0 if n < 6 else 5) for n, one in enumerate(season(6))]
+    found = compared(rows_of(made), "season", "completeness")
+    assert found.differences[0].learned == (0, 5)
+    says = " ".join(sentences(found))
+    assert "(from 0 to 5 of them): a part of a difference may come from that" in says and "falls out" not in says
+    assert compared(rows_of(made), "season", "peak").differences[0].learned is None
+    alike = compared(rows_of([replace(one, learned_from=5) for one in made]), "season", "completeness")
+    says = " ".join(sentences(alike))
+    assert alike.differences[0].learned is None and "falls out" in says and "rest on more" not in says
+
+
 def test_groups_in_different_buckets_are_called_so() -> None:
     """A bucket's own way would look like the group's."""
     made = [replace(one, bucket=f"{one.month}-{number % 2}") for number, one in enumerate(season(6))]
