@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -17,8 +18,13 @@ from monitor.settings import Settings
 from monitor.stored import fold, stored_deeds, stored_readings, stored_ticks
 from monitor.trade.filled import fill_in
 
-# Two readings a slot of time: fine enough for a peak of minutes within four days.
-_SLOTS = 500
+# The hours in which the heat is made are kept as fine as they were read, two readings a minute; later ones in slots of
+# five minutes, and of a batch of weeks in so many of them.
+_FINE_S, _FINE_SLOT_S = 12 * 3600.0, 60.0
+_LATER_SLOT_S, _LATER_SLOTS = 300.0, 2000
+# The air changes slowly.
+_AIR_SLOTS = 500
+# Estimates, of which there are six an hour: those of the first hours, and of the later ones as many as make this.
 _ROWS = 200
 
 
@@ -64,7 +70,8 @@ def recorded(path: Path, settings: Settings) -> Story:
     told = _Told(run.events)
     return _made(
         run.batch, run.batch.recipe, run.batch.vessel, log, told, settings.local_time(run.batch.started_s),
-        core=tuple(thinned(sorted(core), _SLOTS)), air=tuple(thinned(sorted(readings.get(AMBIENT, [])), _SLOTS)),
+        core=_first_hours_fine(sorted(core), _pour_s(run.batch, log) + _FINE_S),
+        air=tuple(thinned(sorted(readings.get(AMBIENT, [])), _AIR_SLOTS)),
         running=False, outcome="", details={},
     )  # fmt: skip
 
@@ -88,9 +95,11 @@ class _Told:
         spread = f"{name.removesuffix('_kj')}_sd{'_kj' if name.endswith('_kj') else ''}"
         found = [(event.at_s, _number(event, name), _number(event, spread)) for event in self.estimates]
         whole = [(at_s, value, sd) for at_s, value, sd in found if value is not None and sd is not None]
-        # The first hours change fast and the last days hardly; every row of the first half of them stays.
-        stride = len(whole) // _ROWS + 1
-        return tuple(whole[(len(whole) - 1) % stride :: stride])
+        # The first hours change fast and the last days hardly: of these every so-manieth stays, and the last.
+        first = [row for row in whole if row[0] <= whole[0][0] + _FINE_S]
+        later = whole[len(first) :]
+        stride = max(1, math.ceil(len(later) / max(1, _ROWS - len(first))))
+        return (*first, *later[(len(later) - 1) % stride :: stride])
 
     def learned_from(self) -> int:
         """On how many earlier batches its estimates rest, at the most."""
@@ -127,16 +136,43 @@ def _story(journal: Journal, record: BatchRecord, local_time: LocalTime, told: _
     from_s = batch.started_s - PRELUDE_S
     begun = begun_with(journal, batch.name)
 
+    log = journal.entries(batch.name)
+    fine_until_s = min(_pour_s(batch, log) + _FINE_S, until_s)
+
     def points(probe: str) -> tuple[tuple[float, float], ...]:
-        return tuple(journal.extremes(batch.bucket, probe, from_s, until_s, _SLOTS))
+        fine = journal.extremes(batch.bucket, probe, from_s, fine_until_s, _slots(from_s, fine_until_s, _FINE_SLOT_S))
+        later_slots = min(_slots(fine_until_s, until_s, _LATER_SLOT_S), _LATER_SLOTS)
+        return (*fine, *journal.extremes(batch.bucket, probe, fine_until_s, until_s, later_slots))
 
     return _made(
-        batch, recipe, vessel, journal.entries(batch.name), told, local_time(batch.started_s),
-        core=next((found for probe in PASTE_PROBES if (found := points(probe))), ()), air=points(AMBIENT),
+        batch, recipe, vessel, log, told, local_time(batch.started_s),
+        core=next((found for probe in PASTE_PROBES if (found := points(probe))), ()),
+        air=tuple(journal.extremes(batch.bucket, AMBIENT, from_s, until_s, _AIR_SLOTS)),
         running=record.ended_s is None, outcome=record.outcome, learned_from=0 if begun is None else begun.batches,
         details={field: detail.value for field, detail in journal.details(batch.name).items()},
         test=alkali_test(journal, batch.name),
     )  # fmt: skip
+
+
+def _pour_s(batch: Batch, log: Sequence[LogEntry]) -> float:
+    """The pour, or the start where nobody noted it."""
+    return min((entry.at_s for entry in log if entry.kind == "poured"), default=batch.started_s)
+
+
+def _slots(from_s: float, until_s: float, slot_s: float) -> int:
+    return max(1, math.ceil((until_s - from_s) / slot_s))
+
+
+def _first_hours_fine(points: list[tuple[float, float]], fine_until_s: float) -> tuple[tuple[float, float], ...]:
+    """The same of readings that are all at hand."""
+    place = bisect_left(points, (fine_until_s,))
+    parts = ((points[:place], _FINE_SLOT_S, math.inf), (points[place:], _LATER_SLOT_S, _LATER_SLOTS))
+    return tuple(
+        point
+        for part, slot_s, most in parts
+        if part
+        for point in thinned(part, int(min(_slots(part[0][0], part[-1][0], slot_s), most)))
+    )
 
 
 def _made(  # noqa: PLR0917

@@ -5,17 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from monitor.comparing import stories_of
+from monitor.comparing import _first_hours_fine, stories_of
 from monitor.domain import Event, LogEntry, Reading
 from monitor.heat.priors import History
 from monitor.journal.database import Journal
 from monitor.journal.state import BEGUN_WITH
 from monitor.learned import history_values
-from monitor.seasons.curves import BLENDED, TEMPERATURE, overlay
+from monitor.seasons.curves import BLENDED, POURED, TEMPERATURE, overlay
 from monitor.seasons.frames import batch_records
 from monitor.seasons.story import Story
 from monitor.seasons.table import row_of
@@ -85,3 +86,41 @@ def test_a_story_says_on_how_many_earlier_batches_it_rests(
     (record,) = batch_records([story])
     assert record["learned_from"] == learned
     assert dict(row_of(story).cells())["learned from"] == (f"{learned} earlier batches" if learned else "–")
+
+
+def test_the_first_hours_are_drawn_as_they_were_read(tmp_path: Path) -> None:
+    """Of a batch of four days, too: a curve of its first hours is not a handful of points."""
+    story = told_by(tmp_path, [entry("poured", NIGHT_S), entry("blended", NIGHT_S + 600.0)], MINUTELY)
+    assert sum(NIGHT_S <= at_s < NIGHT_S + 12 * HOUR_S for at_s, _ in story.core) == 12 * 60
+    assert len(story.core) < 4000, "the later days are thinned"
+    assert max(b - a for (a, _), (b, _) in pairwise(story.core)) <= 600.0, "nothing looks like a gap"
+    assert story.core[-1][0] == NIGHT_S + MINUTELY[-1][0]
+    (curve,) = overlay([story], TEMPERATURE, POURED, hours=12).curves
+    assert sum(0.0 <= row[0] <= 2 * HOUR_S for row in curve.rows) >= 40
+    assert max(row[2] for row in curve.rows) == pytest.approx(88.0)
+    row = row_of(story)
+    assert row.peak_after_s == 2400.0 and not row.at_least and not row.warm_at_least
+
+
+def test_a_recording_keeps_its_first_hours_as_well() -> None:
+    """Its readings are all at hand, and thinned alike."""
+    points = [(NIGHT_S + after_s, level) for after_s, level in MINUTELY]
+    kept = _first_hours_fine(points, NIGHT_S + 12 * HOUR_S)
+    assert kept[: 12 * 60] == tuple(points[: 12 * 60]) and kept[-1] == points[-1] and len(kept) < 4000
+    assert _first_hours_fine([], NIGHT_S) == ()
+
+
+def test_every_estimate_of_the_first_hours_stays_and_the_last(tmp_path: Path) -> None:
+    """Six an hour for four days."""
+    made = [estimate(600.0 * n) for n in range(1, 96 * 6 + 1)]
+    heat = told_by(tmp_path, [entry("poured", NIGHT_S)], events=made).heat
+    assert [at_s - NIGHT_S for at_s, _, _ in heat[:73]] == [600.0 * n for n in range(1, 74)]
+    assert heat[-1][0] == NIGHT_S + 96 * HOUR_S and 150 < len(heat) <= 200
+    assert heat == tuple(sorted(set(heat))), "each once"
+
+
+@pytest.mark.parametrize("count", [0, 1, 72, 73, 74, 200])
+def test_few_estimates_all_stay(tmp_path: Path, count: int) -> None:
+    """Up to as many as are kept."""
+    made = [estimate(600.0 * n) for n in range(1, count + 1)]
+    assert len(told_by(tmp_path, [], events=made).heat) == count

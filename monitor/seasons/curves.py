@@ -69,12 +69,8 @@ def overlay(
         if zero_s is None:
             left_out.append(tr("{batch}: nobody noted when it was blended.", batch=story.name))
             continue
-        rows, lacks = _rows(story, shown_as)
-        inside = tuple(
-            (time_s - zero_s, low, middle, high)
-            for time_s, low, middle, high in rows
-            if -_BEFORE_S <= time_s - zero_s <= until_s
-        )
+        rows, lacks = _rows(story, shown_as, zero_s - _BEFORE_S, zero_s + until_s)
+        inside = tuple((time_s - zero_s, low, middle, high) for time_s, low, middle, high in rows)
         if inside:
             curves.append(Laid(story.name, place, story.state, inside))
         else:
@@ -82,23 +78,35 @@ def overlay(
     return Overlay(shown_as, aligned, tuple(curves), tuple(left_out))
 
 
-def _rows(story: Story, shown_as: str) -> tuple[list[tuple[float, float, float, float]], str]:
-    """Rows on the clock, and a sentence for where there are none."""
+def _rows(
+    story: Story, shown_as: str, from_s: float, until_s: float
+) -> tuple[list[tuple[float, float, float, float]], str]:
+    """Rows on the clock within these times, and a sentence for where there are none. What is shown is what is thinned:
+    the first hours of a batch of days are drawn as fine as a batch of hours."""
+
+    def shown(points: Points) -> Points:
+        return thinned([point for point in points if from_s <= point[0] <= until_s], _SLOTS)
+
     if shown_as == TEMPERATURE:
-        points = thinned(finite(story.core), _SLOTS)
+        points = shown(finite(story.core))
         return _bare(points), tr("{batch}: no reading from the paste is kept.", batch=story.name)
     if shown_as == RISE:
-        points = thinned(rise_over_air(story), _SLOTS)
+        points = shown(rise_over_air(story))
         return _bare(points), tr("{batch}: no reading of the air is kept.", batch=story.name)
     if shown_as == HEAT:
         if not story.mass_kg:
             return [], tr("{batch}: a weight is missing, so there is no heat for each kg.", batch=story.name)
-        found = [(at_s, kj / story.mass_kg, sd / story.mass_kg) for at_s, kj, sd in finite_rows(story.heat)]
+        found = [
+            (at_s, kj / story.mass_kg, sd / story.mass_kg)
+            for at_s, kj, sd in finite_rows(story.heat)
+            if from_s <= at_s <= until_s
+        ]
         rows = [(at_s, max(0.0, mid - RANGE_SD * sd), mid, mid + RANGE_SD * sd) for at_s, mid, sd in found]
         return rows, tr("{batch}: its heat was never worked out.", batch=story.name)
     rows = [
         (at_s, 100.0 * max(0.0, part - RANGE_SD * sd), 100.0 * part, 100.0 * min(1.0, part + RANGE_SD * sd))
         for at_s, part, sd in finite_rows(story.done)
+        if from_s <= at_s <= until_s
     ]
     return rows, tr("{batch}: how far it went was never worked out.", batch=story.name)
 
