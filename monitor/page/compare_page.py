@@ -28,8 +28,10 @@ def compare_page(  # noqa: PLR0917
     rows: Sequence[Row],
     found: Compared | None,
     refusal: str = "",
+    counted: int | None = None,
 ) -> str:
-    """The page. What was chosen stays chosen, in a form that is folded away above what is shown."""
+    """The page. What was chosen stays chosen, in a form that is folded away above what is shown. ``counted`` is of how
+    many batches the groups are, the newest; None for all."""
     title = tr("Compare batches")
     parts = [f"<header><h1>{_text(title)}</h1></header>"]
     if not choices:
@@ -38,7 +40,8 @@ def compare_page(  # noqa: PLR0917
     parts.append(_form(asked, choices))
     if refusal:
         parts.append(f'<p class="banner alarm-daylight" role="status">{_text(refusal)}</p>')
-    parts += [curves_html(laid), "" if found is None else groups_html(found), rows_html(rows)]
+    note = _newest(counted, len(choices))
+    parts += [curves_html(laid), "" if found is None else groups_html(found, note=note), rows_html(rows)]
     return still_page(title, "".join(parts))
 
 
@@ -80,15 +83,23 @@ def _cells(row: Row) -> str:
     return "".join(f'<tr><th scope="row">{_text(what)}</th><td>{_text(value)}</td></tr>' for what, value in row.cells())
 
 
-def groups_html(found: Compared, heading: str = "h2") -> str:
-    """The groups with their means, and the sentences on how they differ."""
+def _newest(counted: int | None, of: int) -> str:
+    """That not all batches are in the groups; "" where they are."""
+    if counted is None or counted >= of:
+        return ""
+    return tr("These are the newest {counted} of {all} batches; the command emberpail compare --by takes all of them.",
+              counted=counted, all=of)  # fmt: skip
+
+
+def groups_html(found: Compared, heading: str = "h2", note: str = "") -> str:
+    """The groups with their means, and the sentences on how they differ, ``note`` before these."""
     title = tr("By {by}: {measure}", by=tr(BY_WORDS[found.by]), measure=tr(MEASURES[found.measure][1]))
     rows = "".join(
         f'<tr><th scope="row">{_text(group.name)}</th>'
         f"<td>{_text(_counted(group, found.measure))}</td></tr>"
         for group in found.groups
     )
-    says = "".join(f"<p>{_text(sentence)}</p>" for sentence in sentences(found))
+    says = "".join(f"<p>{_text(sentence)}</p>" for sentence in filter(None, (note, *sentences(found))))
     return f'<section class="panel"><{heading}>{_text(title)}</{heading}><table>{rows}</table>{says}</section>'
 
 

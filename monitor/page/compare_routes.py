@@ -13,7 +13,7 @@ from monitor.page.press import Buttons, page
 from monitor.seasons.curves import ALIGNED, AS, HOURS, overlay
 from monitor.seasons.differences import MEASURES
 from monitor.seasons.groups import BY
-from monitor.seasons.table import rows_of
+from monitor.seasons.table import Row, rows_of
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -43,15 +43,16 @@ def compare_room(seasons: Seasons) -> Room:
                 _one_of(query.get("of", ""), tuple(MEASURES)),
             )
             stories = seasons.stories(asked.names)
-            found, refusal = None, ""
+            found, refusal, every = None, "", list[Row]()
             if asked.by:
                 try:
-                    found = seasons.held(seasons.every_row(), asked.by, asked.of)
+                    every = seasons.every_row()
+                    found = seasons.held(every, asked.by, asked.of)
                 except ValueError as error:  # the library is missing, or the figures tell nothing
                     refusal = str(error)
             laid = overlay(stories, asked.shown_as, asked.zero, hours=asked.hours)
             # Its form asks and changes nothing, but the browser wants leave for it all the same.
-            return page(compare_page(asked, choices, laid, rows_of(stories), found, refusal))
+            return page(compare_page(asked, choices, laid, rows_of(stories), found, refusal, len(every)))
 
         return [Route("/compare", compare)]
 

@@ -46,7 +46,7 @@ class Seasons(Protocol):
         """Those of these names, the oldest first; a name that there is not is passed over."""
 
     def every_row(self) -> list[Row]:
-        """The figures of all batches, for the groups."""
+        """The figures of all batches, for the groups; of the newest where there are very many."""
 
     def held(self, rows: Sequence[Row], by: str, of: str) -> Compared:
         """The groups held against each other. ValueError, one sentence, where that cannot be."""

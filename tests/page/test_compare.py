@@ -80,6 +80,17 @@ def test_groups_come_with_their_range() -> None:
     assert re.search(r"against [^<]* batches\), potash used up: [^<]*(between|anything from)", text)
 
 
+def test_that_the_groups_are_of_the_newest_batches_only_is_said() -> None:
+    """Where there are more than the page keeps figures of; and nothing where they are all there."""
+
+    class Many(Seasons):
+        def every_row(self) -> list[Row]:
+            return super().every_row()[-6:]
+
+    assert "These are the newest 6 of 7 batches" in get("/compare?by=season", Many())
+    assert "These are the newest" not in get("/compare?by=season")
+
+
 def test_without_the_library_all_the_rest_is_there() -> None:
     """And one sentence says what to run."""
     text = get("/compare?by=season", Seasons(library=False))
