@@ -12,6 +12,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import re
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
@@ -34,6 +35,8 @@ _JUDGING = (
     "sensing", "trade", "heat", "judgement", "pipeline.py", "replay.py", "resetting.py", "domain.py", "units.py",
     "words.py", "learned.py", "replay_learned.py", "toml_tables.py", "reanalysis.py", "sources",
 )  # fmt: skip
+# A byte of a file's name that is no UTF-8, as Python reads it (PEP 383), and what else cannot be written.
+_NOT_UTF8 = re.compile("[\ud800-\udfff]")
 # Recordings on their way to each worker: enough that none waits, and few megabytes.
 _AHEAD = 3
 DONE, DAMAGED = "done", "damaged"
@@ -155,7 +158,8 @@ def reanalyse(
         with kept.open("a", encoding="utf-8") as file:
             for row in _judged(todo, rules, workers, scheduler):
                 rows[row.recording] = row
-                file.write(json.dumps([prints[row.recording], asdict(row)], ensure_ascii=False) + "\n")
+                # In ASCII: a file's name need not be UTF-8, and must come back as it is.
+                file.write(json.dumps([prints[row.recording], asdict(row)]) + "\n")
                 file.flush()
                 progress(len(rows), len(wanted))
     except OSError as error:
@@ -365,5 +369,11 @@ def columns() -> dict[str, str]:
 
 
 def as_values(rows: Iterable[Row]) -> list[dict[str, object]]:
-    """Rows as plain values."""
-    return [asdict(row) for row in rows]
+    """Rows as plain values, for a table: what of a file's name is not UTF-8 shows as the sign for that."""
+    return [
+        {name: _text(value) if isinstance(value, str) else value for name, value in asdict(row).items()} for row in rows
+    ]
+
+
+def _text(text: str) -> str:
+    return _NOT_UTF8.sub("\ufffd", text)

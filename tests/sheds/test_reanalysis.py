@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -97,6 +98,23 @@ def test_a_stopped_run_goes_on_and_judges_anew_what_changed(folder: Path, tmp_pa
     (season / "rubbish.toml").write_text("", encoding="utf-8")
     assert reanalyse(recordings, RULES, kept, folder=season).kept == 1
     assert reanalyse(recordings[1:], Rules(Place(95.0)), kept, folder=season).kept == 0
+
+
+def test_a_name_that_is_not_utf8_is_a_row_like_any_other(tmp_path: Path, shed: Shed) -> None:
+    """From a disk of another computer: kept as it is for a run that goes on, and told with a sign in the table."""
+    names = [b"a.rec", b"b\xe9ta.rec", b"c.rec"]
+    folder = tmp_path / "old"
+    folder.mkdir()
+    for name in names:
+        (folder / os.fsdecode(name)).write_bytes(b"x")
+    kept = tmp_path / "rows"
+    rows = reanalyse(recordings_in(folder), RULES, kept, folder=folder).rows
+    assert [os.fsencode(row.recording) for row in rows] == names
+    again = reanalyse(recordings_in(folder), RULES, kept, folder=folder)
+    assert again.kept == 3 and again.rows == rows, "a run that was stopped goes on"
+    assert shed.say("reanalyse", str(folder), "--out", "table.csv").code == 1
+    with open("table.csv", encoding="utf-8", newline="") as file:
+        assert [row["recording"] for row in csv.DictReader(file)] == ["a.rec", "b\ufffdta.rec", "c.rec"]
 
 
 @pytest.fixture(scope="module")
