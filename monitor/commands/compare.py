@@ -18,7 +18,7 @@ from monitor.seasons.groups import BY, BY_WORDS, group_of
 from monitor.seasons.mixed import LibraryMissing
 from monitor.seasons.sentences import mean_words, sentences
 from monitor.seasons.story import Story
-from monitor.seasons.table import Row, rows_of
+from monitor.seasons.table import Row, range_note, rows_of
 from monitor.settings import Settings
 from monitor.words import DATE, TIME, tr, trn, when
 
@@ -160,7 +160,7 @@ def _print(rows: list[Row], by: str | None, found: Compared | None) -> None:
         say(" · ".join(filter(None, (story.name, story.bucket, group))), "", "    ")
         told = [f"{what} {value}" for what, value in row.cells() if value != "–"]
         say(" · ".join(told), "    ")
-    say(trn("{n} batch.", "{n} batches.", len(rows)))
+    say(" ".join(filter(None, (trn("{n} batch.", "{n} batches.", len(rows)), range_note(rows)))))
     if found is None:
         return
     say()

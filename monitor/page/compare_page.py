@@ -14,7 +14,7 @@ from monitor.seasons.curves import ALIGNED, AS, AS_WORDS, HOURS, Overlay
 from monitor.seasons.differences import MEASURES, Compared, Group
 from monitor.seasons.groups import BY, BY_WORDS
 from monitor.seasons.sentences import mean_words, sentences
-from monitor.seasons.table import Row
+from monitor.seasons.table import Row, range_note
 from monitor.words import tr, trn
 
 # A list for a thumb; older batches are found by the command.
@@ -64,11 +64,14 @@ def curves_html(laid: Overlay, heading: str = "h2") -> str:
 
 def rows_html(rows: Iterable[Row], heading: str = "h2") -> str:
     """The figures, a panel for each batch: a table of many columns does not fit a phone."""
-    return "".join(
+    rows = list(rows)
+    note = range_note(rows)
+    panels = "".join(
         f'<section class="panel"><{heading}>{number} <a class="tall" href="/batch/{quote(row.story.name, safe="")}">'
         f"{_text(row.story.name)}</a></{heading}><table>{_cells(row)}</table>{_again(row)}</section>"
         for number, row in enumerate(rows, 1)
     )
+    return panels + (f"<p>{_text(note)}</p>" if note else "")
 
 
 def _again(row: Row) -> str:

@@ -14,7 +14,7 @@ from monitor.seasons.curves import AS, Overlay, overlay
 from monitor.seasons.differences import Compared
 from monitor.seasons.groups import BY_WORDS, group_of
 from monitor.seasons.story import Story
-from monitor.seasons.table import Row
+from monitor.seasons.table import Row, range_note
 from monitor.words import tr, voice
 
 # So many curves can be told apart in one drawing; more batches get further drawings.
@@ -93,8 +93,8 @@ def _figures(rows: Sequence[Row], by: str | None) -> str:
         + "</tr>"
         for number, row in enumerate(rows, 1)
     )
-    title = _text(tr("Figures"))
+    title, note = _text(tr("Figures")), range_note(rows)
     return (
         f'<section class="panel figures"><h2>{title}</h2><table><thead><tr>{head}</tr></thead>'
-        f"<tbody>{body}</tbody></table></section>"
+        f"<tbody>{body}</tbody></table>{f'<p>{_text(note)}</p>' if note else ''}</section>"
     )

@@ -1,4 +1,5 @@
-"""What a comparison of groups comes to, in plain sentences. A difference is never told without its interval."""
+"""What a comparison of groups comes to, in plain sentences. A difference is never told without its interval, or why it
+has none."""
 
 from __future__ import annotations
 
@@ -15,7 +16,7 @@ _MUCH = 0.8
 def sentences(found: Compared) -> list[str]:
     """All that can be said, the differences first."""
     _, words, unit = MEASURES[found.measure]
-    says = [sentence for one in found.differences for sentence in _said(one, tr(words), unit)]
+    says = [sentence for one in found.differences for sentence in _said(one, tr(words), unit, found.level)]
     if found.differences:
         says += _small(found)
         if sum(not one.unranged for one in found.differences) > 1:
@@ -87,7 +88,7 @@ def _level(value: float, measure: str) -> str:
     return quantity(value, "degC") if unit == "dC" else figure(value, unit)
 
 
-def _said(one: Difference, what: str, unit: str) -> list[str]:
+def _said(one: Difference, what: str, unit: str, level: float) -> list[str]:
     fields: dict[str, object] = {
         "group": one.group[:1].upper() + one.group[1:], "base": one.base, "what": what,
         "n": one.counts[0], "m": one.counts[1], "by": figure(abs(one.estimated.value), unit),
@@ -95,22 +96,26 @@ def _said(one: Difference, what: str, unit: str) -> list[str]:
     if one.unranged:
         return [_unranged(one, fields)]
     low, high = one.estimated.low, one.estimated.high
-    fields |= {"low": figure(low, unit), "high": figure(high, unit)}
+    percent = 100.0 * level
+    held = number(percent, 0 if abs(percent - round(percent)) < 0.05 else 1)
+    fields |= {"low": figure(low, unit), "high": figure(high, unit), "level": held}
     if not one.shown:
         says = [
             tr("{group} against {base} ({n} and {m} batches), {what}: no difference is shown; it may be anything from "
-               "{low} less to {high} more.", **{**fields, "low": figure(-low, unit)})
+               "{low} less to {high} more. That range holds {level} of 100.", **{**fields, "low": figure(-low, unit)})
         ]  # fmt: skip
     elif one.estimated.value > 0.0:
         says = [
-            tr("{group} against {base} ({n} and {m} batches), {what}: {by} more, between {low} and {high}.", **fields)
-        ]
+            tr("{group} against {base} ({n} and {m} batches), {what}: {by} more, between {low} and {high}. That range "
+               "holds {level} of 100.", **fields)
+        ]  # fmt: skip
     else:
         # Turned round, so that "less" stands beside figures without a sign.
         fields |= {"low": figure(-high, unit), "high": figure(-low, unit)}
         says = [
-            tr("{group} against {base} ({n} and {m} batches), {what}: {by} less, between {low} and {high}.", **fields)
-        ]
+            tr("{group} against {base} ({n} and {m} batches), {what}: {by} less, between {low} and {high}. That range "
+               "holds {level} of 100.", **fields)
+        ]  # fmt: skip
     if one.apart:
         says.append(
             tr("{group} and {base} never stood in the same bucket: a difference between the buckets would look the "

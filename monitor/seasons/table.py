@@ -111,6 +111,13 @@ def rows_of(stories: Sequence[Story]) -> list[Row]:
     return [row_of(story) for story in stories]
 
 
+def range_note(rows: Sequence[Row]) -> str:
+    """What the ranges behind figures hold, for a range of groups holds more; "" where there is none."""
+    if not any(row.story.completeness or row.story.self_heating or row.story.time_constant_s for row in rows):
+        return ""
+    return tr("A range in brackets behind a batch's figure holds 90 of 100.")
+
+
 def verdict_words(story: Story) -> str:
     """A sign and a word."""
     return f"{STATE_SIGNS[story.state]} {tr(STATE_WORDS[story.state])}"

@@ -32,6 +32,7 @@ def test_every_batch_has_its_line_and_a_group_its_range(year: Shed) -> None:
     assert not re.search(r"used up about \d+ %(?! \()", said)
     assert re.search(r"June to August against December to February \(4 and 5 batches\), peak: \d+ °C more, "
                      r"between [\d.]+ °C and \d+ °C\.", said)  # fmt: skip
+    assert "holds 95 of 100" in said and "A range in brackets behind a batch's figure holds 90 of 100." in said
     assert "hint" in said and "March to May: 2 that can be counted" in said
 
 
@@ -74,6 +75,7 @@ def test_csv_parquet_and_report(year: Shed) -> None:
     html = Path("y.html").read_text(encoding="utf-8")
     assert html.count('<svg class="chart over"') == 8 and html.count("<tr><th scope=\"row\">") >= 12
     assert "<script" not in html and not re.search(r'(src|href)="(?!/batch/)', html) and "url(" not in html
+    assert "behind a batch&#x27;s figure holds 90 of 100" in html
     assert "✗ failed" in html and "against December to February" in html
 
 

@@ -78,6 +78,7 @@ def test_groups_come_with_their_range() -> None:
     """No difference without its interval, on the page as anywhere."""
     text = get("/compare?by=season&of=completeness")
     assert re.search(r"against [^<]* batches\), potash used up: [^<]*(between|anything from)", text)
+    assert "holds 95 of 100" in text and "behind a batch&#x27;s figure holds 90 of 100" in text
 
 
 def test_that_the_groups_are_of_the_newest_batches_only_is_said() -> None:

@@ -163,6 +163,18 @@ def test_several_groups_get_wider_intervals() -> None:
     assert "all of them hold together" in " ".join(sentences(wide))
 
 
+def test_every_range_says_what_it_holds() -> None:
+    """With one comparison, shown or not, and with several, of which each holds more."""
+    one = sentences(compared(rows_of(season(6)), "season", "completeness"))[0]
+    none = sentences(compared(rows_of(season(effect=0.0)), "season", "completeness"))[0]
+    assert " between " in one and one.endswith("That range holds 95 of 100.")
+    assert "anything from" in none and none.endswith("That range holds 95 of 100.")
+    more = [story(30 + n, f"shed-{n % 3}", month=4, done=0.9 + 0.01 * (n % 5)) for n in range(10)]
+    found = compared(rows_of([*season(6), *more]), "season", "completeness")
+    assert len(found.differences) == 2
+    assert sum(said.endswith("That range holds 97.5 of 100.") for said in sentences(found)) == 2
+
+
 @pytest.mark.parametrize("measure", sorted(MEASURES))
 @pytest.mark.parametrize("by", BY)
 def test_every_measure_by_every_group(by: str, measure: str) -> None:
