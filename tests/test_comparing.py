@@ -85,7 +85,7 @@ def test_a_story_says_on_how_many_earlier_batches_it_rests(
     assert story.learned_from == learned
     (record,) = batch_records([story])
     assert record["learned_from"] == learned
-    assert dict(row_of(story).cells())["learned from"] == (f"{learned} earlier batches" if learned else "–")
+    assert dict(row_of(story).cells())["learned from earlier"] == (f"{learned} batches" if learned else "–")
 
 
 def test_the_first_hours_are_drawn_as_they_were_read(tmp_path: Path) -> None:

@@ -40,10 +40,8 @@ def sentences(found: Compared) -> list[str]:
         says.append(tr("There are too few batches in these groups to say that one does otherwise than another."))
     if found.at_least:
         says.append(
-            trn("{n} batch does not count: readings are missing, and its {what} is known only to be at least so much.",
-                "{n} batches do not count: readings are missing, and their {what} is known only to be at least so "
-                "much.",
-                found.at_least, what=tr(words))
+            tr("Not counted, for readings are missing and the {what} is known only to be at least so much: {batches}.",
+               what=tr(words), batches=trn("{n} batch", "{n} batches", found.at_least))
         )  # fmt: skip
     says += [
         tr("{group}: {n} that can be counted; from {fewest} on something can be said of how it differs.",

@@ -67,7 +67,7 @@ class Row:
                 (tr("heat made"), _ranged(story.self_heating, "dK")),
                 (tr("time constant of cooling"), _ranged_hours(story.time_constant_s)),
                 (tr("potash used up"), _completeness(story)),
-                (tr("learned from"), learned_words(story)),
+                (tr("learned from earlier"), learned_words(story)),
                 (tr("verdict"), verdict_words(story)),
                 (tr("yield"), yield_words(story)),
             )
@@ -160,7 +160,7 @@ def _unread(core: Sequence[tuple[float, float]], in_paste_s: float) -> list[_Unr
 def learned_words(story: Story) -> str:
     """On how many earlier batches its estimates rest, "" where on the published values alone."""
     n = story.learned_from
-    return trn("{n} earlier batch", "{n} earlier batches", n) if n else ""
+    return trn("{n} batch", "{n} batches", n) if n else ""
 
 
 def _time_above(core: Sequence[tuple[float, float]], limit_c: float) -> float:

@@ -99,7 +99,7 @@ def test_figures_that_are_at_least_so_much_do_not_count(measure: str) -> None:
     found = compared(made, "season", measure)
     assert [group.count for group in found.groups] == [3, 6] and found.at_least == 3
     told = " ".join(sentences(found))
-    assert "3 batches do not count: readings are missing, and their " in told
+    assert "known only to be at least so much: 3 batches." in told
     assert compared(made, "season", "completeness").at_least == 0
 
 
