@@ -14,7 +14,7 @@ stands on. Who was rung for it is told then that it is over, once. Nothing is ra
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from monitor.domain import Condition
@@ -27,20 +27,24 @@ from monitor.pipeline import Minder
 NEVER_WAS = "never_was"
 
 
-def go_on_with(
-    journal: Journal, minder: Minder, last_tick_s: float, now_s: float, raised_before_s: float = math.inf
+def go_on_with(  # noqa: PLR0917
+    journal: Journal, minder: Minder, last_tick_s: float, now_s: float, raised_before_s: float = math.inf,
+    taken_over: Collection[str] = (),
 ) -> list[AlarmRecord]:
     """Have a minder that has been folded take over what the journal holds beyond it; ``last_tick_s`` is the last tick
-    that was judged before. What was raised from ``raised_before_s`` on is left alone.
+    that was judged before. What was raised from ``raised_before_s`` on is left alone, but for the ids ``taken_over``.
 
     Also what is over by now: its number is not given once more, and its all-clear may still be due. Returns the records
     that are to be kept: of those about which something was done meanwhile, and, ended, of those that cannot go on
-    (another one of their kind came after them, or this program does not know their kind).
+    (another one of their kind came after them, or this program does not know their kind). They come after those that
+    the fold itself has found.
     """
     records = [
         one for one in journal.alarms(batch=minder.batch.name)
-        if NEVER_WAS not in one.facts and (one.raised_at_s or 0.0) < raised_before_s
+        if NEVER_WAS not in one.facts
+        and ((one.raised_at_s or 0.0) < raised_before_s or one.alarm_id in taken_over)
     ]  # fmt: skip
+    by_id = {one.alarm_id: one for one in records}
     newest: dict[str, AlarmRecord] = {}
     for record in records:
         subject, number = _parts(record.alarm_id)
@@ -65,9 +69,18 @@ def go_on_with(
             minder.take_over(now, _finding(record))
             if now != state:
                 changed.append(_kept(record, now))
+            # What the fold has found stands under an earlier number, which nobody judges any more.
+            earlier = None if found is None or not found.count else by_id.get(found.alarm_id)
+            if earlier is not None:
+                changed.append(_over(earlier, now_s))
         elif record.state in STANDING_STATES:
-            changed.append(replace(record, state=NORMAL, cleared_at_s=now_s))
+            changed.append(_over(record, now_s))
     return changed
+
+
+def _over(record: AlarmRecord, now_s: float) -> AlarmRecord:
+    """As it is where it is over already, seen or not."""
+    return replace(record, state=NORMAL, cleared_at_s=now_s) if record.state in STANDING_STATES else record
 
 
 def ended_with_their_batch(journal: Journal) -> list[AlarmRecord]:

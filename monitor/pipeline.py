@@ -118,6 +118,7 @@ class Minder:
         self.limits = limits or verdict.Limits()
         self.minded_from_s = max(minded_from_s, batch.known_from_s)
         self.alarms: dict[str, alarms.AlarmState] = {}
+        self.taken_over: set[str] = set()  # ids of those that no judging of this minder has raised
         self.conditions: dict[str, Condition] = {}
         self.estimate: Estimate | None = None
         self.trouble: str | None = None  # the estimator's own failure; the raw checks go on without it
@@ -230,6 +231,7 @@ class Minder:
         """
         key = f"{state.kind}.{state.probe}" if state.probe else state.kind
         self.alarms[key] = state
+        self.taken_over.add(state.alarm_id)
         with speaking(ENGLISH):
             message = wording.say(found, batch=self.batch.name, bucket=self.batch.bucket)
         self._told[key] = Told(message, found.probability, found.facts)

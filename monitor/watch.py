@@ -56,7 +56,7 @@ from monitor.sensing.senml import Decoder
 from monitor.sensing.strangers import STRANGE_BUCKET, KnownBuckets, strange_bucket_words
 from monitor.settings import Settings
 from monitor.sources.again import SentAgain
-from monitor.sources.heard import ToComeAgain
+from monitor.sources.heard import ToComeAgain, content_of
 from monitor.sources.line import Line, Source
 from monitor.sources.recording import RecordingWriter
 from monitor.sources.waiting import LineQueue
@@ -130,6 +130,8 @@ class _Pending:
     promised: list[Reading] = field(default_factory=list)
     given_up: int = 0  # how many stood before ``readings``
     heard: deque[_Heard] = field(default_factory=deque)  # where among those are the overheard ones
+    # Of these the session has brought so many by now (source, content): what they hold is promised with them.
+    brought: Counter[tuple[str, str]] = field(default_factory=Counter)
     marks: list[tuple[str, str, float, str | None]] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     alarms: list[AlarmRecord] = field(default_factory=list)
@@ -154,14 +156,22 @@ class _Pending:
         first = self.given_up
         until = first + min(max(0, self.count() - most), len(self.readings))
         lines: list[_Heard] = []
+        kept: list[Reading] = []
         while self.heard and self.heard[0].first < until:
-            lines.append(self.heard.popleft())
-            until = max(until, lines[-1].end)
+            line = self.heard.popleft()
+            until = max(until, line.end)
+            if self.brought[line.source, line.content] > 0:
+                self.brought[line.source, line.content] -= 1
+                kept += self.readings[line.first - first : line.end - first]
+            else:
+                lines.append(line)
         del self.readings[: until - first]
         self.given_up = until
+        if kept:
+            self.promised = sorted([*self.promised, *kept], key=lambda reading: reading.arrival_s)
         broken = max(0, len(self.promised) - _MOST_PROMISED)
         del self.promised[:broken]
-        return until - first + broken, lines
+        return until - first - len(kept) + broken, lines
 
 
 class Watch:
@@ -436,6 +446,8 @@ class Watch:
     def _brings_what_was_heard(self, line: Line) -> bool:
         if not self._heard.brings(line):
             return False
+        if self._pending.heard:
+            self._pending.brought[line.origin.name, content_of(line.origin.topic, line.data)] += 1
         self._again.remember(line)
         return True
 
@@ -820,17 +832,20 @@ class Watch:
         self.nodes.supplies.move(lambda time_s: _moved(time_s, from_s, shift_s))
         self._teller.forget()
         records = [record for name in self.minders if (record := self.journal.batch(name)) is not None]
+        taken_over = {name: minder.taken_over for name, minder in self.minders.items()}
         self._reads_back_s = self._last_s
         self._resume([record.batch for record in records], self._last_s)
         self._reads_back_s = None
         for record in records:
-            self._end_what_never_was(record.batch.name, from_s)
-            minder = self.minders[record.batch.name]
-            self._pending.alarms += go_on_with(self.journal, minder, watched[-1][1], self._last_s, from_s)
+            minder, stood = self.minders[record.batch.name], taken_over[record.batch.name]
+            self._end_what_never_was(record.batch.name, from_s, stood)
+            self._pending.alarms += go_on_with(self.journal, minder, watched[-1][1], self._last_s, from_s, stood)
 
-    def _end_what_never_was(self, batch: str, from_s: float) -> None:
-        """An alarm that only the wrong time had raised stands no more; the clock stood wrong from ``from_s`` on."""
-        known = {state.alarm_id for state, _ in self.minders[batch].told()}
+    def _end_what_never_was(self, batch: str, from_s: float, stood: Collection[str] = ()) -> None:
+        """An alarm that only the wrong time had raised stands no more; the clock stood wrong from ``from_s`` on. Those
+        of ``stood`` were raised by an earlier judging, and are not found again for another reason.
+        """
+        known = {state.alarm_id for state, _ in self.minders[batch].told()} | set(stood)
         self._pending.alarms += [
             replace(record, state="normal", cleared_at_s=self._last_s, facts={**record.facts, NEVER_WAS: True})
             for record in self.journal.alarms(standing_only=True, batch=batch)

@@ -259,6 +259,45 @@ def test_each_probe_s_fault_goes_on_by_itself_and_of_each_kind_the_newest(journa
     ]
 
 
+def test_where_the_fold_counts_fewer_nothing_stands_under_an_earlier_number(tmp_path: Path) -> None:
+    """Too hot twice by the wrong altitude, once by the right one: what goes on is the second, and with it all ends."""
+    shed = Shed(tmp_path, NIGHT_S - 10.0, at_height(3500.0))
+    shed.heat()
+    from_s = shed.now_s + 1.0
+    shed.steady("shed-1", from_s, from_s + 20 * MINUTE_S, lambda at_s: max(70.0, 84.0 - (at_s - from_s) / MINUTE_S))
+    again_s = shed.now_s + 1.0
+    shed.steady(
+        "shed-1", again_s, again_s + 25 * MINUTE_S, lambda at_s: min(96.5, 70.0 + (at_s - again_s) / MINUTE_S * 1.8)
+    )
+    assert [one.state for one in shed._rows()] == ["returned_unacknowledged", "unacknowledged"]
+    shed.corrected()
+    assert [one.state for one in shed._rows()] == ["returned_unacknowledged", "unacknowledged"]
+    assert shed.siren() == NOW
+    shed.act(shed.batch, shed.standing()[0].alarm_id, "acknowledged")
+    over_s = shed.now_s + 1.0
+    shed.steady("shed-1", over_s, over_s + 40 * MINUTE_S, lambda at_s: max(72.0, 96.5 - (at_s - over_s) / MINUTE_S))
+    assert not shed.standing() and shed.siren() != NOW
+    shed.desk.end_batch(shed.batch.name, shed.now_s, shed.now_s, "filled")
+    shed.until(shed.now_s + 5.0)
+    shed.kill()
+    shed.start()
+    assert {one.state for one in shed._rows()} == {"normal"} and shed.siren() == NONE
+    shed.close()
+
+
+def test_what_was_taken_over_stands_on_when_the_clock_is_set_right(tmp_path: Path) -> None:
+    """It was raised since the clock stood wrong, but by another altitude: the clock has nothing to do with it."""
+    shed = Shed(tmp_path, NIGHT_S - 10.0, at_height(3500.0))
+    shed.heat()
+    shed.corrected()
+    shed.clock.from_s = NIGHT_S - 600.0
+    shed.watch._set_clock_right(3600.0)
+    shed.watch._commit()
+    [one] = shed._rows()
+    assert one.state == "unacknowledged" and NEVER_WAS not in one.facts and shed.siren() == NOW
+    shed.close()
+
+
 def test_what_no_program_knows_is_ended_and_no_judging_fails_by_it(journal: Journal) -> None:
     minder, changed = after(journal, row("too_hot", "x"), row("gone_kind", "1"))
     assert [one.state for one in changed] == ["normal", "normal"] and not minder.alarms

@@ -196,6 +196,33 @@ def test_what_is_acknowledged_has_been_kept_however_long_the_disk_refused(
     bench.close()
 
 
+def test_what_was_overheard_and_then_brought_is_promised(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The session's message waits to be acknowledged for readings that came by the ear: they are not given up."""
+    bench = on_a_full_disk(tmp_path, monkeypatch, 10)
+    node = Node(bench)
+
+    def data(number: int) -> bytes:
+        return pack("shed-1", 50.0 + number, None)
+
+    for number in range(4):
+        bench.until(NIGHT_S + 5.0 * (number + 1))
+        node.sends(number, data(number), overheard=True)
+    for number in range(2):
+        node.sends(number, data(number))
+    for number in range(4, 30):
+        bench.until(NIGHT_S + 5.0 * (number + 1))
+        node.sends(number, data(number), overheard=True)
+    monkeypatch.setattr(Breaking, "full", False)
+    bench.until(bench.now_s + MINUTE_S)
+    assert sorted(node.acked) == [0, 1]
+    assert [one.temperature_c for one in kept(bench)][:2] == [50.0, 51.0] and 2 < len(kept(bench)) < 30
+    for number in range(2, 30):
+        node.sends(number, data(number))
+    bench.until(bench.now_s + MINUTE_S)
+    assert Counter(one.temperature_c for one in kept(bench)) == Counter(50.0 + number for number in range(30))
+    bench.close()
+
+
 def test_an_overheard_line_is_given_up_as_a_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of a pack of several readings without times the rest would be kept twice when the session brings it."""
     bench = on_a_full_disk(tmp_path, monkeypatch, 9)

@@ -28,7 +28,9 @@ def keep_reserve(journal: Path) -> None:
     path = reserve_of(journal)
     with contextlib.suppress(OSError):
         disk = os.statvfs(journal.parent)
-        if path.exists() or disk.f_bavail * disk.f_frsize < _ONLY_WITH_FREE_BYTES:
+        # Less than that is what a power cut has left of an attempt.
+        taken = path.exists() and path.stat().st_size >= RESERVE_BYTES
+        if taken or disk.f_bavail * disk.f_frsize < _ONLY_WITH_FREE_BYTES:
             return
         make_private(path)
         try:
@@ -40,8 +42,10 @@ def keep_reserve(journal: Path) -> None:
 
 def give_up_reserve(journal: Path) -> bool:
     """Give the room back to the disk; whether there was any."""
+    path = reserve_of(journal)
     try:
-        reserve_of(journal).unlink()
+        room = path.stat().st_size
+        path.unlink()
     except OSError:
         return False
-    return True
+    return room > 0

@@ -50,6 +50,17 @@ def test_the_room_is_really_taken_once_and_given_back(tmp_path: Path) -> None:
     assert not give_up_reserve(journal)
 
 
+def test_what_a_power_cut_left_of_it_is_no_room(tmp_path: Path) -> None:
+    """The name may be there before the room is: it is taken at the next look, and gives nothing back until then."""
+    journal = tmp_path / "journal.sqlite"
+    reserve_of(journal).touch()
+    assert not give_up_reserve(journal)
+    reserve_of(journal).touch()
+    keep_reserve(journal)
+    assert reserve_of(journal).stat().st_size == RESERVE_BYTES
+    assert give_up_reserve(journal)
+
+
 def test_it_never_fills_a_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where there is little room, or where room cannot be taken, nothing is left of the attempt."""
     journal = tmp_path / "journal.sqlite"
