@@ -214,7 +214,7 @@ class Watch:
         self._recorder: RecordingWriter | None = None
         self._on_tick = on_tick
         self._buckets = KnownBuckets((bucket.name for bucket in settings.buckets), division=settings.division)
-        self._decoder = Decoder(probe_settings(settings), self._buckets.takes)
+        self._decoder = Decoder(probe_settings(settings), self._buckets.takes, self._buckets.is_strange)
         self.nodes = NodeAlarms(journal, supplies_of(settings), settings.site.emergency_number)
         # By source: the bucket of a node that sends its probes' names bare.
         self._bucket_of = {source.name: source.bucket for source in settings.sources}

@@ -1,4 +1,5 @@
-"""How many readings of one probe are kept of each minute: a bound for what sends without end. Pure.
+"""How many readings are kept of each minute of a probe in a bucket that nobody named: a bound for what sends without
+end. Pure. Of a bucket that somebody named, in the settings or by a batch, every reading is kept.
 
 Counted by the minute in which a reading was taken and not by when it came, so that a backlog of days that comes at
 once is kept whole.
@@ -32,8 +33,8 @@ _KNOWN_MINUTES = 3
 def too_many_words(source: str) -> str:
     """What a person is told about it."""
     return tr(
-        "{source} sends more than {most} readings of one probe a minute; the rest is not kept. See which node sends "
-        "without end, and have it send each 10 seconds.",
+        "{source} sends more than {most} readings a minute of a probe in a bucket that nobody named; the rest is not "
+        "kept. See which node sends without end; name the bucket in emberpail.toml if it is yours.",
         source=source,
         most=MOST_A_MINUTE,
     )

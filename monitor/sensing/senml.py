@@ -354,9 +354,9 @@ class _Found:
     uncorrected: int = 0
     supplies: list[Supply] = field(default_factory=list)
 
-    def keep(self, reading: Reading, room: MinuteRoom, *, own_time: bool) -> None:
-        """Add a reading, or count that its minute is full."""
-        if room.takes(reading.time_s, own_time=own_time):
+    def keep(self, reading: Reading, room: MinuteRoom | None, *, own_time: bool) -> None:
+        """Add a reading, or count that its minute is full; None where there is room for all."""
+        if room is None or room.takes(reading.time_s, own_time=own_time):
             self.readings.append(reading)
         else:
             self.faults.append(TOO_MANY)
@@ -373,10 +373,13 @@ class Decoder:
         self,
         probe_settings: Mapping[tuple[str, str], ProbeSettings] | None = None,
         takes: Callable[[str], bool] = lambda bucket: True,
+        is_strange: Callable[[str], bool] = lambda bucket: False,
     ) -> None:
-        """``takes`` says of which buckets records are taken; of the others nothing is remembered."""
+        """``takes`` says of which buckets records are taken; of the others nothing is remembered. Of one that
+        ``is_strange`` only so much of each minute is kept (``floods``).
+        """
         self._settings = dict(probe_settings or {})
-        self._takes = takes
+        self._takes, self._is_strange = takes, is_strange
         self._nodes: dict[tuple[str, str], _Node] = {}
 
     def decode(
@@ -468,7 +471,7 @@ class Decoder:
             if not kind and type(record.value) is float and -MOST_LEAD_S <= arrival_s - placed_s <= MOST_LAG_S:
                 bucket, probe = key
                 reading = Reading(bucket, probe, placed_s, arrival_s, record.value, "ok", retimed)
-                found.keep(reading, node.room, own_time=_own_time(record, retimed))
+                found.keep(reading, self._room(key), own_time=_own_time(record, retimed))
                 return
             times = [(placed_s, retimed)]
         elif found.retained:
@@ -485,10 +488,14 @@ class Decoder:
                 placed.append(_Placed(kind, record.value, time_s, retimed, _own_time(record, retimed)))
         self._measure(key, settings or ProbeSettings(), node, placed, found)
 
+    def _room(self, key: tuple[str, str]) -> MinuteRoom | None:
+        return self._node(key).room if self._is_strange(key[0]) else None
+
     def _measure(
         self, key: tuple[str, str], settings: ProbeSettings, node: _Node, placed: list[_Placed], found: _Found
     ) -> None:
         """Values to temperatures: cold junctions first, for they may stand after the voltages they belong to."""
+        room = self._room(key)
         cold = {p.time_s: p.value for p in placed if p.kind == "cold-junction" and isinstance(p.value, float)}
         for one in placed:
             if one.kind == "cold-junction":
@@ -515,7 +522,7 @@ class Decoder:
                     continue
             bucket, probe = key
             reading = Reading(bucket, probe, one.time_s, found.arrival_s, temperature_c, state, one.retimed)
-            found.keep(reading, node.room, own_time=one.own_time)
+            found.keep(reading, room, own_time=one.own_time)
         if cold:
             known = node.cold_junctions_c
             known.update(cold)

@@ -59,6 +59,10 @@ class KnownBuckets:
             bucket for bucket in buckets if bucket not in self._named and self._division.minds(bucket)
         )
 
+    def is_strange(self, bucket: str) -> bool:
+        """Whether it is one of the others, that nobody named."""
+        return bucket not in self._named
+
     def takes(self, bucket: str) -> bool:
         """Whether readings of this bucket are kept; a new one counts from now on, as long as there is room."""
         if bucket in self._named or bucket in self._strangers:

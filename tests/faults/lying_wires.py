@@ -262,5 +262,5 @@ ROWS = (
     _row("one-name-in-another-bucket", "a second node with the same name, its probe in a cooler batch",
         _two_nodes(lambda shot: 0.6 * shot.c("core")), FAULT),
     _row("babbling", "a hundred lines a second for a minute", wire_hurts(_babbling), whole=True, within_k=2.0,
-        counts=("too_many",), keeps=KEPT),
+        keeps=KEPT),
 )  # fmt: skip
