@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from monitor import supervising
+from monitor import watch as watch_module
 from monitor.clock import ArrivalClock
 from monitor.journal.database import Journal
 from monitor.running import Running
@@ -87,6 +88,7 @@ def test_a_long_way_back_is_given_its_time_and_one_that_hangs_is_not(
     """While the batches are read back the system hears of it at every look, and one that hangs then is given up."""
     monkeypatch.setattr(supervising, "CHECK_EVERY_S", 0.5)
     monkeypatch.setattr(supervising, "HUNG_AFTER_S", 2.0)
+    monkeypatch.setattr(watch_module, "START_STEP_S", 1.0)
     system, gets_on, stop = System(str(tmp_path / "notify")), threading.Event(), threading.Event()
     gave_up: list[int] = []
     with Journal(tmp_path / "journal.sqlite") as journal:

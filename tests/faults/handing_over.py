@@ -53,9 +53,11 @@ class HandedOver:
 
 
 def handed_over(
-    folder: Path, *, buckets: int, burst: int, minutes: int, routes: str = ROUTES, seed: int = 1
+    folder: Path, *, buckets: int, burst: int, minutes: int, routes: str = ROUTES, seed: int = 1, enough: int = 0
 ) -> HandedOver:
-    """Let it run for so many minutes of the clock; which buckets go too hot is drawn by ``seed``."""
+    """Let it run for so many minutes of the clock, or until a phone has got ``enough`` messages; which buckets go too
+    hot is drawn by ``seed``.
+    """
     order = random.Random(seed).sample(range(buckets), buckets)
     with receiving() as receiver:
         secrets = tuple(Secret(receiver.url(f"{path}/{n}")) for n, path in enumerate(routes.split(",")))
@@ -80,7 +82,9 @@ def handed_over(
         watching = threading.Thread(target=running.run, args=(stop,), daemon=True)
         feeder.start()
         watching.start()
-        time.sleep(60.0 * minutes + 15.0)
+        until = time.monotonic() + 60.0 * minutes + 15.0
+        while time.monotonic() < until and not (enough and len(receiver.taken) >= enough):
+            time.sleep(0.5)
         stop.set()
         watching.join(30)
         running.close()

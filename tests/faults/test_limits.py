@@ -166,7 +166,8 @@ def test_a_flood_of_readings_of_one_bucket_is_cut_to_what_a_minute_may_hold(benc
     said = [words for words in bench.said if "of a probe in a bucket" in words]
     assert len(said) == 1 and "wire" in said[0]
     notes = status_view(bench.desk, bench.settings, bench.now_s).notes
-    assert [note for note in notes if "of a probe in a bucket" in note] and not [note for note in notes if "damaged" in note]
+    assert [note for note in notes if "of a probe in a bucket" in note]
+    assert not [note for note in notes if "damaged" in note]
 
 
 def test_of_a_named_bucket_nothing_is_cut_and_it_is_judged_live_as_it_is_replayed(bench: Bench) -> None:
