@@ -57,7 +57,13 @@ class Holder:
 
 
 class TakenOver(Refused):
-    """Another machine has taken this watch over."""
+    """Another machine has taken this watch over. ``known``: this one once held the copy; else the folder has always
+    been another journal's, and nobody may be minding what this one does not.
+    """
+
+    def __init__(self, says: str, *, known: bool = True) -> None:
+        super().__init__(says)
+        self.known = known
 
 
 def folder_of(copy_to: Path, journal: Path) -> Path:
@@ -77,9 +83,11 @@ def holder_in(folder: Path) -> Holder | None:
         raise JournalError(tr("{path} is damaged: it says who holds this copy.", path=newest)) from None
 
 
-def hold(folder: Path, generation: int, now_s: float) -> Holder:
-    """Become the holder with that number; TakenOver where another machine was quicker."""
-    holder = Holder(generation, secrets.token_hex(8), socket.gethostname(), now_s)
+def hold(folder: Path, generation: int, now_s: float, token: str = "") -> Holder:
+    """Become the holder with that number, and with that token if there is one already; TakenOver where another machine
+    was quicker.
+    """
+    holder = Holder(generation, token or secrets.token_hex(8), socket.gethostname(), now_s)
     values = {**holder.as_fact(), "machine": holder.machine, "at_s": now_s}
     path, half = folder / f"holder-{generation:04d}.json", folder / f".holder-{holder.token}"
     half.write_text(json.dumps(values), encoding="utf-8")
@@ -127,6 +135,7 @@ class Copying:
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.folder, self.lost = folder_of(copy_to, journal), ""
+        self.never_held = False  # where it is lost: the folder was another journal's from the beginning
         self._journal, self._now_s, self._trouble, self._on_lost = journal, now_s, trouble, on_lost
         self._copy_to = copy_to
         self._wal = journal.with_name(journal.name + "-wal")
@@ -191,14 +200,30 @@ class Copying:
         self.folder.mkdir(mode=0o700, exist_ok=True)
         there = holder_in(self.folder)
         if there is None:
-            generation = int(kept["generation"]) if isinstance(kept, dict) else 1
-            there = hold(self.folder, generation, self._now_s())
-            kept = there.as_fact()
-            with Journal(self._journal) as journal:
-                journal.set_fact(HOLDER_FACT, kept)
-        if not isinstance(kept, dict) or kept.get("token") != there.token:
-            raise TakenOver(taken_over_by(there, self.folder, self._journal, known=isinstance(kept, dict)))
+            there = self._taken_place(kept)
+        elif not isinstance(kept, dict) or kept.get("token") != there.token:
+            known = isinstance(kept, dict)
+            raise TakenOver(taken_over_by(there, self.folder, self._journal, known=known), known=known)
         return there
+
+    def _taken_place(self, kept: object) -> Holder:
+        """Become the holder of a folder that has none. The journal knows it first: where only the folder did, this
+        watch would take itself for another machine's for ever. A fact without its file is made good at the next try.
+        """
+        new = not isinstance(kept, dict)
+        fact = {"generation": 1, "token": secrets.token_hex(8)} if not isinstance(kept, dict) else kept
+        if new:
+            self._keep_fact(fact)
+        try:
+            return hold(self.folder, int(fact["generation"]), self._now_s(), str(fact["token"]))
+        except TakenOver:
+            if new:  # it never held it
+                self._keep_fact(None)
+            raise
+
+    def _keep_fact(self, fact: object) -> None:
+        with Journal(self._journal) as journal:
+            journal.set_fact(HOLDER_FACT, fact)
 
     # ---- what the watch asks -----------------------------------------------------------------------------------
 
@@ -308,6 +333,7 @@ class Copying:
         try:
             return self._shipped_or_why()
         except TakenOver as error:
+            self.never_held = not error.known
             self.lost = str(error)
             return self.lost
 
@@ -342,6 +368,9 @@ class Copying:
             raise JournalError(tr("{path} has been emptied", path=self.folder), again=True)
         if there.token != self._holder.token:
             raise TakenOver(taken_over_by(there, self.folder, self._journal))
+        if there != self._holder:  # this journal's, of another day: a stick was mounted over the folder
+            self._holder, self._chain = there, None  # its chain has the same names, and does not go on here
+            raise JournalError(tr("{path} holds an older copy", path=self.folder), again=True)
 
     def _ship(self) -> None:
         before = self._pins.move_on()

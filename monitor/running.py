@@ -233,6 +233,11 @@ class Running:
 
     # ---- the copy for a machine that takes over ------------------------------------------------------------------
 
+    @property
+    def never_held(self) -> bool:
+        """Where it is ``lost``: the copy's folder has always been another journal's, and perhaps nobody minds."""
+        return self._copying is not None and self._copying.never_held
+
     def _release(self, acks: Sequence[Callable[[], None]]) -> None:
         assert self._copying is not None
         self._copying.release(acks)

@@ -15,7 +15,7 @@ import pytest
 
 from monitor import service
 from monitor.cli import main
-from monitor.copying import folder_of, hold
+from monitor.copying import HOLDER_FACT, folder_of, hold
 from monitor.journal.database import Journal
 from monitor.journal.reserve import keep_reserve, reserve_of
 from monitor.not_begun import EVERY_S, ring_not_begun
@@ -121,15 +121,56 @@ def test_whatever_keeps_it_from_minding_rings_and_says_what_it_was(
     assert len(rung) == 1 and "cannot be written" in rung[0]
 
 
-def test_one_that_another_machine_has_taken_over_rings_nobody(tmp_path: Path, rung: list[str]) -> None:
-    """The other one minds, and rings."""
+def copied_to(tmp_path: Path) -> Path:
+    """The folder of the copy, which nobody holds yet."""
     with (tmp_path / "emberpail.toml").open("a", encoding="utf-8") as settings:
         settings.write('[keep]\ncopy_to = "copies"\n')
     folder = folder_of(tmp_path / "copies", tmp_path / "journal.sqlite")
     folder.mkdir(parents=True)
-    hold(folder, 1, NIGHT_S)
+    return folder
+
+
+def test_one_that_another_machine_has_taken_over_rings_nobody(tmp_path: Path, rung: list[str]) -> None:
+    """The other one minds, and rings."""
+    folder = copied_to(tmp_path)
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.set_fact(HOLDER_FACT, hold(folder, 1, NIGHT_S).as_fact())
+    hold(folder, 2, NIGHT_S)
     assert watch_in(tmp_path) != 0
     assert rung == []
+
+
+def test_one_whose_copy_s_folder_was_always_another_journal_s_rings(
+    tmp_path: Path, rung: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """That other one may be dead for long, and then nobody minds what this one was to. Once an hour."""
+    hold(copied_to(tmp_path), 1, NIGHT_S)
+    assert [watch_in(tmp_path) != 0 for _ in range(2)] == [True, True]
+    assert len(rung) == 1 and "the copy of another journal" in rung[0] and "Do not rely on being rung" in rung[0]
+    assert "takeover" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_one_that_finds_so_later_rings_though_it_was_started_by_hand(
+    tmp_path: Path, rung: list[str], monkeypatch: pytest.MonkeyPatch, known: bool
+) -> None:
+    """The folder was out of reach at the start. One that once held the copy rings nobody then either."""
+    monkeypatch.setenv("NOTIFY_SOCKET", "")
+    folder = copied_to(tmp_path)
+    if known:
+        with Journal(tmp_path / "journal.sqlite") as journal:
+            journal.set_fact(HOLDER_FACT, hold(folder, 1, NIGHT_S).as_fact())
+    away = folder.parent.with_name("away")
+    folder.parent.rename(away)
+
+    def back(self: Watch) -> None:
+        hold(away / folder.name, 2, NIGHT_S)
+        away.rename(folder.parent)
+
+    opened = Watch._open
+    monkeypatch.setattr(Watch, "_open", lambda self: (opened(self), back(self))[0])
+    assert watch_in(tmp_path) != 0
+    assert len(rung) == int(not known)
 
 
 @pytest.mark.parametrize("as_service", [True, False])

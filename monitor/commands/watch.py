@@ -102,7 +102,9 @@ def run(args: argparse.Namespace) -> int:
             _after_those_before(settings, running.beginnings, stop)
             with contextlib.suppress(KeyboardInterrupt):
                 running.run(stop)
-        except TakenOver:  # another machine minds
+        except TakenOver as error:  # another machine minds, or this one was never to
+            if not error.known:
+                _ring(settings, error, problem="")
             raise
         except Exception as error:
             if running is None or not running.minds:
@@ -113,6 +115,8 @@ def run(args: argparse.Namespace) -> int:
             if running is not None:
                 running.close()
     if running.lost:
+        if running.never_held:
+            _ring(settings, CommandError(running.lost), problem="", by_hand=True)  # it may have minded for days
         warn(running.lost)
         return CANNOT
     say(tr("Stopped. Nothing is minded now."))
@@ -165,14 +169,15 @@ def _opened(settings: Settings) -> Journal:
         return open_journal(settings)
 
 
-def _ring(settings: Settings, error: Exception) -> None:
+def _ring(settings: Settings, error: Exception, *, problem: str | None = None, by_hand: bool = False) -> None:
     """The system starts it again and again, and nobody reads why it ends."""
     from monitor.not_begun import ring_not_begun
 
-    problem = "journal" if isinstance(error, JournalError | OSError) else "worker"
-    if isinstance(error, JournalError) and error.damaged:
-        problem = "damaged"
-    ring_not_begun(settings, in_words(error), os.environ, problem=problem)
+    if problem is None:
+        problem = "journal" if isinstance(error, JournalError | OSError) else "worker"
+        if isinstance(error, JournalError) and error.damaged:
+            problem = "damaged"
+    ring_not_begun(settings, in_words(error), os.environ, problem=problem, by_hand=by_hand)
 
 
 def _must_be_writable(path: Path) -> None:

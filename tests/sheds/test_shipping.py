@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import random
+import shutil
 import sqlite3
 import threading
 import time
@@ -17,7 +18,7 @@ import pytest
 from monitor import copying
 from monitor.clock import ArrivalClock
 from monitor.copying import PART, PATIENCE_S, Copying, Holder, TakenOver, folder_of, hold, holder_in
-from monitor.journal.database import Journal
+from monitor.journal.database import Journal, JournalError
 from monitor.journal.shipping import assemble, chains, grown
 from monitor.running import Running
 from monitor.settings import KeepSettings, Settings
@@ -538,6 +539,129 @@ def test_the_folder_of_another_journal_is_refused(copied: Copied, tmp_path: Path
     other = Copying(tmp_path / "new" / "journal.sqlite", copied.copies, lambda: 1.8e9, {})
     with pytest.raises(TakenOver, match="the copy of another journal"):
         other.claim()
+
+
+class Refusing(Journal):
+    """A journal that keeps no fact for now."""
+
+    on = True
+
+    def set_fact(self, key: str, value: object) -> None:
+        if self.on:
+            raise JournalError("Journal: the disk is full.", again=True)
+        super().set_fact(key, value)
+
+
+@pytest.mark.parametrize("emptied", [False, True])
+def test_a_claim_that_the_journal_did_not_keep_is_made_at_the_next_try(
+    copied: Copied, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, emptied: bool
+) -> None:
+    """A new folder, or one that was emptied, and a journal that refuses that very write: the watch must not take its
+    own holder for another machine's a second later, and at each start from then on.
+    """
+    if emptied:
+        copied.copying.turn()
+        for path in copied.copying.folder.iterdir():
+            path.unlink()
+        copied.copying._pins.let_go()
+        copied.new()
+    monkeypatch.setattr(copying, "Journal", Refusing)
+    monkeypatch.setattr(Refusing, "on", True)
+    copied.copying.claim()
+    copied.now += 1.1
+    copied.copying.turn()
+    assert not copied.said and not copied.copying.lost
+    monkeypatch.setattr(Refusing, "on", False)
+    copied.now += 60.0
+    copied.copying.turn()
+    assert copied.trouble == {} and not copied.said
+    copied.copying._pins.let_go()
+    copied.new().claim()
+    assert copied.in_copy(tmp_path) == copied.in_journal()
+
+
+def test_a_kill_between_the_two_writes_of_a_claim_costs_nothing(
+    copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The journal knows of a holder that is not in the folder yet: the next start puts it there."""
+
+    def killed(*_: object) -> Holder:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as broken, pytest.raises(KeyboardInterrupt):
+        broken.setattr(copying, "hold", killed)
+        copied.copying._claim()
+    kept = copied.journal.fact(copying.HOLDER_FACT)
+    copied.new().claim()
+    there = holder_in(copied.copying.folder)
+    assert there is not None and there.as_fact() == kept == copied.journal.fact(copying.HOLDER_FACT)
+
+
+def test_a_stick_that_is_mounted_over_the_folder_is_this_watch_s_own(copied: Copied, tmp_path: Path) -> None:
+    """At the start it was away, and its empty mount point was taken for a new folder. Back, it has the same holder: the
+    watch goes on, and its chain, which bears the same names, is not mixed with the other one.
+    """
+    for number in range(5):
+        copied.write(number, 9000)
+        copied.copying.turn()
+    stick = copied.copies.rename(tmp_path / "stick")
+    copied.copies.mkdir()
+    copied.copying._pins.let_go()
+    copied.copying = Copying(
+        copied.path, copied.copies, lambda: 1.9e9, copied.trouble, on_lost=copied.said.append,
+        monotonic=lambda: copied.now,
+    )  # fmt: skip
+    copied.copying.claim()
+    copied.copying.turn()
+    copied.write(5, 9000)
+    copied.copying.turn()
+    assert copied.trouble == {}
+    shutil.rmtree(copied.copies)
+    stick.rename(copied.copies)
+    copied.write(6, 50)
+    copied.ack("six")
+    copied.copying.turn()
+    assert not copied.said and "an older copy" in copied.trouble[PART] and copied.acked == []
+    copied.now += 1.1
+    copied.copying.turn()
+    assert copied.trouble == {} and copied.acked == ["six"]
+    assert copied.in_copy(tmp_path) == copied.in_journal()
+
+
+def test_one_that_was_a_moment_late_at_a_new_folder_never_held_it(
+    copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two journals that meet at a new folder: who comes second does not say later that it has been taken over."""
+    plain = copying.hold
+
+    def second(*values: Any) -> Holder:
+        plain(values[0], 1, 1.8e9)
+        return plain(*values)
+
+    with monkeypatch.context() as both, pytest.raises(TakenOver, match="just taking this watch over"):
+        both.setattr(copying, "hold", second)
+        copied.copying.claim()
+    with pytest.raises(TakenOver, match="the copy of another journal") as found:
+        copied.new().claim()
+    assert not found.value.known
+
+
+def test_who_is_second_at_an_emptied_folder_has_held_it(copied: Copied, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the journal knew before stays in it."""
+    copied.copying.turn()
+    kept = copied.journal.fact(copying.HOLDER_FACT)
+    for path in copied.copying.folder.iterdir():
+        path.unlink()
+    plain = copying.hold
+
+    def second(*values: Any) -> Holder:
+        plain(values[0], 1, 1.8e9)
+        return plain(*values)
+
+    with monkeypatch.context() as both, pytest.raises(TakenOver, match="just taking this watch over"):
+        both.setattr(copying, "hold", second)
+        copied.new().claim()
+    assert copied.journal.fact(copying.HOLDER_FACT) == kept
 
 
 def test_two_spares_cannot_both_take_over(tmp_path: Path) -> None:
