@@ -20,6 +20,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from monitor.journal.database import Journal, JournalError, Refused
 from monitor.journal.safekeeping import Stopped, name_for_good, sync_folder
@@ -211,7 +212,7 @@ class Copying:
         watch would take itself for another machine's for ever. A fact without its file is made good at the next try.
         """
         new = not isinstance(kept, dict)
-        fact = {"generation": 1, "token": secrets.token_hex(8)} if not isinstance(kept, dict) else kept
+        fact: dict[str, Any] = {"generation": 1, "token": secrets.token_hex(8)} if not isinstance(kept, dict) else kept
         if new:
             self._keep_fact(fact)
         try:
