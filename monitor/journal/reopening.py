@@ -17,6 +17,11 @@ from pathlib import Path
 DISK_GONE = ("SQLITE_IOERR", "SQLITE_CANTOPEN", "SQLITE_READONLY")
 # A disk needs some time to come back. It is looked for after so long, and again each time that this has gone by.
 REOPEN_EVERY_S = 60.0
+# How far a journal has come, in one statement, because it is asked after each commit.
+_SO_FAR = (
+    "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'changes'), 0), "
+    "coalesce((SELECT arrival_s FROM readings ORDER BY id DESC LIMIT 1), 0.0)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,18 +30,27 @@ class Known:
 
     identity: str
     changes: int  # entries so far: it never goes back
+    arrived_s: float  # when the newest reading arrived, 0 without one: nor does this, while an import numbers them anew
     file: tuple[int, int] | None  # device and number
 
     def goes_on_from(self, before: Known) -> bool:
         """Whether this is the journal that was ``before``, and not a copy of an earlier day."""
-        return before.identity in ("", self.identity) and self.changes >= before.changes
+        return (
+            before.identity in ("", self.identity)
+            and self.changes >= before.changes
+            and self.arrived_s >= before.arrived_s
+        )
 
 
 def known_by(db: sqlite3.Connection, path: Path) -> Known:
     """What the journal that ``db`` has open is known by. Raises sqlite3.Error."""
     named = db.execute("SELECT value FROM facts WHERE key = 'journal/id'").fetchone()
-    changes = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'changes'").fetchone()
-    return Known(named[0] if named else "", changes[0] if changes else 0, file_at(path))
+    return Known(named[0] if named else "", *db.execute(_SO_FAR).fetchone(), file_at(path))
+
+
+def known_by_now(db: sqlite3.Connection, before: Known) -> Known:
+    """What the journal that was ``before`` and is still open is known by now. Raises sqlite3.Error."""
+    return Known(before.identity, *db.execute(_SO_FAR).fetchone(), before.file)
 
 
 def name(db: sqlite3.Connection) -> None:

@@ -256,6 +256,13 @@ class Store:
         if self._ill or reopening.file_at(self.path) not in (None, self._known.file):
             with contextlib.suppress(JournalError, sqlite3.Error, OSError):  # it is tried again
                 self._open_anew()
+        else:
+            self._know_anew()  # one that only reads commits nothing
+
+    def _know_anew(self) -> None:
+        """A watch runs for months: what may take the journal's place is measured by what it holds now."""
+        with contextlib.suppress(sqlite3.Error):  # it can be said less surely then
+            self._known = reopening.known_by_now(self._db, self._known)
 
     def _open_anew(self) -> None:
         db = self._opened(anew=True)
@@ -341,6 +348,7 @@ class Store:
                 raise
             if not inner and self._db.total_changes != before:  # one without a change writes nothing
                 self._ill = False
+                self._know_anew()
 
     def _roll_back(self, inner: bool) -> None:
         self._probe_ids.clear()  # numbers given out inside are void

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from monitor.domain import Reading
 from monitor.journal import reopening
 from monitor.journal.aside import Memory
 from monitor.journal.database import Journal, JournalError, Refused
@@ -222,8 +224,8 @@ def test_a_connection_whose_disk_is_gone_is_left_at_the_end(hours: Hours, tmp_pa
 def test_another_journal_is_not_written_to(watched: Journal, hours: Hours, tmp_path: Path) -> None:
     """A mount point without its disk may hold the journal of long ago, or a copy of before it was moved."""
     before = copied(watched, tmp_path / "before")
-    watched._run("INSERT INTO changes (what, id) VALUES ('batch-ended', 'Invented')")
-    watched._known = reopening.known_by(watched._db, watched.path)
+    with watched.transaction():
+        watched._run("INSERT INTO changes (what, id) VALUES ('batch-ended', 'Invented')")
     foreign = tmp_path / "foreign"
     with Journal(foreign / "journal.sqlite") as other:
         for number in range(5):
@@ -236,6 +238,75 @@ def test_another_journal_is_not_written_to(watched: Journal, hours: Hours, tmp_p
         if folder is foreign:
             shutil.rmtree(watched.path.parent)
             before.rename(watched.path.parent)
+
+
+def entry(journal: Journal) -> None:
+    with journal.transaction():
+        journal._run("INSERT INTO changes (what, id) VALUES ('entry-added', 'Invented')")
+
+
+def reading(journal: Journal, at_s: float = 1.8e9) -> None:
+    journal.add_readings([Reading("shed-1", "core", at_s, at_s, 60.0)])
+
+
+@pytest.mark.parametrize("write", [entry, reading])
+def test_a_copy_of_an_earlier_day_is_not_the_journal(
+    hours: Hours, tmp_path: Path, write: Callable[[Journal], None]
+) -> None:
+    """It was made while the watch ran, and since then entries or readings came that are told as kept."""
+    with Journal(tmp_path / "disk" / "journal.sqlite") as watched:
+        watched.claim_watch()
+        with Journal(watched.path, read_only=True) as page:
+            earlier = copied(watched, tmp_path / "earlier")
+            write(watched)
+            now = copied(watched, tmp_path / "now")
+            hours.now += REOPEN_EVERY_S + 1.0
+            page.fact("one")
+            pull(watched.path)
+            put_in_place(watched, earlier)
+            refused(watched)
+            old, read = watched._db, page._db
+            hours.now += REOPEN_EVERY_S + 1.0
+            refused(watched)
+            with contextlib.suppress(JournalError):
+                page.fact("one")
+            assert watched._db is old and page._db is read
+            shutil.rmtree(watched.path.parent)
+            now.rename(watched.path.parent)
+            hours.now += REOPEN_EVERY_S + 1.0
+            watched.set_fact("two", 2)
+            assert page.fact("two") == 2
+
+
+def test_readings_that_are_numbered_anew_leave_it_the_same_journal(watched: Journal) -> None:
+    """Thinned, and then one taken in from elsewhere among the others: the highest number falls, the newest arrival does
+    not.
+    """
+    for number in range(6):
+        reading(watched, 1.8e9 + number)
+    before = reopening.known_by(watched._db, watched.path)
+    highest = watched._row("SELECT max(id) FROM readings")[0]
+    watched.drop_readings([2, 3, 4, 5])
+    row = {"bucket": "shed-2", "probe": "core", "time_s": 1.7e9, "arrival_s": 1.7e9, "temperature_c": 20.0,
+           "state": None, "retimed": 0, "reason": None}  # fmt: skip
+    with watched.transaction():
+        assert watched.put_rows("readings", [row]) == 1
+    assert watched._row("SELECT max(id) FROM readings")[0] < highest
+    assert reopening.known_by(watched._db, watched.path).goes_on_from(before)
+
+
+def test_a_commit_after_which_nothing_can_be_asked_is_a_commit(
+    watched: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk goes away just then."""
+
+    def gone(*_: object) -> reopening.Known:
+        raise sqlite3.OperationalError("disk I/O error")
+
+    known = watched._known
+    monkeypatch.setattr(reopening, "known_by_now", gone)
+    watched.set_fact("two", 2)
+    assert watched.fact("two") == 2 and watched._known is known
 
 
 def test_one_that_another_watch_minds_is_left_to_it(watched: Journal, hours: Hours, tmp_path: Path) -> None:
