@@ -375,6 +375,8 @@ class Copying:
 
     def _ship(self) -> None:
         before = self._pins.move_on()
+        if self._pins.elsewhere:  # what was written to it elsewhere may have left its log again, and be in no tail
+            self._chain = None
         try:
             if self._chain is None or self._new_base:
                 self._begin_chain()
@@ -446,6 +448,7 @@ class Copying:
 
     def _ship_tail(self) -> None:
         assert self._chain is not None
+        self._pins.must_be_there()  # a base takes its time
         found = grown(self._wal, self._place)
         if not found.data:
             return

@@ -28,6 +28,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
+from monitor.journal.reopening import Known, file_at, known_by
 from monitor.journal.store import JournalError, explained
 from monitor.words import tr
 
@@ -114,28 +115,47 @@ def _summed(data: bytes, sums: tuple[int, int], magic: int) -> tuple[int, int]:
 
 
 class Pins:
-    """A reading of the journal that is always open. For one thread; ``let_go`` may be called from another."""
+    """A reading of the journal that is always open. For one thread; ``let_go`` may be called from another.
+
+    It is always the same journal's: while its disk is away, an empty one or that of long ago may stand in its place.
+    """
 
     def __init__(self, journal: Path) -> None:
         self._address = f"{journal.absolute().as_uri()}?mode=rw"
         self._journal = journal
         self._held: sqlite3.Connection | None = None
+        self._known: Known | None = None
+        self.elsewhere = False  # the journal is in another file than that of the reading before: a disk that came back
 
     def move_on(self) -> sqlite3.Connection | None:
-        """Begin a new reading; returns the one of before, which is to be closed once all has been read."""
+        """Begin a new reading; returns the one of before, which is to be closed once all has been read.
+
+        JournalError where another file than this journal stands in its place; the reading of before is held then.
+        """
         before = self._held
         try:
             db = sqlite3.connect(self._address, uri=True, isolation_level=None, check_same_thread=False, timeout=5.0)
             try:
                 db.execute("BEGIN")
-                db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+                known = known_by(db, self._journal) if _has_tables(db) else Known("", 0, 0.0, file_at(self._journal))
+                if self._known is not None and not known.goes_on_from(self._known):
+                    raise self._another()
             except BaseException:
                 db.close()
                 raise
         except sqlite3.Error as error:
             raise explained(error, self._journal) from error
-        self._held = db
+        self.elsewhere = self._known is not None and known.file != self._known.file
+        self._held, self._known = db, known
         return before
+
+    def must_be_there(self) -> None:
+        """JournalError where the file in the journal's place is not that of the reading any more."""
+        if self._known is not None and file_at(self._journal) != self._known.file:
+            raise self._another()
+
+    def _another(self) -> JournalError:
+        return JournalError(tr("Journal {path}: the file there is another journal now.", path=self._journal), again=True)
 
     def go_back(self, before: sqlite3.Connection | None) -> None:
         """Hold the reading of before again, in place of the one that was begun after it."""
@@ -156,6 +176,10 @@ class Pins:
         if held is not None:
             with contextlib.suppress(sqlite3.Error):
                 held.close()
+
+
+def _has_tables(db: sqlite3.Connection) -> bool:
+    return bool(db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
 
 
 @dataclass(frozen=True, slots=True)

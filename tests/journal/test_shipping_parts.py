@@ -82,6 +82,32 @@ def test_a_reading_of_what_is_no_journal_says_so_in_words(tmp_path: Path) -> Non
     pins.let_go()
 
 
+def test_readings_are_of_one_journal_only(tmp_path: Path, written: Path) -> None:
+    """The one of before is held on where another file stands in the place, so that nothing passes by unseen."""
+    with Journal(written) as journal:
+        journal.claim_watch()
+        pins = Pins(written)
+        pins.move_on()
+        held = pins._held
+        away = written.parent.rename(tmp_path / "away")
+        written.parent.mkdir()
+        sqlite3.connect(written).close()
+        for _ in range(2):
+            with pytest.raises(JournalError, match="another journal") as found:
+                pins.move_on()
+            assert found.value.again and pins._held is held
+        with pytest.raises(JournalError, match="another journal"):
+            pins.must_be_there()
+        written.unlink()
+        away.replace(written.parent)
+        pins.must_be_there()
+        before = pins.move_on()
+        assert before is held and before is not None and not pins.elsewhere
+        before.close()
+        pins.let_go()
+    Pins(written).must_be_there()  # it has none yet
+
+
 def test_files_of_others_in_the_folder_are_no_chains_and_stay(tmp_path: Path, written: Path) -> None:
     """The folder may be a stick that holds other things, too."""
     chain = chain_of(tmp_path / "copy", written)

@@ -181,6 +181,95 @@ def test_a_folder_that_is_gone_holds_up_nothing_and_is_told(copied: Copied, tmp_
     assert copied.in_copy(tmp_path) == copied.in_journal()
 
 
+@pytest.mark.parametrize("other", ["new", "of long ago"])
+@pytest.mark.parametrize("away_s", [1, 30])
+def test_another_file_in_the_journal_s_place_is_not_shipped(tmp_path: Path, other: str, away_s: int) -> None:
+    """The journal's disk is away, and its mount point holds a new journal, or that of long ago: what was copied stays
+    the copy, and that it is behind is told; when the disk is back, the copy goes on. Shorter than the patience, and
+    longer.
+    """
+    one = Copied(tmp_path)
+    one.journal.claim_watch()
+    one.journal._run("PRAGMA wal_checkpoint(TRUNCATE)")
+    shutil.copyfile(one.path, tmp_path / "old.sqlite")
+    for number in range(30):
+        one.write(number, 900)
+    with one.journal.transaction():
+        one.journal._run("INSERT INTO changes (what, id) VALUES ('entry-added', 'Invented')")
+    one.journal._run("PRAGMA wal_checkpoint(TRUNCATE)")
+    one.copying.turn()
+    for number in range(30, 60):
+        one.write(number, 900)
+    one.copying.turn()
+    assert one.trouble == {}
+    before = one.in_copy(tmp_path, "before.sqlite")
+    disk = one.path.parent.rename(tmp_path / "disk")
+    one.path.parent.mkdir()
+    if other == "of long ago":
+        shutil.copyfile(tmp_path / "old.sqlite", one.path)
+    with Journal(one.path) as there:
+        there.set_fact("of-the-other", "x" * 900)
+        for _ in range(away_s):
+            one.now += 1.0
+            one.copying.turn()
+            assert "another journal" in one.trouble[PART]
+    assert one.in_copy(tmp_path, "meanwhile.sqlite") == before
+    shutil.rmtree(one.path.parent)
+    disk.rename(one.path.parent)
+    one.write(60)
+    for _ in range(15):
+        one.now += 1.0
+        one.copying.turn()
+    assert one.trouble == {}
+    assert one.in_copy(tmp_path) == one.in_journal()
+
+
+def test_what_was_written_to_a_disk_while_it_was_away_is_in_the_copy(copied: Copied, tmp_path: Path) -> None:
+    """It was plugged in elsewhere for a moment, and is back under another number: its log began anew meanwhile."""
+    for number in range(5):
+        copied.write(number, 900)
+        copied.copying.turn()
+    copied.journal._run("PRAGMA wal_checkpoint(TRUNCATE)")
+    shutil.copytree(copied.path.parent, tmp_path / "back")
+    with Journal(tmp_path / "back" / copied.path.name) as elsewhere:
+        elsewhere.set_fact("between", "x" * 9000)
+    copied.path.parent.rename(tmp_path / "gone")
+    (tmp_path / "back").rename(copied.path.parent)
+    with Journal(copied.path) as copied.journal:
+        copied.write(6)
+        copied.now += 1.0
+        copied.copying.turn()
+        assert copied.trouble == {}
+        assert copied.in_copy(tmp_path) == copied.in_journal()
+
+
+def test_a_file_that_comes_in_its_place_while_a_base_is_made_is_not_shipped(
+    copied: Copied, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A base of a large journal takes minutes, and its tail is read by the journal's name all the while."""
+    plain, away = copying.back_up, tmp_path / "away"
+
+    def slow(*values: Any, **more: Any) -> object:
+        done = plain(*values, **more)
+        copied.path.parent.rename(away)
+        with Journal(copied.path) as other:
+            other.set_fact("of-the-other", "x" * 900)
+            shutil.copytree(copied.path.parent, tmp_path / "other")
+        shutil.rmtree(copied.path.parent)
+        (tmp_path / "other").rename(copied.path.parent)
+        return done
+
+    with monkeypatch.context() as swapped:
+        swapped.setattr(copying, "back_up", slow)
+        copied.copying.turn()
+    assert "another journal" in copied.trouble[PART] and not chains(copied.copying.folder)
+    shutil.rmtree(copied.path.parent)
+    away.rename(copied.path.parent)
+    copied.now += 60.0
+    copied.copying.turn()
+    assert copied.trouble == {} and copied.in_copy(tmp_path) == copied.in_journal()
+
+
 def test_a_folder_that_hangs_holds_up_nothing_for_long(copied: Copied, monkeypatch: pytest.MonkeyPatch) -> None:
     """A share whose server is gone keeps its caller for ever: after the patience the rest goes on without it."""
     copied.copying.turn()
