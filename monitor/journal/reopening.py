@@ -45,12 +45,14 @@ class Known:
 def known_by(db: sqlite3.Connection, path: Path) -> Known:
     """What the journal that ``db`` has open is known by. Raises sqlite3.Error."""
     named = db.execute("SELECT value FROM facts WHERE key = 'journal/id'").fetchone()
-    return Known(named[0] if named else "", *db.execute(_SO_FAR).fetchone(), file_at(path))
+    changes, arrived_s = db.execute(_SO_FAR).fetchone()
+    return Known(named[0] if named else "", changes, arrived_s, file_at(path))
 
 
 def known_by_now(db: sqlite3.Connection, before: Known) -> Known:
     """What the journal that was ``before`` and is still open is known by now. Raises sqlite3.Error."""
-    return Known(before.identity, *db.execute(_SO_FAR).fetchone(), before.file)
+    changes, arrived_s = db.execute(_SO_FAR).fetchone()
+    return Known(before.identity, changes, arrived_s, before.file)
 
 
 def name(db: sqlite3.Connection) -> None:

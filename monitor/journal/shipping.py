@@ -155,7 +155,8 @@ class Pins:
             raise self._another()
 
     def _another(self) -> JournalError:
-        return JournalError(tr("Journal {path}: the file there is another journal now.", path=self._journal), again=True)
+        says = tr("Journal {path}: the file there is another journal now.", path=self._journal)
+        return JournalError(says, again=True)
 
     def go_back(self, before: sqlite3.Connection | None) -> None:
         """Hold the reading of before again, in place of the one that was begun after it."""
