@@ -92,5 +92,5 @@ class Beating:
         if (ok, says) == self._told:
             return
         self._told = (ok, says)
-        with contextlib.suppress(JournalError), Journal(self._path) as journal:
+        with contextlib.suppress(JournalError), Journal(self._path, there_already=True) as journal:
             journal.set_health(_PART, ok, says, self._now_s())

@@ -78,7 +78,7 @@ class Bedside:
             deeds.act("", alarm_id, act, who=self._siren.name)
 
         own = Journal(self._path, read_only=True)
-        deeds = JournalDeeds(lambda: Journal(self._path), self._now_s)
+        deeds = JournalDeeds(lambda: Journal(self._path, there_already=True), self._now_s)
         try:
             SirenTeller(
                 broker_of(self._siren), lambda: own.alarms(standing_only=True), self._now_s, self._turning, answer,
@@ -98,5 +98,5 @@ class Bedside:
             self._trouble["siren"] = sentence
         else:
             self._trouble.pop("siren", None)
-        with contextlib.suppress(JournalError), Journal(self._path) as journal:
+        with contextlib.suppress(JournalError), Journal(self._path, there_already=True) as journal:
             journal.set_health("siren", not sentence, sentence or tr("the siren is told."), self._now_s())

@@ -194,7 +194,7 @@ class Copying:
 
     def _held_here(self) -> Holder:
         """The holder that this journal is, at the first time by becoming it."""
-        with Journal(self._journal) as journal:
+        with Journal(self._journal, there_already=True) as journal:
             kept = journal.fact(HOLDER_FACT)
         if not self._copy_to.is_dir():  # a stick that is not plugged in must not get a folder under its name
             raise JournalError(tr("{path} is not there", path=self._copy_to), again=True)
@@ -223,7 +223,7 @@ class Copying:
             raise
 
     def _keep_fact(self, fact: object) -> None:
-        with Journal(self._journal) as journal:
+        with Journal(self._journal, there_already=True) as journal:
             journal.set_fact(HOLDER_FACT, fact)
 
     # ---- what the watch asks -----------------------------------------------------------------------------------

@@ -178,7 +178,7 @@ class Housekeeping:
             pause_s=self._pause_s,
         )  # fmt: skip
         self._trouble.pop(BACKUP, None)
-        with Journal(self._path) as journal:
+        with Journal(self._path, there_already=True) as journal:
             note_backup(journal, kept, now_s)
         says = tr("the journal was backed up to {path}.", path=kept.path)
         if kept.same_disk:
@@ -189,7 +189,7 @@ class Housekeeping:
         """Before the first time everything is put away once more, under a name that no rotation removes."""
         folder, days, now_s = self._keep.backup_to, self._keep.raw_days, self._now_s()
         assert folder is not None and days is not None
-        with Journal(self._path) as journal:
+        with Journal(self._path, there_already=True) as journal:
             if thin(journal, days, now_s, dry_run=True, goes_on=self._still_goes_on).removed:
                 if journal.fact(BEFORE_THINNING) is None:
                     self._must_be_plugged_in(folder)
@@ -242,11 +242,11 @@ class Housekeeping:
         return None
 
     def _note(self, key: str, value: object) -> None:
-        with contextlib.suppress(JournalError), Journal(self._path) as journal:
+        with contextlib.suppress(JournalError), Journal(self._path, there_already=True) as journal:
             journal.set_fact(key, value)
 
     def _say(self, part: str, ok: bool, says: str) -> None:
-        with contextlib.suppress(JournalError), Journal(self._path) as journal:
+        with contextlib.suppress(JournalError), Journal(self._path, there_already=True) as journal:
             journal.set_health(part, ok, says, self._now_s())
 
 

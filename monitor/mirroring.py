@@ -220,7 +220,7 @@ class Mirroring:
         same = marks is not None and self._settled == self._state(marks)
         if marks is not None and same and self._journal is not None and not self._journal.readings_changed():
             return marks  # nothing to keep: a server that is away for days costs the card nothing
-        with Journal(self._path) as journal:
+        with Journal(self._path, there_already=True) as journal:
             if marks is None:
                 kept = journal.mirror_state()
                 # Another server knows nothing yet: from the beginning.
@@ -261,7 +261,7 @@ class Mirroring:
         """For page and status; only what has changed, for each time is a write of the card."""
         if (ok, says) == self._told:
             return
-        with contextlib.suppress(JournalError), Journal(self._path) as journal:
+        with contextlib.suppress(JournalError), Journal(self._path, there_already=True) as journal:
             journal.set_health(PART, ok, says, self._now_s())
             self._told = (ok, says)
 

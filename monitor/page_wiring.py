@@ -189,7 +189,7 @@ class PageWiring:
         return Journal(self._path, read_only=True)
 
     def _to_write(self) -> Journal:
-        return Journal(self._path)
+        return Journal(self._path, there_already=True)
 
 
 def _curve_png(curve: BatchCurve, local_time: Callable[[float], datetime], place: str) -> bytes:

@@ -128,7 +128,7 @@ class Running:
         people = self._people = people_of(settings)
         # Everybody is told in their own language and units.
         voices = {person.name: settings.site.voice(person.language, person.units) for person in people}
-        self._phone_journal = Journal(journal.path)
+        self._phone_journal = Journal(journal.path, there_already=True)
         aside = Aside()
         phones = aside.beside(self._phone_journal, copies_late=False)
         self._untold = Untold(phones, settings, people)

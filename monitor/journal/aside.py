@@ -38,7 +38,7 @@ class Memory(Journal):
     def __init__(self) -> None:
         super().__init__(":memory:")
 
-    def _opened(self, *, anew: bool = False) -> sqlite3.Connection:
+    def _opened(self, there_already: bool) -> sqlite3.Connection:
         db = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
         migrate(db, monitor.__version__)
         return db

@@ -150,9 +150,20 @@ def too_new(path: Path, version: int) -> JournalError:
 
 
 class Store:
-    """An open journal file: the part that all tables share."""
+    """An open journal file: the part that all tables share.
 
-    def __init__(self, path: str | os.PathLike[str], *, read_only: bool = False, busy_s: float = BUSY_S) -> None:
+    ``there_already``: for the parts of a watch, whose disk may be away by now. A journal that is not there is refused
+    then (``again``), and none is made at its empty mount point.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        *,
+        read_only: bool = False,
+        there_already: bool = False,
+        busy_s: float = BUSY_S,
+    ) -> None:
         self.path = Path(path)
         self.read_only = read_only
         self._busy_s = busy_s
@@ -163,7 +174,7 @@ class Store:
         self._each_time: list[str] = []  # statements for this connection, and for one that takes its place
         self._ill = False  # the disk has refused since something was last written
         self._look_at = time.monotonic() + reopening.REOPEN_EVERY_S  # when the file is to be looked at
-        self._db = self._opened()
+        self._db = self._opened(there_already)
         try:
             self._known = reopening.known_by(self._db, self.path)
         except sqlite3.Error as error:
@@ -186,13 +197,16 @@ class Store:
 
     # ---- opening ----
 
-    def _opened(self, *, anew: bool = False) -> sqlite3.Connection:
-        """``anew``: only what is a journal already, for a mount point may be there without its disk."""
-        if (self.read_only or anew) and not self.path.exists():
+    def _opened(self, there_already: bool) -> sqlite3.Connection:
+        if there_already and not self.path.exists():
+            raise JournalError(
+                tr("Journal {path}: the file is not there; is its disk plugged in?", path=self.path), again=True
+            )
+        if self.read_only and not self.path.exists():
             raise JournalError(
                 tr("Journal {path}: there is no such file yet; start a batch or run watch first.", path=self.path)
             )
-        if not self.read_only and not anew:
+        if not self.read_only and not there_already:
             try:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
@@ -201,12 +215,12 @@ class Store:
                     again=True,
                 ) from error
             make_private(self.path)
-        mode = "ro" if self.read_only else "rw" if anew else "rwc"
+        mode = "ro" if self.read_only else "rw" if there_already else "rwc"
         address = f"{self.path.absolute().as_uri()}?mode={mode}"
         try:
             db = sqlite3.connect(address, uri=True, timeout=self._busy_s, isolation_level=None, check_same_thread=False)
             try:
-                self._prepare(db, anew)
+                self._prepare(db, there_already)
             except BaseException:
                 db.close()
                 raise
@@ -214,7 +228,7 @@ class Store:
             raise explained(error, self.path) from error
         return db
 
-    def _prepare(self, db: sqlite3.Connection, anew: bool) -> None:
+    def _prepare(self, db: sqlite3.Connection, there_already: bool) -> None:
         # First of all: switching to WAL takes a lock, and would fail at once without a time to wait.
         db.execute(f"PRAGMA busy_timeout = {int(self._busy_s * 1000)}")
         if is_foreign(db):
@@ -224,7 +238,7 @@ class Store:
         version = version_of(db)
         if version > NEWEST:
             raise too_new(self.path, version)
-        if self.read_only or anew:
+        if self.read_only or there_already:
             if version < NEWEST:
                 raise JournalError(
                     tr(
@@ -265,7 +279,7 @@ class Store:
             self._known = reopening.known_by_now(self._db, self._known)
 
     def _open_anew(self) -> None:
-        db = self._opened(anew=True)
+        db = self._opened(there_already=True)
         try:
             known = reopening.known_by(db, self.path)
             if not known.goes_on_from(self._known):

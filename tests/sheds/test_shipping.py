@@ -625,6 +625,7 @@ def test_one_that_is_taken_over_while_it_waits_to_try_again_stands_down_at_once(
 def test_the_folder_of_another_journal_is_refused(copied: Copied, tmp_path: Path) -> None:
     """A new journal must not ship over the copy of a dead one, which somebody still wants."""
     copied.copying.turn()
+    Journal(tmp_path / "new" / "journal.sqlite").close()
     other = Copying(tmp_path / "new" / "journal.sqlite", copied.copies, lambda: 1.8e9, {})
     with pytest.raises(TakenOver, match="the copy of another journal"):
         other.claim()
