@@ -13,10 +13,11 @@ import heapq
 import json
 import os
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import IO, Any, NamedTuple
 
+from monitor.sources.appended import FULL, AppendedFile
 from monitor.sources.health import HealthBook, SourceHealth
 from monitor.sources.line import MAX_LINE_BYTES, Clock, Deliver, Line, Origin
 from monitor.words import tr
@@ -32,7 +33,9 @@ _LATEST_S = 7.3e9
 # What a disk that refuses may make us hold: with twenty buckets and a line of 150 bytes each ten seconds, 60 hours.
 MOST_BEHIND_BYTES = 64 * 1024 * 1024
 # What a disk says that is full, read-only or broken, and that may pass.
-_DISK_REFUSES = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO)
+_DISK_REFUSES = (*FULL, errno.EROFS, errno.EIO)
+# Where a line came from stands in the newest such note before it.
+_ORIGIN_BEGINS = b'#{"source":'
 
 
 class RecordingError(ValueError):
@@ -206,8 +209,9 @@ class RecordingWriter:
 
     Every line goes to the operating system at once, so a kill -9 loses none, and a torn last line of an earlier run is
     completed before the first new one. ``flush`` asks the disk itself; the watch does so every few seconds. A disk that
-    refuses raises nothing: ``trouble`` says it, and what it did not take waits here, up to ``MOST_BEHIND_BYTES``, and
-    is written in its order when there is room. Only what does not fit here either is ``lost``, and counted.
+    refuses or is gone raises nothing: ``trouble`` says it, and what it did not take waits here, up to
+    ``MOST_BEHIND_BYTES``, and is written in its order when there is room or the disk is back. Only what does not fit
+    here either is ``lost``, and counted.
     """
 
     def __init__(
@@ -226,10 +230,9 @@ class RecordingWriter:
         self._origin: Origin | None = None
         self._latest_s: float | None = None
         self._buckets = buckets
-        self._behind = bytearray()  # what the disk has not taken yet
-        self._fd = -1
+        self._file = AppendedFile(self.path, heading=_ORIGIN_BEGINS)
         try:
-            self._open()
+            self._file.open()
         except OSError as error:
             self.trouble = self._cannot(error)
             if error.errno not in _DISK_REFUSES:  # the path is wrong, and somebody is there to correct it
@@ -271,60 +274,54 @@ class RecordingWriter:
             note["bucket"] = self._buckets.get(origin.name)
         return note
 
-    def _open(self) -> None:
-        self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o644)
-        size = os.fstat(self._fd).st_size
-        if size > 0 and os.pread(self._fd, 1, size - 1) != b"\n":
-            self._behind[:0] = b"\n"
-
     def _cannot(self, error: OSError) -> str:
+        if error.errno in FULL:
+            return tr(
+                "the recording {path} cannot be written ({reason}): make room on the disk.",
+                path=self.path,
+                reason=error.strerror,
+            )
         return tr(
-            "the recording {path} cannot be written ({reason}): make room on the disk.",
+            "the recording {path} cannot be kept on the disk ({reason}): look at the disk.",
             path=self.path,
             reason=error.strerror,
         )
 
     def _append(self, text: bytes) -> bool:
         """Write what waits, and then this; whether it is written or waits."""
-        if len(self._behind) + len(text) > MOST_BEHIND_BYTES:
-            self.lost += 1
-            return False
-        self._behind += text
-        try:
-            if self._fd < 0:
-                self._open()
-            while self._behind:
-                written = os.write(self._fd, self._behind)
-                del self._behind[:written]  # perhaps a part of a line, as the disk fills up: the rest follows later
-            self.trouble = None
-        except OSError as error:
-            self.trouble = self._cannot(error)
+        if self._too_much(text):
+            self._try(lambda: self._file.append(b""))
+            if self._too_much(text):
+                self.lost += 1
+                return False
+        self._try(lambda: self._file.append(text))
         return True
 
+    def _too_much(self, text: bytes) -> bool:
+        return len(self._file.waiting) + len(text) > MOST_BEHIND_BYTES
+
     def flush(self) -> None:
-        """Have the disk keep what was written so far."""
-        if self._fd < 0:
-            return
-        try:
-            os.fdatasync(self._fd)
-            if not self._behind:
-                self.trouble = None
-        except OSError as error:
-            self.trouble = tr(
-                "the recording {path} cannot be kept on the disk ({reason}): look at the disk.",
-                path=self.path,
-                reason=error.strerror,
-            )
+        """Have the disk keep what was written so far, and try again what it did not take."""
+        with self._lock:
+            self._try(self._file.flush)
 
     def close(self) -> None:
         """Flush and close. Writing afterwards is a mistake."""
         with self._lock:
-            if self._behind:
+            if self._file.waiting:
                 self._append(b"")
-            if self._fd >= 0:
-                self.flush()
-                os.close(self._fd)
-                self._fd = -1
+            if self._file.fd >= 0:
+                self._try(self._file.flush)
+            self._file.leave()
+
+    def _try(self, deed: Callable[[], None]) -> None:
+        try:
+            deed()
+        except OSError as error:
+            self.trouble = self._cannot(error)
+        else:
+            if not self._file.waiting:
+                self.trouble = None
 
     def __enter__(self) -> RecordingWriter:
         return self

@@ -100,7 +100,7 @@ def _check_recorded(line: Line, decoded: Decoded) -> None:
     path.unlink(missing_ok=True)
     writer = RecordingWriter(path, started_s=NOW_S - 60.0, buckets={"broker": "b"})
     writer.write(NOW_S, line)
-    os.close(writer._fd)  # and not writer.close(), which would wait for the disk
+    os.close(writer._file.fd)  # and not writer.close(), which would wait for the disk
     back = [one for one in read_recording(path) if one.note is None]
     assert [(one.data, one.retained, one.origin) for one in back] == [(line.data, line.retained, line.origin)]
     again = Decoder(PROBE_SETTINGS).decode(

@@ -54,7 +54,7 @@ def _written_again(path: Path) -> None:
     writer = RecordingWriter(copy)
     for line in lines:
         writer.write(line.arrival_s, Line(line.arrival_s, line.data, line.origin, line.retained))
-    os.close(writer._fd)  # and not writer.close(), which would wait for the disk
+    os.close(writer._file.fd)  # and not writer.close(), which would wait for the disk
     again = [line for line in read_recording(copy) if line.note is None]
     assert [line[1:3] for line in again] == [line[1:3] for line in lines]
     assert [line.origin for line in again] == [line.origin for line in lines]
