@@ -46,15 +46,16 @@ class Service:
         if self._has_asked:
             self.status(tr("It minds."))
 
-    def alive(self) -> None:
+    def alive(self, does: str = "") -> None:
         """Every worker goes on: feeds the watchdog. Until the watch minds it asks for more time, too: going on where
         the last one ended may take longer than the unit allows, and one that is ended for it begins from the front.
+        ``does`` is what it does until then, where that is not reading back.
         """
         self._tell("WATCHDOG=1")
         if not self._is_ready:
             self._has_asked = True
             self._tell(f"EXTEND_TIMEOUT_USEC={_MORE_TIME_S * 1_000_000}")
-            self.status(tr("It reads back what the last watch left, and does not judge yet."))
+            self.status(does or tr("It reads back what the last watch left, and does not judge yet."))
 
     def status(self, words: str) -> None:
         """One line for ``systemctl status``."""

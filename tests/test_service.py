@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 
 from monitor import supervising
-from monitor import watch as watch_module
 from monitor.clock import ArrivalClock
+from monitor.commands.watch import _after_those_before
 from monitor.journal.database import Journal
 from monitor.running import Running
 from monitor.service import OFTEN, Beginnings, Service
@@ -88,7 +88,7 @@ def test_a_long_way_back_is_given_its_time_and_one_that_hangs_is_not(
     """While the batches are read back the system hears of it at every look, and one that hangs then is given up."""
     monkeypatch.setattr(supervising, "CHECK_EVERY_S", 0.5)
     monkeypatch.setattr(supervising, "HUNG_AFTER_S", 2.0)
-    monkeypatch.setattr(watch_module, "START_STEP_S", 1.0)
+    monkeypatch.setattr("monitor.watch.START_STEP_S", 0.5)
     system, gets_on, stop = System(str(tmp_path / "notify")), threading.Event(), threading.Event()
     gave_up: list[int] = []
     with Journal(tmp_path / "journal.sqlite") as journal:
@@ -264,3 +264,41 @@ def test_judging_that_fails_has_the_watch_begin_anew(tmp_path: Path, monkeypatch
         running.close()
     assert began and "ZeroDivisionError" in " ".join(said)
     assert "judging" in Beginnings(tmp_path / "journal.sqlite.anew").last()
+
+
+@pytest.mark.parametrize("rings", [True, False])
+def test_while_it_waits_before_it_goes_on_the_watchdog_is_fed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, rings: bool
+) -> None:
+    """The process has the number of the one before, so its watchdog runs on; ringing takes its time, too."""
+    monkeypatch.setattr("monitor.commands.watch._SIGN_EVERY_S", 0.2)
+    monkeypatch.setattr("monitor.commands.watch._RINGING_S", 4.0)
+    monkeypatch.setattr("monitor.not_begun.ring_not_begun", lambda *_, **__: time.sleep(10.0))
+    system = System(str(tmp_path / "notify"))
+    beginnings = Beginnings(tmp_path / "anew")
+    for _ in range(OFTEN if rings else OFTEN - 1):
+        beginnings.note(["page"])
+    began = time.monotonic()
+    service = Service({"NOTIFY_SOCKET": system.address})
+    waiting = threading.Thread(target=_after_those_before, args=(Settings(), beginnings, threading.Event(), service))
+    waiting.start()
+    while waiting.is_alive():  # few datagrams find room in the socket
+        system.hear()
+    took_s = time.monotonic() - began
+    assert (took_s == pytest.approx(4.0, abs=0.9)) if rings else (took_s == pytest.approx(1.0, abs=0.9))
+    told = system.hear()
+    system.close()
+    assert told.count("WATCHDOG=1") >= (12 if rings else 4), told
+    assert any("waits a moment" in one for one in told)
+    assert "reads back" in told[-1], "what comes next is begun with a fresh sign"
+
+
+def test_who_stops_it_does_not_wait_for_that(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    beginnings, stop = Beginnings(tmp_path / "anew"), threading.Event()
+    for _ in range(2):
+        beginnings.note(["page"])
+    monkeypatch.setattr("monitor.service._FIRST_WAIT_S", 60.0)
+    stop.set()
+    began = time.monotonic()
+    _after_those_before(Settings(), beginnings, stop, Service({}))
+    assert time.monotonic() - began < 5.0

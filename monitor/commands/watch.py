@@ -7,6 +7,8 @@ import contextlib
 import os
 import signal
 import threading
+import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,10 +31,12 @@ from monitor.settings import Settings
 from monitor.words import tr
 
 if TYPE_CHECKING:
-    from monitor.service import Beginnings
+    from monitor.service import Beginnings, Service
 
 # How long the ringing of a watch that begins anew again and again may hold up its beginning.
 _RINGING_S = 30.0
+# One that begins anew goes on under the same number, and so the system's watchdog does, too (commands/unit.py).
+_SIGN_EVERY_S = 5.0
 
 
 def add(parsers: Any) -> None:
@@ -69,7 +73,8 @@ def run(args: argparse.Namespace) -> int:
                 "emberpail check says what is missing."
             )
         )
-    stop = threading.Event()
+    stop, service = threading.Event(), Service(os.environ)
+    service.alive()  # opening the journal may take its time, and what was before us gave no sign for some seconds
     with contextlib.suppress(ValueError):  # not in the main thread: a test stops it otherwise
         signal.signal(signal.SIGTERM, lambda *_: stop.set())
     with _journal_to_watch(settings, args.events) as journal:
@@ -96,10 +101,10 @@ def run(args: argparse.Namespace) -> int:
                 events_file=args.events,
                 serve_page=not args.no_page,
                 say=say,
-                service=Service(os.environ),
+                service=service,
                 begin_anew=begin_anew,
             )
-            _after_those_before(settings, running.beginnings, stop)
+            _after_those_before(settings, running.beginnings, stop, service)
             with contextlib.suppress(KeyboardInterrupt):
                 running.run(stop)
         except TakenOver as error:  # another machine minds, or this one was never to
@@ -123,7 +128,9 @@ def run(args: argparse.Namespace) -> int:
     return YES
 
 
-def _after_those_before(settings: Settings, beginnings: Beginnings, stop: threading.Event) -> None:
+def _after_those_before(
+    settings: Settings, beginnings: Beginnings, stop: threading.Event, service: Service
+) -> None:
     """After one that was given up again and again: wait, so that a fault at every start does not keep the computer
     busy, and ring. It may never come to the tick that would tell of it; and who started it by hand has gone since.
     """
@@ -136,9 +143,24 @@ def _after_those_before(settings: Settings, beginnings: Beginnings, stop: thread
     )  # fmt: skip
     if says:
         ringing.start()
-    stop.wait(wait_s)
+
+    def rung(seconds: float) -> bool:
+        ringing.join(seconds)
+        return not ringing.is_alive()
+
+    _wait_with_signs(stop.wait, wait_s, service)
     if says:  # as long as routes that do not answer may take; the buckets wait meanwhile
-        ringing.join(max(0.0, _RINGING_S - wait_s))
+        _wait_with_signs(rung, _RINGING_S - wait_s, service)
+    service.alive()
+
+
+def _wait_with_signs(wait: Callable[[float], bool], seconds: float, service: Service) -> None:
+    """Wait no longer than that, or until ``wait`` says that it is over; the system hears meanwhile that we live."""
+    until = time.monotonic() + seconds
+    while (left_s := until - time.monotonic()) > 0.0:
+        service.alive(tr("The watch has begun anew several times: it waits a moment before it goes on."))
+        if wait(min(_SIGN_EVERY_S, left_s)):
+            return
 
 
 def _journal_to_watch(settings: Settings, events_file: Path | None) -> Journal:
