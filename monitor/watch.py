@@ -96,7 +96,8 @@ _BURST_STEP_S = 0.001
 # A tick of many buckets that takes longer than this tells of its alarms before it is through, real seconds.
 EARLY_AFTER_S = 0.5
 # At the start one step may take long without a sign: the first of a year's readings out of the journal, the first
-# commit of all that was judged on the way, on a slow card. Hung is only what takes longer still, real seconds.
+# commit of all that was judged on the way, on a slow card; and so where the clock is set right, which goes the same way
+# and before it writes the times of all readings anew. Hung is only what takes longer still, real seconds.
 START_STEP_S = 900.0
 # How often it says that it reads back what was kept, while it does: real seconds.
 _SAYS_SO_EVERY_S = 30.0
@@ -241,7 +242,7 @@ class Watch:
         self._began_s = clock.now()
         self._grace_s = min(TICK_GRACE_S * clock.speed, TICK_S)
         self._turned_at = time.monotonic()
-        self._begun_minding = False
+        self._long_way = True  # it goes back over what was kept: one step may take long
         self._reads_back_s: float | None = None  # since when it reads back what was kept, None when it does not
         self._says_so_at = 0.0  # monotonic: when it is to say so again
         self._saved: dict[object, object] = {}  # rows as the journal holds them: counters, alarms
@@ -251,7 +252,7 @@ class Watch:
     def run(self, stop: threading.Event) -> None:
         """Work until ``stop`` is set; then let the sources go and commit what is there."""
         self._open()
-        self._turned_at, self._begun_minding = time.monotonic(), True
+        self._turned_at, self._long_way = time.monotonic(), False
         self._on_open()
         try:
             while not stop.is_set():
@@ -262,10 +263,11 @@ class Watch:
     @property
     def age_s(self) -> float:
         """How long ago the worker last turned round, real seconds: it hangs when this goes on growing. Begun anew it
-        would have to go the same long way once more, so at the start it only grows after ``START_STEP_S``.
+        would have to go the same long way once more, so at the start, and where the clock is set right, it only grows
+        after ``START_STEP_S``.
         """
-        age_s = time.monotonic() - self._turned_at
-        return age_s if self._begun_minding else max(0.0, age_s - START_STEP_S)
+        allowed_s = START_STEP_S if self._long_way else 0.0  # asked first: at its end it turns round, and then is over
+        return max(0.0, time.monotonic() - self._turned_at - allowed_s)
 
     def waiting(self) -> dict[str, float]:
         """What has come and is not kept yet: bytes of lines, and readings for the next commit."""
@@ -738,7 +740,12 @@ class Watch:
             self._on_tick(self, tick_s)
         shift_s = self.clock.correction_s()
         if shift_s and "journal" not in self.trouble:
-            self._set_clock_right(shift_s)
+            self._turned_at, self._long_way = time.monotonic(), True
+            try:
+                self._set_clock_right(shift_s)
+                self._commit()
+            finally:
+                self._turned_at, self._long_way = time.monotonic(), False
 
     def _judge(self, tick_s: float) -> list[Event]:
         """The tick of every bucket, those first that may ring; returns the events that are still to be committed.
