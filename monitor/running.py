@@ -125,6 +125,9 @@ class Running:
         self._due_now = threading.Event()  # something may have been told since the postman last looked
         self._copy_says: str | None = None
         self._ticked_at: float | None = None  # monotonic, of the last judging
+        for source in sources:
+            if isinstance(source, MqttSource):
+                source.tells_new_session = True
         people = self._people = people_of(settings)
         # Everybody is told in their own language and units.
         voices = {person.name: settings.site.voice(person.language, person.units) for person in people}

@@ -140,6 +140,7 @@ class _Pending:
     tick_s: float | None = None  # the newest tick that is not kept yet
     renotes: list[Callable[[], object]] = field(default_factory=list)  # those that the disk refused
     acks: list[Callable[[], None]] = field(default_factory=list)
+    forgets: bool = False  # what was remembered of a session that is lost
 
     def count(self) -> int:
         """How many readings wait."""
@@ -402,7 +403,10 @@ class Watch:
         if line.new_session:
             self._again.forget(line.origin.name)
             self._heard.forget(line.origin.name)
-            self._commit_due_s = self.clock.now()  # a kill before the commit would bring back what was forgotten
+            # A kill before the commit would bring back what was forgotten.
+            self._commit_due_s, self._pending.forgets = self.clock.now(), True
+            if not line.data:  # that was all: nothing has come
+                return
         if self._again.knows(line) or self._brings_what_was_heard(line):
             # It was taken before; only that it was has not reached the broker.
             if line.ack is not None:
@@ -464,7 +468,8 @@ class Watch:
         return len(self._pending.acks) >= COMMIT_AT_UNACKNOWLEDGED and not self._disk_refuses
 
     def _waits_for_commit(self) -> bool:
-        return bool(self._pending.count() or self._pending.acks or not self._disk_is_well())
+        pending = self._pending
+        return bool(pending.count() or pending.acks or pending.forgets or not self._disk_is_well())
 
     def _disk_is_well(self) -> bool:
         recorded = self._recorder is None or self._recorder.trouble is None

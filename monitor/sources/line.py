@@ -46,7 +46,8 @@ class Line:
     is one, is to be called once the line is committed; any thread may call it, and calling it twice does no harm.
     ``overheard``: it is not from the session, which is to bring the same content later (``sources.overhearing``).
     ``new_session``: the first since the broker began a session anew; it numbers its messages from the beginning, so no
-    delivery of before says anything of one that comes now.
+    delivery of before says anything of one that comes now. Without ``data`` it is this news and no line at all: to be
+    neither recorded nor counted (``MqttSource.tells_new_session``).
     ``caught_up``: the session had brought all that had waited for us before this one came.
     """
 

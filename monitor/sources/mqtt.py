@@ -125,6 +125,9 @@ class MqttSource:
         self._errand: Errand[Any] = Errand(f"{name} connects")
         self._new_session = False  # the broker knew of no session when we connected, and no line has said so yet
         self.announcement: Announcement | None = None  # set before the thread starts
+        # Whether a session begun anew is told at once, by a line without data, and not with the first that comes: in
+        # between we may be ended, and then nobody would tell it any more. Set before the thread starts.
+        self.tells_new_session = False
 
     def forget_session(self) -> None:
         """Have the broker keep nothing for us once we are gone; before the thread starts."""
@@ -513,6 +516,8 @@ class _Connection:
             return
         if not flags.session_present:
             self._source._new_session = True
+            if self._source.tells_new_session:
+                self._hand(Line(self._source._clock.now(), b"", Origin("mqtt", self._source.name)))
         # Here and not after connecting: a broker that forgot the session has forgotten the subscription, too.
         client.subscribe(self._source.topic, qos=1)
 

@@ -8,9 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from monitor.clock import ArrivalClock
 from monitor.domain import Reading
+from monitor.journal.database import Journal
+from monitor.running import Running
 from monitor.sources.again import A_SHEET, KEPT, SHEETS, SentAgain
 from monitor.sources.line import Line, Origin
+from monitor.sources.mqtt import MqttSource
 from tests.helpers_watch import Bench, StillSource, pack, settings_with
 
 AT_S = 1773480000.0
@@ -153,3 +157,28 @@ def test_a_restart_within_the_session_still_knows_what_was_kept(hearing: Hearing
     bench.start()
     hearing.hear(2, duplicate=True)
     assert hearing.kept == 4
+
+
+def test_a_session_that_is_lost_is_forgotten_before_anything_comes_by_the_new_one(hearing: Hearing) -> None:
+    """A watch that ends in between leaves it forgotten; and the news is no line: neither recorded nor counted."""
+    hearing.hear(1)
+    hearing.hear(2)
+    bench = hearing.bench
+    lines, counted = bench.record.read_bytes().count(b"\t"), bench.watch._totals()
+    bench.watch.deliver(Line(bench.clock.now(), b"", Origin("mqtt", "wire"), new_session=True))
+    bench._turn()
+    assert bench.record.read_bytes().count(b"\t") == lines and bench.watch._totals() == counted
+    bench.kill()
+    bench.now_s += 1.0
+    bench.start()
+    hearing.hear(2, duplicate=True)
+    assert hearing.kept == 3 and len(bench.acked) == 3
+
+
+def test_the_running_watch_asks_to_be_told_at_once(tmp_path: Path) -> None:
+    clock = ArrivalClock()
+    source = MqttSource(clock=clock)
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        running = Running(settings_with("shed-1"), journal, clock, [source], serve_page=False)
+        assert source.tells_new_session
+        running.close()

@@ -307,6 +307,26 @@ def test_the_first_line_of_a_session_begun_anew_says_so_and_no_other_does(
     assert [line.new_session for line in again.lines] == [False, False, True]
 
 
+def test_a_session_begun_anew_is_told_at_once_to_whoever_asks(
+    broker: Broker, running: Callable[..., Running], clock: ArrivalClock
+) -> None:
+    """Nothing needs to come for it, and the first line does not say it again; a session that was kept is no news."""
+    for lost in (True, False):
+        source = source_at(broker, clock)
+        source.tells_new_session = True
+        run = running(source)
+        run.wait_state("connected")
+        time.sleep(0.3)
+        told = [(line.data, line.new_session, line.origin.name) for line in run.lines]
+        assert told == [(b"", True, source.name)] * lost
+        assert source.health().last_line_s is None, "it is no line"
+        broker.publish(TOPIC, pack(1))
+        acknowledge(run.wait_lines(1 + lost)[lost:])
+        assert [line.new_session for line in run.lines] == [True, False][1 - lost :]
+        time.sleep(0.3)
+        run.end()
+
+
 def test_a_line_the_worker_refuses_stays_unacknowledged(
     broker: Broker, running: Callable[..., Running], clock: ArrivalClock
 ) -> None:
