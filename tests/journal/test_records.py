@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import sqlite3
 from dataclasses import replace
 from pathlib import Path
@@ -251,6 +252,19 @@ def test_the_steps_still_write_what_each_release_wrote(stored: Path, tmp_path: P
             rows = db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall()
             schemas.append(([(table, "".join(sql.split())) for table, sql in rows], version_of(db)))
     assert schemas[0] == schemas[1]
+
+
+def test_what_was_told_in_one_piece_is_kept_by_alarm_in_its_order(tmp_path: Path) -> None:
+    """The fifth step: nobody is told anew, and the piece itself is gone."""
+    path = tmp_path / "journal.sqlite"
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as db:
+        migrate(db, "test", MIGRATIONS[:4])
+        told = [{"alarm_id": alarm_id, "at": at} for alarm_id, at in (("a", 1), ("b", 2), ("a", 3))]
+        db.execute("INSERT INTO facts VALUES ('told', ?)", (json.dumps(told),))
+        db.execute("INSERT INTO facts VALUES ('other', ?)", (json.dumps([{"alarm_id": "c"}]),))
+    with Journal(path) as journal:
+        assert journal.facts_of("told") == {"told/a": [told[0], told[2]], "told/b": [told[1]]}
+        assert journal.fact("other") == [{"alarm_id": "c"}]
 
 
 def test_two_connections_write_the_record_of_one_batch(kept: Journal) -> None:

@@ -276,6 +276,8 @@ def test_what_must_not_be(filled: Journal, tmp_path: Path, monkeypatch: pytest.M
         watching.claim_watch()
         with pytest.raises(Refused, match="already runs"):
             put_back(backup, filled.path, DATED)
+    with pytest.raises(JournalError, match=r"none\.sqlite"):
+        put_back(tmp_path / "none.sqlite", filled.path, DATED)
     (tmp_path / "file").touch()
     with pytest.raises(JournalError, match="it cannot be written"):
         put_back(backup, tmp_path / "file" / "journal.sqlite", DATED)

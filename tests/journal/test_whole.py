@@ -95,6 +95,24 @@ def test_a_reading_at_the_very_end_belongs_to_it_whatever_minute_it_is(journal: 
     assert seconds(journal) == [600]
 
 
+def test_groups_of_minutes_do_not_overlap(journal: Journal, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However long they are: the first minute of the next is not told twice."""
+    monkeypatch.setattr(whole_module, "_GROUP_MIN", 2)
+    journal.add_batch(BATCH)
+    times = [30.0 * n for n in range(20)]
+    journal.add_readings(core(second) for second in times)
+    assert seconds(journal) == times
+
+
+def test_spans_that_touch_give_what_lies_between_them_once(journal: Journal) -> None:
+    """The end of one batch is the beginning of the other's prelude."""
+    for name, start_s, end_s in (("first", 0.0, 600.0), ("second", 600.0 + PRELUDE_S, 9000.0)):
+        journal.add_batch(Batch(name, "shed-2", T0 + start_s))
+        journal.end_batch(name, T0 + end_s, T0 + end_s)
+    journal.add_readings(core(second) for second in (0.0, 600.0, 8000.0))
+    assert seconds(journal, "first", "second") == [0, 600, 8000]
+
+
 def test_spans_that_overlap_give_every_reading_once(journal: Journal) -> None:
     """Two batches in one bucket an hour apart share their prelude; two days apart they do not."""
     spans = [("first", 0.0, 100.0), ("second", 3600.0, 3700.0), ("third", 200_000.0, 200_100.0)]
