@@ -84,7 +84,7 @@ def holder_in(folder: Path) -> Holder | None:
         raise JournalError(tr("{path} is damaged: it says who holds this copy.", path=newest)) from None
 
 
-def hold(folder: Path, generation: int, now_s: float, token: str = "") -> Holder:
+def hold(folder: Path, generation: int, now_s: float, token: str | None = None) -> Holder:
     """Become the holder with that number, and with that token if there is one already; TakenOver where another machine
     was quicker.
     """

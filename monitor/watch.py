@@ -286,9 +286,11 @@ class Watch:
             if stop is not None and stop.is_set():
                 return
             self._drain()
-            self._tick(self._next_tick_s)
-            self.clock.reached(self._next_tick_s)
-            self._next_tick_s += TICK_S
+            tick_s = self._next_tick_s
+            self._tick(tick_s)
+            if self._next_tick_s == tick_s:  # or the clock has been set right, and the next one is another already
+                self.clock.reached(tick_s)
+                self._next_tick_s += TICK_S
             self._take_held()
         if self._commit_is_due():
             self._commit()
