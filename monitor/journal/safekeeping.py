@@ -102,7 +102,6 @@ def copy_journal(
 
 
 def _copy(source: Path, half: Path, progress: Progress, pause_s: float) -> None:
-    make_private(half)
     with reading(source) as db, contextlib.closing(sqlite3.connect(half, isolation_level=None)) as copy:
         # One moment of the journal for the whole copy: without it every commit would make the copy begin anew.
         db.execute("BEGIN")

@@ -460,3 +460,101 @@ def test_copying_leaves_no_open_file(filled: Journal, tmp_path: Path) -> None:
         copy_journal(filled.path, tmp_path / f"{number}.sqlite")
         examine(tmp_path / f"{number}.sqlite")
     assert len(os.listdir("/proc/self/fd")) == before
+
+
+def test_so_much_must_be_free_and_not_a_byte_more(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The backup twice and the present journal once; that it was too little may be over the next time."""
+    backup = other(tmp_path / "backup.sqlite")
+    filled.close()
+    needed = 2 * backup.stat().st_size + filled.path.stat().st_size
+    for free, goes in ((needed - 1, False), (needed, True)):
+        monkeypatch.setattr(shutil, "disk_usage", lambda _path, free=free: _DiskUsage(1, 1, free))
+        if goes:
+            put_back(backup, filled.path, DATED)
+        else:
+            with pytest.raises(JournalError, match="must be free") as refused:
+                put_back(backup, filled.path, DATED)
+            assert refused.value.again
+    assert names(filled.path) == ["Quillmarsh 11"]
+
+
+def test_a_folder_that_cannot_be_written_may_be_another_time(tmp_path: Path) -> None:
+    """Whoever is told so tries again."""
+    backup = other(tmp_path / "backup.sqlite")
+    (tmp_path / "file").touch()
+    with pytest.raises(JournalError, match="it cannot be written") as refused:
+        put_back(backup, tmp_path / "file" / "journal.sqlite", DATED)
+    assert refused.value.again
+
+
+def in_order(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """What goes to the disk for good, in its order: "file" and "folder" synced, "linked" and "named"."""
+    order: list[str] = []
+    sync, link, rename = os.fsync, os.link, os.replace
+
+    def synced(number: int) -> None:
+        order.append("folder" if os.path.isdir(f"/proc/self/fd/{number}") else "file")
+        sync(number)
+
+    monkeypatch.setattr(os, "fsync", synced)
+    monkeypatch.setattr(os, "link", lambda *paths: (order.append("linked"), link(*paths))[1])
+    monkeypatch.setattr(os, "replace", lambda *paths: (order.append("named"), rename(*paths))[1])
+    return order
+
+
+def test_a_copy_is_on_the_disk_before_it_has_its_name_and_the_name_after_it(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A power cut leaves a whole copy or none."""
+    order = in_order(monkeypatch)
+    copy_journal(filled.path, tmp_path / "copy.sqlite")
+    assert order == ["file", "linked", "folder"]
+    assert (tmp_path / "copy.sqlite").stat().st_mode & 0o077 == 0
+
+
+def test_what_takes_the_place_of_a_damaged_journal_is_on_the_disk_before_it_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is kept aside, and what comes instead."""
+    backup, journal = other(tmp_path / "backup.sqlite"), tmp_path / "here" / "journal.sqlite"
+    journal.parent.mkdir()
+    journal.write_bytes(b"rubbish" * 1000)
+    order = in_order(monkeypatch)
+    put_back(backup, journal, DATED)
+    assert order[-1:] == ["folder"] and order.count("named") == 1
+    before = order[: order.index("named")]
+    assert before[-4:] == ["file", "linked", "folder", "folder"], "aside: whole, named; the helpers gone"
+    assert before.count("file") >= 3, "the copy of the backup, the same once brought up, what lies aside"
+
+
+def test_a_log_that_was_left_alone_never_meets_the_journal_that_is_put_back(
+    filled: Journal, tmp_path: Path
+) -> None:
+    """Somebody has deleted the journal and not its log."""
+    backup = other(tmp_path / "backup.sqlite")
+    log = filled.path.with_name(filled.path.name + "-wal")
+    left = log.read_bytes()
+    filled.close()
+    filled.path.unlink()
+    log.write_bytes(left)
+    assert left
+    put_back(backup, filled.path, DATED)
+    assert names(filled.path) == ["Quillmarsh 11"]
+
+
+@pytest.mark.parametrize(
+    ("name", "aside"), [("farm.db", f"farm-before-restore-{DATED}.db"), ("farm", f"farm-before-restore-{DATED}.sqlite")]
+)
+def test_what_is_kept_aside_has_the_name_and_ending_of_the_journal(tmp_path: Path, name: str, aside: str) -> None:
+    """A name with a log beside it is taken, too: the log would be read as its own."""
+    backup, journal = other(tmp_path / "backup.sqlite"), tmp_path / name
+    with Journal(journal) as opened:
+        fill(opened, 1, "Quillmarsh 10")
+    assert put_back(backup, journal, DATED).aside == tmp_path / aside
+    taken = tmp_path / aside
+    taken.rename(taken.with_name("elsewhere"))
+    taken.with_name(f"{aside}-wal").touch()
+    again = put_back(backup, journal, DATED).aside
+    assert again == taken.with_name(f"{taken.stem}-2{taken.suffix}")
