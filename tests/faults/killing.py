@@ -410,7 +410,8 @@ class Killing:
             just_now = self.last.raised_at_s[alarm_id] > self.last.tick_s - 300.0
             waits = states.get(alarm_id, set()) & {"waiting", "failed"}  # on a slow machine: it is not lost
             told = reference(alarm_id) in rung or states.get(alarm_id) == {"superseded"}
-            if "summed_up" in states.get(alarm_id, ()):
+            # What a summary has said is marked when the next one is looked for; until then it is given up.
+            if states.get(alarm_id, set()) & {"summed_up", "given_up"}:
                 told = told or any(f" {titles[alarm_id]}" in text for text in summed_up)
             if must and not just_now and not waits and not told:
                 self._breaks(f"{alarm_id} was raised, and the phone never heard of it")
