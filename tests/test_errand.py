@@ -78,7 +78,7 @@ def test_a_stop_is_not_kept_waiting_and_what_comes_too_late_is_undone(slow: Slow
     began = time.monotonic()
     stop.set()
     thread.join(5.0)
-    assert came == [None] and time.monotonic() - began < 1.0 and threads() == 1
+    assert came == [None] and time.monotonic() - began < 4.0 and threads() == 1
     slow.let.set()
     wait_until(lambda: slow.undone, what="what came too late to be undone")
     assert slow.undone == ["brought 1"] and slow.saw_unwanted

@@ -285,7 +285,7 @@ def test_while_it_waits_before_it_goes_on_the_watchdog_is_fed(
     while waiting.is_alive():  # few datagrams find room in the socket
         system.hear()
     took_s = time.monotonic() - began
-    assert (took_s == pytest.approx(4.0, abs=0.9)) if rings else (took_s == pytest.approx(1.0, abs=0.9))
+    assert 3.5 < took_s < 9.0 if rings else 0.5 < took_s < 3.0
     told = system.hear()
     system.close()
     assert told.count("WATCHDOG=1") >= (12 if rings else 4), told
