@@ -16,11 +16,10 @@ import pytest
 
 from monitor import supervising, watch
 from monitor.clock import ArrivalClock
-from monitor.journal.database import Journal
-from monitor.running import Running
 from monitor.sources.health import HealthBook, SourceHealth
 from monitor.sources.line import Deliver, Line, Origin
 from monitor.watch import Watch
+from tests.faults.whole_watch import whole_watch
 from tests.helpers_watch import pack, settings_with
 from tests.sources.conftest import wait_until
 
@@ -50,20 +49,9 @@ class Flood:
 
 @contextmanager
 def starting(folder: Path, *sources: Any) -> Iterator[list[str]]:
-    went: list[str] = []
     clock = sources[0]._clock if sources else ArrivalClock()
-    with Journal(folder / "journal.sqlite") as journal:
-        one = Running(settings_with("shed-1"), journal, clock, sources, serve_page=False, say=went.append,
-                      begin_anew=lambda: went.append("ANEW"))  # fmt: skip
-        stop = threading.Event()
-        thread = threading.Thread(target=one.run, args=(stop,), daemon=True)
-        thread.start()
-        try:
-            yield went
-        finally:
-            stop.set()
-            thread.join(10.0)
-            one.close()
+    with whole_watch(folder, settings_with("shed-1"), clock, sources) as went:
+        yield went
 
 
 @pytest.fixture

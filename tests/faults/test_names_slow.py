@@ -18,13 +18,12 @@ import pytest
 from monitor import broker as brokers
 from monitor import supervising
 from monitor.clock import ArrivalClock
-from monitor.journal.database import Journal
-from monitor.running import Running
 from monitor.settings import HeartbeatSettings, SirenSettings
 from monitor.siren import siren
 from monitor.sources import mqtt
 from monitor.sources.mqtt import MqttSource
 from monitor.toml_tables import Secret
+from tests.faults.whole_watch import whole_watch
 from tests.helpers_watch import pack, settings_with
 from tests.phone.receiver import receiving
 from tests.siren.test_siren import Node
@@ -79,22 +78,10 @@ def watching(folder: Path, *, url: str = "", siren: bool = False, sources: bool 
         settings = replace(settings, siren=SirenSettings("bedside", NAME, 1883))
     clock = ArrivalClock(start_s=1_773_480_000.0, speed=60.0)  # it has judged within a second
     reads = [MqttSource(NAME, 1883, clock=clock, name="shed")] if sources else []
-    went: list[str] = []
-    with Journal(folder / "journal.sqlite") as journal:
-        one = Running(settings, journal, clock, reads, serve_page=False, say=went.append,
-                      begin_anew=lambda: went.append("ANEW"))  # fmt: skip
-        stop = threading.Event()
-        thread = threading.Thread(target=one.run, args=(stop,), daemon=True)
-        thread.start()
-        try:
-            yield went
-            began = time.monotonic()
-            stop.set()
-            thread.join(10.0)
-            one.close()
-            assert time.monotonic() - began < 6.0, "its end waits for the name server"
-        finally:
-            stop.set()
+    with whole_watch(folder, settings, clock, reads) as went:
+        yield went
+        began = time.monotonic()
+    assert time.monotonic() - began < 6.0, "its end waits for the name server"
 
 
 @pytest.fixture

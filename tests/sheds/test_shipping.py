@@ -9,7 +9,8 @@ import shutil
 import sqlite3
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -718,10 +719,9 @@ def test_a_stick_that_is_mounted_over_the_folder_is_this_watch_s_own(copied: Cop
     assert copied.in_copy(tmp_path) == copied.in_journal()
 
 
-def test_one_that_was_a_moment_late_at_a_new_folder_never_held_it(
-    copied: Copied, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Two journals that meet at a new folder: who comes second does not say later that it has been taken over."""
+@contextmanager
+def a_moment_late(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Another takes the folder just before the claim made inside, which is refused."""
     plain = copying.hold
 
     def second(*values: Any) -> Holder:
@@ -730,6 +730,14 @@ def test_one_that_was_a_moment_late_at_a_new_folder_never_held_it(
 
     with monkeypatch.context() as both, pytest.raises(TakenOver, match="just taking this watch over"):
         both.setattr(copying, "hold", second)
+        yield
+
+
+def test_one_that_was_a_moment_late_at_a_new_folder_never_held_it(
+    copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two journals that meet at a new folder: who comes second does not say later that it has been taken over."""
+    with a_moment_late(monkeypatch):
         copied.copying.claim()
     with pytest.raises(TakenOver, match="the copy of another journal") as found:
         copied.new().claim()
@@ -742,14 +750,7 @@ def test_who_is_second_at_an_emptied_folder_has_held_it(copied: Copied, monkeypa
     kept = copied.journal.fact(copying.HOLDER_FACT)
     for path in copied.copying.folder.iterdir():
         path.unlink()
-    plain = copying.hold
-
-    def second(*values: Any) -> Holder:
-        plain(values[0], 1, 1.8e9)
-        return plain(*values)
-
-    with monkeypatch.context() as both, pytest.raises(TakenOver, match="just taking this watch over"):
-        both.setattr(copying, "hold", second)
+    with a_moment_late(monkeypatch):
         copied.new().claim()
     assert copied.journal.fact(copying.HOLDER_FACT) == kept
 
