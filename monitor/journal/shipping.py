@@ -226,7 +226,8 @@ def chains(folder: Path) -> list[Chain]:
 
 def highest(folder: Path, generation: int) -> int:
     """The highest number of a chain of that holder, whole or begun; 0 where there is none."""
-    numbers = [path.name.partition(".")[0].split("-")[2] for path in folder.glob(f"*-{generation:04d}-*")]
+    found = [path.name.partition(".")[0].split("-") for path in folder.glob(f"*-{generation:04d}-*")]
+    numbers = [parts[2] for parts in found if parts[1] == f"{generation:04d}"]  # and not the number of a chain
     return max((int(number) for number in numbers if number.isdigit()), default=0)
 
 

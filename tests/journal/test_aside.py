@@ -178,6 +178,17 @@ def test_the_way_back_copies_what_could_not_be_copied_before(disk: Failing) -> N
     assert ids(disk) == ["a"]
 
 
+def test_what_was_copied_is_not_read_again(disk: Failing, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that refuses to write may take seconds to read."""
+    aside = Aside()
+    disk.add_messages([letter("a")])
+    aside.step(disk)
+    asked: list[object] = []
+    monkeypatch.setattr(disk, "_rows", lambda *given: asked.append(given) or [])
+    aside.step(disk)
+    assert ids(aside.box(disk)) == ["a"] and asked == []
+
+
 def test_a_disk_that_refuses_the_way_back_keeps_all_in_memory(disk: Failing) -> None:
     """Half a way back would tell twice."""
     aside = Aside()

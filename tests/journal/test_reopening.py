@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import shutil
 import sqlite3
@@ -114,6 +115,9 @@ def test_a_page_that_only_reads_heals_itself(watched: Journal, hours: Hours) -> 
             page.facts_of("long-")
         hours.now += REOPEN_EVERY_S + 1.0
         assert len(page.facts_of("long-")) == 200
+        db = page._db
+        hours.now += REOPEN_EVERY_S + 1.0
+        assert len(page.facts_of("long-")) == 200 and page._db is db, "it is well, and was opened anew all the same"
 
 
 def test_what_belongs_to_the_connection_goes_on(watched: Journal, hours: Hours) -> None:
@@ -124,6 +128,8 @@ def test_what_belongs_to_the_connection_goes_on(watched: Journal, hours: Hours) 
     hours.now += REOPEN_EVERY_S + 1.0
     watched.set_fact("two", 2)
     assert watched._rows("SELECT name FROM temp.sqlite_master") == [("reading_changed",)]
+    with pytest.raises(Refused, match="already runs"):
+        claim_of(watched.path)
 
 
 def test_an_error_that_passed_opens_nothing_anew(watched: Journal, hours: Hours) -> None:
@@ -216,9 +222,12 @@ def test_a_connection_whose_disk_is_gone_is_left_at_the_end(hours: Hours, tmp_pa
     """A watch that ends before it has found the disk again removes no log of others either."""
     journal = Journal(tmp_path / "disk" / "journal.sqlite")
     put_in_place(journal, copied(journal, tmp_path / "copy"))
-    old = journal._db
+    number = id(journal._db)
     journal.close()
-    assert old.execute("SELECT 1").fetchone() == (1,)
+    del journal._db  # nobody else holds it
+    gc.collect()
+    left = [one for one in gc.get_objects() if id(one) == number and isinstance(one, sqlite3.Connection)]
+    assert [one.execute("SELECT 1").fetchone() for one in left] == [(1,)]
 
 
 def test_another_journal_is_not_written_to(watched: Journal, hours: Hours, tmp_path: Path) -> None:

@@ -46,8 +46,8 @@ def test_the_room_is_really_taken_once_and_given_back(tmp_path: Path) -> None:
     assert kept.st_mode & 0o077 == 0
     keep_reserve(journal)
     assert reserve_of(journal).stat().st_mtime_ns == kept.st_mtime_ns
-    assert give_up_reserve(journal) and not reserve_of(journal).exists()
-    assert not give_up_reserve(journal)
+    assert give_up_reserve(journal) is True and not reserve_of(journal).exists()
+    assert give_up_reserve(journal) is False
 
 
 def test_what_a_power_cut_left_of_it_is_no_room(tmp_path: Path) -> None:

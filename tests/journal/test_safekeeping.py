@@ -146,6 +146,43 @@ def test_a_journal_can_be_read_where_nothing_can_be_written(
         pass
 
 
+def test_a_file_is_not_read_alone_where_a_log_that_cannot_be_opened_lies_beside_it(
+    filled: Journal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was committed last is in the log alone."""
+    path = tmp_path / "stick" / "journal.sqlite"
+    path.parent.mkdir()
+    for ending in ("", "-wal"):
+        shutil.copyfile(f"{filled.path}{ending}", f"{path}{ending}")
+    assert Path(f"{path}-wal").stat().st_size
+    plain, asked = sqlite3.connect, []
+
+    class Refusing(sqlite3.Connection):
+        def execute(self, sql: str, *values: Any) -> Any:
+            error = sqlite3.OperationalError("unable to open database file")
+            error.sqlite_errorname = "SQLITE_CANTOPEN"
+            raise error
+
+    def connect(address: str, **how: Any) -> sqlite3.Connection:
+        asked.append(address)
+        return plain(address, **how) if "immutable" in address else plain(address, factory=Refusing, **how)
+
+    monkeypatch.setattr(safekeeping.sqlite3, "connect", connect)
+    with pytest.raises(sqlite3.OperationalError, match="unable to open"), reading(path):
+        pass
+    assert not any("immutable" in address for address in asked)
+    Path(f"{path}-wal").write_bytes(b"")
+    with reading(path) as db:
+        assert db.execute("PRAGMA page_size").fetchone() == (1024,)
+
+
+def test_a_copy_stands_alone(filled: Journal, tmp_path: Path) -> None:
+    """Bytes 18 and 19 say whether a log goes with it (sqlite.org/fileformat2.html, 1.3.3): 1 is no, 2 is yes."""
+    copy_journal(filled.path, tmp_path / "copy.sqlite")
+    assert filled.path.read_bytes()[18:20] == b"\x02\x02"
+    assert (tmp_path / "copy.sqlite").read_bytes()[18:20] == b"\x01\x01"
+
+
 def _text(path: Path) -> Path:
     path.write_text("not a database " * 100, encoding="utf-8")
     return path

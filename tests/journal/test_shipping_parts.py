@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.journal.database import Journal, JournalError
-from monitor.journal.shipping import Chain, Grown, Pins, assemble, chains, clear_all_but, grown
+from monitor.journal.shipping import Chain, Grown, Pins, assemble, chains, clear_all_but, grown, highest
 
 
 @pytest.fixture
@@ -108,6 +109,65 @@ def test_readings_are_of_one_journal_only(tmp_path: Path, written: Path) -> None
     Pins(written).must_be_there()  # it has none yet
 
 
+def test_a_reading_can_be_gone_back_to(written: Path) -> None:
+    """What was begun after it ends; the copy has no commit that lies between the two."""
+    pins = Pins(written)
+    assert not pins.elsewhere and pins.move_on() is None
+    first = pins._held
+    assert first is not None and pins.move_on() is first
+    second = pins._held
+    pins.go_back(first)
+    assert pins._held is first and first.execute("SELECT 1").fetchone() == (1,)
+    assert second is not None and closed(second)
+    pins.go_back(None)
+    assert pins._held is first
+    pins.let_go()
+    assert closed(first)
+
+
+def test_a_reading_that_is_refused_leaves_the_file_alone(tmp_path: Path, written: Path) -> None:
+    """A stick could not be taken out while it is held."""
+    with Journal(written) as journal:
+        journal.claim_watch()
+    pins = Pins(written)
+    pins.move_on()
+    away = written.parent.rename(tmp_path / "away")
+    written.parent.mkdir()
+    with Journal(written):
+        pass
+    for _ in range(2):
+        with pytest.raises(JournalError, match="another journal") as found:
+            pins.move_on()
+        assert found.value and written.resolve() not in open_files()
+    assert (away / written.name).resolve() in open_files()
+    pins.let_go()
+
+
+def closed(db: sqlite3.Connection) -> bool:
+    try:
+        db.execute("SELECT 1")
+    except sqlite3.ProgrammingError:
+        return True
+    return False
+
+
+def open_files() -> set[Path]:
+    found = set()
+    for descriptor in Path("/proc/self/fd").iterdir():
+        with contextlib.suppress(OSError):
+            found.add(descriptor.readlink())
+    return found
+
+
+def test_the_next_chain_of_a_holder_is_numbered_behind_all_of_its_own(tmp_path: Path) -> None:
+    """Whole or only begun; those of other holders, and what is no number, do not count."""
+    assert highest(tmp_path, 1) == 0
+    for name in ("ready-0001-0002", "base-0001-0010.sqlite", "tail-0001-0003-0001.wal", "base-0002-0044.sqlite",
+                 "base-0001-old.sqlite"):  # fmt: skip
+        (tmp_path / name).touch()
+    assert (highest(tmp_path, 1), highest(tmp_path, 2), highest(tmp_path, 3)) == (10, 44, 0)
+
+
 def test_files_of_others_in_the_folder_are_no_chains_and_stay(tmp_path: Path, written: Path) -> None:
     """The folder may be a stick that holds other things, too."""
     chain = chain_of(tmp_path / "copy", written)
@@ -134,6 +194,16 @@ def test_behind_a_damaged_tail_all_that_follow_are_counted_as_lost(tmp_path: Pat
     assert assemble(chain, target) == 2 * frames
     with Journal(target) as journal:
         assert journal.fact("base") == 1 and journal.fact("first") is None
+
+
+def test_a_tail_that_ends_within_a_frame_has_lost_nothing(tmp_path: Path, written: Path) -> None:
+    """The machine died while it was written: that commit was acknowledged to nobody."""
+    chain = chain_of(tmp_path / "copy", written)
+    whole = chain.tail(1).read_bytes()
+    chain.tail(1).write_bytes(whole + whole[32:100])
+    assert assemble(chain, tmp_path / "whole.sqlite") == 0
+    with Journal(tmp_path / "whole.sqlite") as journal:
+        assert journal.fact("first") == "x" * 9000
 
 
 def test_a_base_that_is_no_database_is_told_in_words(tmp_path: Path, written: Path) -> None:

@@ -13,10 +13,10 @@ import pytest
 
 from monitor.domain import Batch, Reading
 from monitor.journal import migrations
-from monitor.journal.database import Journal, JournalError, Refused
+from monitor.journal.database import Journal, JournalError, Message, Refused
 from monitor.journal.migrations import is_foreign
 from monitor.journal.safekeeping import copy_journal
-from monitor.journal.store import Store, explained
+from monitor.journal.store import WAL_LIMIT_BYTES, Store, explained
 
 T0 = 1_773_480_000.0
 ROOT = Path(__file__).parents[2]
@@ -46,6 +46,14 @@ def test_a_journal_is_opened_for_durability(journal: Journal) -> None:
     assert found == ["wal", 2, 1, 10_000]
     assert [pragma(journal, "page_size"), pragma(journal, "wal_autocheckpoint")] == [1024, 4000]
     assert pragma(journal, "application_id") == migrations.APPLICATION_ID
+
+
+def test_a_part_of_the_watch_opens_it_as_the_watch_does(journal: Journal) -> None:
+    """What one of them commits is as safe, and its log is cut back like the others'."""
+    asked = ("journal_mode", "synchronous", "foreign_keys", "wal_autocheckpoint", "journal_size_limit")
+    with Journal(journal.path, there_already=True) as part:
+        assert [pragma(part, name) for name in asked] == [pragma(journal, name) for name in asked]
+    assert [pragma(journal, name) for name in asked] == ["wal", 2, 1, 4000, WAL_LIMIT_BYTES]
 
 
 def test_foreign_keys_hold(journal: Journal) -> None:
@@ -364,6 +372,30 @@ def test_a_damaged_file_is_found_and_named(tmp_path: Path) -> None:
     one_sentence(error)
 
 
+def test_damage_that_only_the_check_sees_is_found(journal: Journal) -> None:
+    """Every page can be read and every row has its owner; a value is there that none of the rules allows."""
+    journal.set_fact("odd", 1)
+    assert "is sound" in journal.check()
+    journal.close()
+    with contextlib.closing(sqlite3.connect(journal.path, isolation_level=None)) as other:
+        other.execute("PRAGMA writable_schema = ON")
+        rule = "replace(sql, ')', ', CHECK (key <> ''odd''))')"
+        other.execute(f"UPDATE sqlite_master SET sql = {rule} WHERE name = 'facts'")
+    with Journal(journal.path) as again, pytest.raises(JournalError, match=r"damaged \(CHECK .*\); restore") as error:
+        again.check()
+    one_sentence(error)
+
+
+def test_a_sound_file_says_how_much_is_still_to_be_told(journal: Journal) -> None:
+    """Also what has failed so far, for it is tried again; not what was sent."""
+    journal.add_readings([reading(0)])
+    told = [Message(about, "first-1", "Ash", "a …1", "title", "body", T0, "now") for about in "abc"]
+    journal.add_messages(told)
+    journal.message_sent("a/first-1/Ash/a …1", T0)
+    journal.message_failed("b/first-1/Ash/a …1", "no answer", True, T0)
+    assert "1 readings, 2 messages still to be told" in journal.check()
+
+
 def test_rows_that_lost_their_owner_are_found(journal: Journal) -> None:
     """Foreign keys are checked too, in case something wrote without them."""
     loose = sqlite3.connect(journal.path)
@@ -410,6 +442,11 @@ def test_after_a_rollback_by_the_database_the_rest_of_a_group_is_refused(journal
         journal.set_fact("first", 1)
         journal._db.execute("ROLLBACK")
         journal.add_readings([reading(0)])
+    with pytest.raises(JournalError, match="nothing was kept"), journal.transaction():
+        journal.set_fact("first", 1)
+        journal._db.execute("ROLLBACK")
+        journal._run_many("INSERT INTO changes (what, id) VALUES ('batch-started', ?)", [("Invented",)])
+    assert journal._rows("SELECT id FROM changes") == []
     journal.set_fact("third", 3)
     assert journal.fact("third") == 3
 
