@@ -75,6 +75,8 @@ _BUCKET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
 _BUCKET_PATTERN = re.compile(r"[A-Za-z0-9:._*?-]{1,64}")
 # It becomes a part of client ids (23 letters are what every broker takes), topics and names of files.
 _WATCH_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,11}")
+# What holds a secret in one of the tables.
+_HOLD_SECRETS = ("password", "passphrase", "token", "metrics_token", "routes", "url")
 _TIME_OF_DAY = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
 _EMERGENCY_NUMBER = re.compile(r"\+?[0-9][0-9 ]{1,19}")
 
@@ -615,13 +617,22 @@ def _read_learning(table: Table) -> bool:
 def _read_watch(table: Table) -> Division:
     own = table.text("name", "", example='"north"', check=_watch_name_fault)
     minds = table.table("minds")
-    shares = tuple((name, _read_share(minds, name)) for name in minds.data)
+    shares = tuple((name, _read_share(minds, name)) for name in minds.data if not _of_another_table(minds, name))
     minds.finish()
     table.finish()
     if own and shares and own not in dict(shares):
         table.wrong("name", _no_such_watch(own, [name for name, _ in shares]))
         own = ""
     return Division(shares, own)
+
+
+def _of_another_table(minds: Table, key: str) -> bool:
+    """Whether the key holds a secret elsewhere. Every name is one of a watch here, and what stands behind is shown."""
+    if key not in _HOLD_SECRETS:
+        return False
+    minds.asked.add(key)
+    minds.wrong(key, tr("it does not belong here; is the heading in brackets above it missing?"))
+    return True
 
 
 def _read_share(minds: Table, name: str) -> tuple[str, ...]:

@@ -107,6 +107,16 @@ def test_a_division_that_cannot_be_used_is_refused_in_a_sentence(tmp_path: Path,
     assert any(says in one for one in refused.value.problems)
 
 
+@pytest.mark.parametrize("key", ["password", "passphrase", "token", "metrics_token", "routes", "url"])
+@pytest.mark.parametrize("value", ['"canary-77"', '["json://canary-77@shed.example/"]'])
+def test_a_secret_below_the_wrong_heading_is_not_shown(tmp_path: Path, key: str, value: str) -> None:
+    """The heading of its table was forgotten, and every name is one of a watch here. (Found by fuzzing.)"""
+    with pytest.raises(SettingsError) as refused:
+        settings_in(tmp_path, f"[watch.minds]\n{key} = {value}\n")
+    assert [f"{key} in [watch.minds]" in one and "in brackets" in one for one in refused.value.problems] == [True]
+    assert "canary" not in str(refused.value)
+
+
 _NAMES = st.text("abn-1", min_size=1, max_size=4)
 
 
