@@ -76,9 +76,10 @@ class Errand(Generic[_T]):
         self.forsake()
         if self.under_way:
             return False
-        call = self._call = _Call(what, undo)
+        call = _Call(what, undo)
         speaking_as_here = contextvars.copy_context().run
         threading.Thread(target=speaking_as_here, args=(call.make,), name=self._name, daemon=True).start()
+        self._call = call  # only now: where no thread can be had, there is nothing to wait for
         return True
 
     def is_back(self, wait_s: float = 0.0) -> bool:

@@ -10,19 +10,22 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from monitor.domain import Condition
 from monitor.judgement import wording
 from monitor.judgement.messages import lock_screen
 from monitor.phone import routes
+from monitor.phone.routes import Rung
 from monitor.settings import Settings
 from monitor.watch_parts import people_of
 from monitor.words import speaking
 
 # Nobody can say "I have seen it" to a watch that does not run.
 EVERY_S = 3600.0
+# After a power cut the router may need some minutes: where no route took it, it is tried again so soon.
+AGAIN_S = 60.0
 # Set by systemd for a service that says when it is ready, as ours does; whoever starts by hand reads the sentence.
 _SERVICE = "NOTIFY_SOCKET"
 
@@ -34,14 +37,15 @@ def ring_not_begun(
     *,
     problem: str = "journal",
     by_hand: bool = False,
-    tell: Callable[..., object] = routes.tell,
+    tell: Callable[..., Iterable[Rung]] = routes.tell,
     wall: Callable[[], float] = time.time,
     folder: Path | None = None,
 ) -> bool:
     """Tell every phone that the watch cannot begin, and why (``says``); at most once an hour, and only as a service, or
     ``by_hand``, too. ``problem`` is one of those that an alarm of the watch's own knows.
 
-    Returns whether they were told. Where the time cannot be kept, they are told: too often is better than not at all.
+    Returns whether it was tried. Where no route took it, it is tried again after ``AGAIN_S``. Where the time cannot be
+    kept, they are told: too often is better than not at all.
     """
     if not (environ.get(_SERVICE) or by_hand):
         return False
@@ -54,8 +58,9 @@ def ring_not_begun(
     with contextlib.suppress(OSError, ValueError):
         if 0.0 <= now_s - float(stamp.read_text(encoding="ascii")) < EVERY_S:
             return False
-    with contextlib.suppress(OSError):
-        stamp.write_text(repr(now_s), encoding="ascii")
+    # Whoever is killed in the middle, or finds no network, has told nobody.
+    _keep(stamp, now_s - EVERY_S + AGAIN_S)
+    taken = False
     facts = {"problem": problem, "detail": says, "emergency_number": settings.site.emergency_number}
     condition = Condition("watch_fault", True, False, 1.0, "now", facts=facts)
     for person in people_of(settings):
@@ -63,5 +68,13 @@ def ring_not_begun(
             message = wording.say(condition, batch="", bucket="")
             screen = lock_screen(message)
         addresses = [(person.name, route) for route in person.routes]
-        tell(addresses, screen.title, f"{screen.body}\n\n{says}\n\n{message.do}")
+        rung = tell(addresses, screen.title, f"{screen.body}\n\n{says}\n\n{message.do}")
+        taken = any(one.ok for one in rung) or taken
+    if taken:
+        _keep(stamp, now_s)
     return True
+
+
+def _keep(stamp: Path, at_s: float) -> None:
+    with contextlib.suppress(OSError):
+        stamp.write_text(repr(at_s), encoding="ascii")

@@ -36,7 +36,7 @@ from monitor.service import Beginnings, Service
 from monitor.settings import Settings
 from monitor.sources.line import Line, Source
 from monitor.sources.mqtt import Announcement, MqttSource
-from monitor.supervising import Supervisor, Work
+from monitor.supervising import CHECK_EVERY_S, Supervisor, Work
 from monitor.telling import Teller
 from monitor.untold import Untold
 from monitor.watch import Watch
@@ -76,6 +76,26 @@ class _Handing:
         if self._waits:
             return 0.0
         return math.inf if self._handed_at is None else time.monotonic() - self._handed_at
+
+
+class _Turning:
+    """How long ago a source's thread turned round. The time at which it says that it did is the arrival clock's, which
+    moves by years when it is set right: nobody hangs for that.
+    """
+
+    def __init__(self, reported_age_s: Callable[[], tuple[float, float]]) -> None:
+        """``reported_age_s`` gives the time it says, and how long ago that is, real seconds."""
+        self._reported = reported_age_s
+        self._said = math.nan
+        self._seen_at = 0.0  # monotonic
+
+    def age_s(self) -> float:
+        """Real seconds; to be asked at each look of the supervisor."""
+        said, age_s = self._reported()
+        if said != self._said:
+            self._said, self._seen_at = said, time.monotonic()
+        # It may have turned round right after the look before this one.
+        return min(age_s, time.monotonic() - self._seen_at + CHECK_EVERY_S)
 
 
 class Running:
@@ -271,10 +291,16 @@ class Running:
 
     def _reading(self, source: Source) -> Work:
         hands = _Handing(self.watch.deliver)
+
+        def reported() -> tuple[float, float]:
+            said_s = source.health().progress_s
+            return said_s, (self.clock.now() - said_s) / self.clock.speed
+
+        turning = _Turning(reported)
         return Work(
             source.name,
             lambda stop: source.run(hands, stop),
-            lambda: min(hands.age_s(), (self.clock.now() - source.health().progress_s) / self.clock.speed),
+            lambda: min(hands.age_s(), turning.age_s()),
             lambda: bool(getattr(source, "finished", False)),
         )
 

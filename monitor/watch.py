@@ -342,11 +342,11 @@ class Watch:
 
     def _close(self) -> None:
         self._let_sources_go()
-        held, self._held = self._held, []
-        for line in held:  # they count after the tick that is not to come any more, and are kept all the same
-            self._take_line(line)
         for _ in range(1000):
             self._take_lines(0.0)
+            held, self._held = self._held, []
+            for line in held:  # they count after the tick that is not to come any more, and are kept all the same
+                self._take_line(line)
             self._commit()
             if self._lines.empty() or "journal" in self.trouble:
                 break

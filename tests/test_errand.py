@@ -142,3 +142,18 @@ def test_it_speaks_as_its_worker_does() -> None:
     other = type(ENGLISH)(**{name: getattr(ENGLISH, name) for name in ENGLISH.__slots__})
     with speaking(other):
         assert Errand[Any](NAME).do(lambda _: voice(), threading.Event(), lambda waited_s: None) is other
+
+
+def test_where_no_thread_can_be_had_it_can_be_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Memory or the number of threads was short for a moment: nothing is under way that never ends."""
+
+    def refused(_: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    one: Errand[str] = Errand(NAME)
+    with monkeypatch.context() as short:
+        short.setattr(threading.Thread, "start", refused)
+        with pytest.raises(RuntimeError, match="new thread"):
+            one.begin(lambda _: "brought")
+    assert not one.under_way
+    assert one.do(lambda _: "brought", threading.Event(), lambda _: None) == "brought"

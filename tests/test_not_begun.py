@@ -15,16 +15,23 @@ import pytest
 
 from monitor import service
 from monitor.cli import main
+from monitor.commands import CANNOT
 from monitor.copying import HOLDER_FACT, folder_of, hold
 from monitor.journal.database import Journal
 from monitor.journal.reserve import keep_reserve, reserve_of
-from monitor.not_begun import EVERY_S, ring_not_begun
+from monitor.not_begun import AGAIN_S, EVERY_S, ring_not_begun
+from monitor.phone.routes import Rung
 from monitor.running import Running
 from monitor.watch import Watch
 from tests.helpers_watch import NIGHT_S, Bench, batch_in, entry, pack, settings_with
 
 AS_SERVICE = {"NOTIFY_SOCKET": "/run/none"}
 SAYS = "Journal /var/j.sqlite: the disk is full."
+
+
+def taken(ok: bool = True) -> list[Rung]:
+    """What came of one person's routes."""
+    return [Rung("Ash", "ntfy 1", ok, "Ash was told.", "ntfy")]
 
 
 def test_everybody_is_told_once_an_hour(tmp_path: Path) -> None:
@@ -35,9 +42,12 @@ def test_everybody_is_told_once_an_hour(tmp_path: Path) -> None:
 
     def ring() -> bool:
         return ring_not_begun(
-            settings, SAYS, AS_SERVICE, tell=lambda addresses, title, body: told.append((addresses, body)),
-            wall=lambda: now_s[0], folder=tmp_path,
-        )  # fmt: skip
+            settings, SAYS, AS_SERVICE, tell=tell, wall=lambda: now_s[0], folder=tmp_path
+        )
+
+    def tell(addresses: object, _title: str, body: str) -> list[Rung]:
+        told.append((addresses, body))
+        return taken()
 
     assert [ring(), ring()] == [True, False]
     assert [addresses for addresses, _ in told] == [[("Ash", "a://1")], [("Wren", "b://1")]]
@@ -52,7 +62,35 @@ def test_where_the_time_cannot_be_kept_it_rings(tmp_path: Path) -> None:
     """Too often is better than not at all."""
     settings = settings_with("shed-1", people=[("Ash", "a://1")])
     for _ in range(2):
-        assert ring_not_begun(settings, SAYS, AS_SERVICE, tell=lambda *_: None, folder=tmp_path / "none")
+        assert ring_not_begun(settings, SAYS, AS_SERVICE, tell=lambda *_: taken(), folder=tmp_path / "none")
+
+
+def test_what_no_route_took_is_tried_again_each_minute(tmp_path: Path) -> None:
+    """After a power cut the router takes some minutes; whoever is killed while the routes are asked has told nobody."""
+    settings = settings_with("shed-1", people=[("Ash", "a://1"), ("Wren", "b://1")])
+    now_s, answers = [1000.0], list[bool]()
+
+    def tell(addresses: list[tuple[str, str]], _title: str, _body: str) -> list[Rung]:
+        if not answers:
+            raise KeyboardInterrupt
+        return taken(answers.pop(0))
+
+    def tried_after(seconds: float, *given: bool) -> bool:
+        now_s[0] += seconds
+        answers[:] = given
+        return ring_not_begun(
+            settings, SAYS, AS_SERVICE, tell=tell, wall=lambda: now_s[0], folder=tmp_path
+        )
+
+    with pytest.raises(KeyboardInterrupt):
+        tried_after(0.0)
+    assert not tried_after(AGAIN_S - 1.0, False, False)
+    assert tried_after(1.0, False, False)
+    assert not tried_after(AGAIN_S - 1.0, False, False)
+    assert tried_after(1.0, False, True), "one of them was told"
+    assert not tried_after(AGAIN_S, False, True)
+    assert not tried_after(EVERY_S - AGAIN_S - 1.0, False, True)
+    assert tried_after(1.0, True, True)
 
 
 @pytest.fixture
@@ -60,7 +98,7 @@ def rung(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """What the phones were told past the journal, by a watch with settings of its own that the system starts."""
     said: list[str] = []
     usual = ring_not_begun.__kwdefaults__ or {}
-    here = {"tell": lambda _to, _title, body: said.append(body), "folder": tmp_path}
+    here = {"tell": lambda _to, _title, body: said.append(body) or taken(), "folder": tmp_path}
     monkeypatch.setattr(ring_not_begun, "__kwdefaults__", {**usual, **here})
     monkeypatch.setenv("NOTIFY_SOCKET", "/run/none")
     (tmp_path / "emberpail.toml").write_text(
@@ -231,7 +269,7 @@ def test_routes_that_hang_do_not_keep_it_from_beginning(
     (tmp_path / "journal.sqlite.anew").write_text(json.dumps([[now_s - n, ["page"]] for n in (3.0, 2.0, 1.0)]))
     monkeypatch.setattr("monitor.commands.watch._RINGING_S", 0.1)
     monkeypatch.setattr(service, "_FIRST_WAIT_S", 0.0)
-    hanging = {"tell": lambda _to, _title, body: (rung.append(body), time.sleep(20.0))}
+    hanging = {"tell": lambda _to, _title, body: (rung.append(body), time.sleep(20.0), taken())[-1]}
     monkeypatch.setattr(ring_not_begun, "__kwdefaults__", {**(ring_not_begun.__kwdefaults__ or {}), **hanging})
     monkeypatch.setattr(Watch, "step", lambda _self, stop: stop.set())
     began = time.monotonic()
@@ -246,7 +284,7 @@ def test_watch_on_a_full_disk_ends_with_a_sentence_and_rings_as_a_service(
     """By hand the sentence is enough. Either way it fails, so that the system starts it again."""
     rung: list[str] = []
     usual = ring_not_begun.__kwdefaults__ or {}
-    here = {"tell": lambda _to, _title, body: rung.append(body), "folder": tmp_path}
+    here = {"tell": lambda _to, _title, body: rung.append(body) or taken(), "folder": tmp_path}
     monkeypatch.setattr(ring_not_begun, "__kwdefaults__", {**usual, **here})
     monkeypatch.setenv("NOTIFY_SOCKET", "/run/none" if as_service else "")
     (tmp_path / "emberpail.toml").write_text(
@@ -258,6 +296,40 @@ def test_watch_on_a_full_disk_ends_with_a_sentence_and_rings_as_a_service(
     assert len(rung) == int(as_service)
 
 
+def test_a_journal_whose_disk_is_away_is_not_begun_anew(
+    tmp_path: Path, rung: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """After a power cut the disk comes late, or never. A new journal at the empty mount point holds no batch: nothing
+    would be minded, and all would seem well. It rings, and begins once the disk is there.
+    """
+    disk, state = tmp_path / "disk", tmp_path / "state"
+    (tmp_path / "emberpail.toml").write_text(
+        '[journal]\npath = "disk/journal.sqlite"\n[[person]]\nname = "Ash"\nroutes = ["print://"]\n'
+    )
+    monkeypatch.setattr(Running, "run", lambda self, stop: None)
+    assert watch_in(tmp_path) == 0, "without a folder of its own it remembers nothing"
+    state.mkdir()
+    monkeypatch.setenv("STATE_DIRECTORY", f"{state}:/elsewhere")
+    for _ in range(2):
+        assert watch_in(tmp_path) == 0
+    (mark,) = state.iterdir()
+    assert mark.read_text() == f"{disk}/journal.sqlite\n" and rung == []
+    disk.rename(tmp_path / "away")
+    disk.mkdir()
+    capsys.readouterr()
+    for _ in range(2):
+        assert watch_in(tmp_path) == CANNOT
+    assert list(disk.iterdir()) == [] and len(rung) == 1
+    assert "is its disk plugged in?" in rung[0] and f"remove {mark}" in rung[0]
+    assert "is its disk plugged in?" in capsys.readouterr().err
+    disk.rmdir()
+    (tmp_path / "away").rename(disk)
+    assert watch_in(tmp_path) == 0
+    (disk / "journal.sqlite").unlink()
+    mark.unlink()
+    assert watch_in(tmp_path) == 0 and mark.exists(), "a new one, as was said"
+
+
 def _refuse(*_: object, **__: object) -> None:
     raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
@@ -266,5 +338,5 @@ def test_the_unit_s_own_folder_outlives_the_restarts(tmp_path: Path) -> None:
     """systemd names it in the environment (systemd.exec(5), RuntimeDirectory)."""
     settings = settings_with("shed-1", people=[("Ash", "a://1")])
     environ = {**AS_SERVICE, "RUNTIME_DIRECTORY": f"{tmp_path}:/elsewhere"}
-    told = [ring_not_begun(settings, SAYS, environ, tell=lambda *_: None, wall=lambda: 1000.0) for _ in range(3)]
+    told = [ring_not_begun(settings, SAYS, environ, tell=lambda *_: taken(), wall=lambda: 1000.0) for _ in range(3)]
     assert told == [True, False, False] and len(list(tmp_path.iterdir())) == 1

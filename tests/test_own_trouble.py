@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from monitor.journal.database import Journal
-from monitor.own_trouble import KIND, OwnTrouble
+from monitor.own_trouble import KIND, OwnTrouble, _problem_of
 from monitor.phone.people import Person
 from monitor.settings import Settings
 from monitor.telling import Teller
@@ -86,6 +86,61 @@ def test_a_disk_that_breaks_behind_another_trouble_rings_anew(journal: Journal) 
     assert own.state.worsened_at_s == NOON_S + 362.0, "ten seconds after it broke, and only then"
     teller.tell([], NOON_S + 500.0, own=(own.state, own.condition))
     assert [message.what for message in journal.messages()] == ["first-1", "got-worse-2"]
+
+
+@pytest.mark.parametrize("later", ["judging shed-2", "damaged", "worker wire", "source shed", "phone Ash", "clock"])
+@pytest.mark.parametrize("heard", ["acknowledged", "shelved"])
+def test_what_somebody_has_seen_covers_nothing_that_breaks_later(journal: Journal, later: str, heard: str) -> None:
+    """A phone route may be dead for weeks. What comes next rings after its own two minutes, is told first, and once."""
+    own, teller = OwnTrouble(journal), Teller(journal, Settings(), PEOPLE)
+    old = {"phone Wren": "refused."}
+    _run(own, old, range(0, 5))
+    teller.tell([], NOON_S + 300.0, own=(own.state, own.condition))
+    if heard == "acknowledged":
+        own.act("acknowledged", NOON_S + 310.0, "Ash", None)
+    else:
+        own.act("shelved", NOON_S + 310.0, "Ash", NOON_S + 10 * 3600.0)
+    _run(own, {**old, later: "it does not."}, range(6, 7))  # a hiccup
+    _run(own, old, range(7, 9))
+    assert own.state.worsened_at_s is None
+    for minute in range(20, 90):
+        _run(own, {**old, later: "it does not."} if minute % 9 else old, range(minute, minute + 1))
+        teller.tell([], NOON_S + 60.0 * minute, own=(own.state, own.condition))
+        if minute == 25:
+            own.act("acknowledged", NOON_S + 60.0 * minute + 5.0, "Ash", None)
+    assert own.state.state == "acknowledged", "it flickers, and that rings nobody again"
+    assert own.state.worsened_at_s == NOON_S + 22 * 60.0
+    assert own.condition.facts["problem"] == _problem_of(later)
+    assert [one.what for one in journal.messages() if one.what.startswith("got-worse")] == ["got-worse-2"]
+
+
+def test_what_has_been_well_for_long_rings_when_it_breaks_again(journal: Journal) -> None:
+    """As often as it would by itself: five minutes until it is over, twenty until it is raised again."""
+    own = OwnTrouble(journal)
+    old, both = {"phone Wren": "refused."}, {"phone Wren": "refused.", "source shed": "away."}
+    _run(own, both, range(0, 5))
+    own.act("acknowledged", NOON_S + 310.0, "Ash", None)
+    _run(own, old, range(6, 31))
+    _run(own, both, range(31, 36))
+    assert own.state.state == "acknowledged"
+    _run(own, old, range(36, 62))
+    _run(own, both, range(62, 66))
+    assert own.state.state == "unacknowledged"
+
+
+def test_what_was_rung_for_is_known_after_a_restart(journal: Journal) -> None:
+    """And what was not is not."""
+    own = OwnTrouble(journal)
+    _run(own, {"journal": "full.", "phone Wren": "refused."}, range(0, 5))
+    own.act("acknowledged", NOON_S + 310.0, "Ash", None)
+    with journal.transaction():
+        own.save()
+    again = OwnTrouble(journal)
+    again.load()
+    _run(again, {"recording": "full.", "phone Wren": "refused."}, range(6, 15))
+    assert again.state.state == "acknowledged"
+    _run(again, {"phone Wren": "refused.", "worker wire": "ends."}, range(15, 18))
+    assert again.state.state == "unacknowledged"
 
 
 @pytest.mark.parametrize("lasting", ["clock_ahead", "mirror"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -11,6 +12,8 @@ from monitor.clock import ArrivalClock
 from monitor.journal.database import Journal
 from monitor.pipeline import Minder
 from monitor.running import Running
+from monitor.sources.health import HealthBook
+from monitor.supervising import CHECK_EVERY_S
 from tests.helpers_watch import NIGHT_S, batch_in, settings_with
 
 
@@ -50,6 +53,28 @@ def test_a_band_that_cannot_be_drawn_rings_nobody_and_is_over_once_it_can(
         del running.watch.minders[batch.name]
         tick(32)
         assert not running.bands and not running._undrawn
+        running.close()
+
+
+def test_a_source_does_not_hang_because_the_clock_was_set_right(tmp_path: Path) -> None:
+    """When it turned round is said by the clock that has just moved by years. One that hangs is found all the same."""
+    wall, mono = [5000.0], [1000.0]
+    clock = ArrivalClock(wall=lambda: wall[0], monotonic=lambda: mono[0], boot="b", synchronized=lambda: False)
+    book = HealthBook(clock.now, "it reads.")
+    source = SimpleNamespace(name="shed node", run=lambda hands, stop: None, health=book.snapshot)
+    settings = settings_with("shed-1", journal_path=tmp_path / "journal.sqlite")
+    with Journal(settings.journal_path) as journal:
+        running = Running(settings, journal, clock, [], serve_page=False, say=lambda words: None)
+        work = running._reading(source)  # type: ignore[arg-type]
+        book.progress()
+        assert work.age_s() < 1.0
+        mono[0] += 3.0
+        assert 2.9 < work.age_s() <= 3.1
+        book.progress()
+        wall[0] = 1.8e9
+        clock.set_right(wall[0] - clock.now())
+        mono[0] += 0.3
+        assert work.age_s() < CHECK_EVERY_S + 1.0
         running.close()
 
 

@@ -1029,3 +1029,14 @@ def test_a_disk_that_refuses_to_have_it_said_keeps_it_from_nothing(
     monkeypatch.setattr(Journal, "set_fact", refuses)
     bench.start()
     assert "Invented shed-1" in bench.watch.minders
+
+
+def test_what_was_read_round_a_whole_minute_is_kept_when_it_stops(bench: Bench) -> None:
+    """It belongs behind a tick that does not come any more. A cable's lines come only once."""
+    bench.line(NIGHT_S + 30.0, pack("shed-1", 50.0))
+    bench.until(NIGHT_S + 59.9)
+    for number, after_s in enumerate((60.02, 60.1, 60.15)):
+        bench.now_s = NIGHT_S + after_s
+        bench.watch.deliver(Line(bench.clock.now(), pack("shed-1", 60.0 + number), Origin("serial", "wire")))
+    bench.stop()
+    assert [reading.temperature_c for reading in bench.desk.readings()] == [50.0, 60.0, 61.0, 62.0]

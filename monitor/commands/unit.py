@@ -117,6 +117,8 @@ def unit_text(settings: Settings, *, user: str, python: str, record: Path | None
         # Kept over restarts: there stands when the phones were last rung because the watch could not begin.
         "RuntimeDirectory=emberpail",
         "RuntimeDirectoryPreserve=yes",
+        # There stands that there was a journal, whose disk may be away at the next start.
+        "StateDirectory=emberpail",
         *(["SupplementaryGroups=dialout"] if serial else []),
         "Environment=PYTHONUNBUFFERED=1",
         "# " + tr("Passwords and routes as NAME=value, readable by root only; the file may be missing."),

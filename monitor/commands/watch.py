@@ -25,6 +25,7 @@ from monitor.commands.common import (
     warn,
 )
 from monitor.journal.database import Journal, JournalError, Refused
+from monitor.journal.remembered import must_be_there, remember
 from monitor.journal.reserve import give_up_reserve
 from monitor.journal.store import has_no_room
 from monitor.settings import Settings
@@ -169,8 +170,10 @@ def _journal_to_watch(settings: Settings, events_file: Path | None) -> Journal:
         try:
             if events_file is not None:
                 _must_be_writable(events_file)
+            must_be_there(settings.journal_path, os.environ)
             journal = until_claimed.enter_context(_opened(settings))
             journal.claim_watch()
+            remember(settings.journal_path, os.environ)
         except Refused:  # another watch minds
             raise
         except Exception as error:

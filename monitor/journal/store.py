@@ -199,9 +199,7 @@ class Store:
 
     def _opened(self, there_already: bool) -> sqlite3.Connection:
         if there_already and not self.path.exists():
-            raise JournalError(
-                tr("Journal {path}: the file is not there; is its disk plugged in?", path=self.path), again=True
-            )
+            raise self._not_there()
         if self.read_only and not self.path.exists():
             raise JournalError(
                 tr("Journal {path}: there is no such file yet; start a batch or run watch first.", path=self.path)
@@ -272,6 +270,28 @@ class Store:
                 self._open_anew()
         else:
             self._know_anew()  # one that only reads commits nothing
+
+    def _must_be_in_place(self) -> None:
+        """Nothing more is written to a file that is not at its name any more: whoever opens the journal tomorrow would
+        not find it. A disk may have been mounted over the file, or a backup copied into its place.
+
+        Raises JournalError (``again``), so that what is read is not acknowledged, and the phones hear of it.
+        """
+        if self.read_only or self._known.file is None:  # memory has no file
+            return
+        there = reopening.file_at(self.path)
+        if there != self._known.file:
+            self._mend()  # it may be the journal, on its disk that came back
+        if there == self._known.file:
+            return
+        if there is None:
+            raise self._not_there()
+        raise JournalError(tr("Journal {path}: the file there is another journal now.", path=self.path), again=True)
+
+    def _not_there(self) -> JournalError:
+        return JournalError(
+            tr("Journal {path}: the file is not there; is its disk plugged in?", path=self.path), again=True
+        )
 
     def _know_anew(self) -> None:
         """A watch runs for months: what may take the journal's place is measured by what it holds now."""
@@ -345,6 +365,8 @@ class Store:
         """
         with self._lock:
             inner = self._depth > 0
+            if not inner:
+                self._must_be_in_place()
             self._run("SAVEPOINT inner_part" if inner else "BEGIN IMMEDIATE")
             self._depth += 1
             before = self._db.total_changes

@@ -71,7 +71,7 @@ def test_it_is_started_again_for_ever_and_may_write_only_beside_its_journal(tmp_
     assert {"Restart=always", "StartLimitIntervalSec=0", "Type=notify", "NotifyAccess=main", "User=wren"} <= set(lines)
     assert [line for line in lines if line.startswith("ReadWritePaths=")] == [f"ReadWritePaths=-{tmp_path}/data"]
     assert f"ExecStart=/opt/shed/bin/python -m monitor watch --settings {tmp_path}/emberpail.toml" in lines
-    assert "RuntimeDirectoryPreserve=yes" in lines
+    assert {"RuntimeDirectoryPreserve=yes", "StateDirectory=emberpail"} <= set(lines)
     # StartLimitIntervalSec belongs under [Unit]; under [Service] it would be passed over.
     assert lines.index("StartLimitIntervalSec=0") < lines.index("[Service]") < lines.index("Restart=always")
 

@@ -218,6 +218,38 @@ def test_another_file_in_the_place_is_found_without_an_error(watched: Journal, h
     assert facts_there(watched.path)["three"] == "3"
 
 
+@pytest.mark.parametrize("there", ["another", "none"])
+def test_nothing_is_written_to_a_file_that_is_not_in_its_place(
+    watched: Journal, hours: Hours, tmp_path: Path, there: str
+) -> None:
+    """A disk was mounted over it, a backup copied there, or somebody removed it: the old file can still be written, and
+    nobody would find what it holds. At once, for what is committed is acknowledged; and not only by the watch.
+    """
+    place, says = watched.path.parent, "not there" if there == "none" else "another journal"
+    with Journal(watched.path) as postman, Journal(watched.path, read_only=True) as page:
+        place.rename(tmp_path / "beneath")
+        if there == "another":
+            with Journal(watched.path) as other:
+                other.claim_watch()
+                other.set_fact("whose", "the disk's")
+        for _ in range(2):
+            for journal in (watched, postman):
+                with pytest.raises(JournalError, match=says) as refused_it:
+                    journal.set_fact("two", 2)
+                assert refused_it.value.again and not isinstance(refused_it.value, Refused)
+                with pytest.raises(JournalError, match=says):
+                    reading(journal)
+            assert watched.fact("one") == page.fact("one") == 1, "judging goes on by what is known"
+            hours.now += REOPEN_EVERY_S + 1.0
+        if there == "another":
+            assert facts_there(watched.path)["whose"] == json.dumps("the disk's")
+            shutil.rmtree(place)
+        (tmp_path / "beneath").rename(place)
+        watched.set_fact("two", 2)
+        postman.set_fact("three", 3)
+    assert {"one": "1", "two": "2", "three": "3"}.items() <= facts_there(watched.path).items()
+
+
 def test_a_connection_whose_disk_is_gone_is_left_at_the_end(hours: Hours, tmp_path: Path) -> None:
     """A watch that ends before it has found the disk again removes no log of others either."""
     journal = Journal(tmp_path / "disk" / "journal.sqlite")
