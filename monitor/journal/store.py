@@ -286,7 +286,14 @@ class Store:
             return
         if there is None:
             raise self._not_there()
-        raise JournalError(tr("Journal {path}: the file there is another journal now.", path=self.path), again=True)
+        raise JournalError(
+            tr(
+                "Journal {path}: another journal is in its place now; put the right disk back, or restart the watch to "
+                "go on with that one.",
+                path=self.path,
+            ),
+            again=True,
+        )
 
     def _not_there(self) -> JournalError:
         return JournalError(
