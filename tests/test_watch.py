@@ -292,7 +292,7 @@ def test_steady_readings_are_kept_after_a_queue_that_was_full(tmp_path: Path, mo
 
 
 def test_a_disk_that_was_unplugged_is_caught_up_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What was opened on it stays dead, and the file is well: a minute after it is back all is in it."""
+    """What was opened on it stays dead, and the file is well: within a minute after it is back all is in it."""
     bench = Bench(tmp_path, NIGHT_S, settings_with("shed-1", people=[("Ash", "print://")]), minds_itself=True)
     monkeypatch.setattr("monitor.journal.store.time.monotonic", lambda: bench.now_s)
     bench.watch.journal._look_at = bench.now_s + MINUTE_S
@@ -301,9 +301,11 @@ def test_a_disk_that_was_unplugged_is_caught_up_with(tmp_path: Path, monkeypatch
         bench.line(NIGHT_S + 5.0 * i + 5.0, pack("shed-1", 50.0, NIGHT_S + 5.0 * i))
     pull(path)
     plug_in_again(path)
+    refused = []
     for i in range(10, 20):
         bench.line(NIGHT_S + 5.0 * i + 5.0, pack("shed-1", 50.0, NIGHT_S + 5.0 * i))
-    assert "journal" in bench.watch.trouble
+        refused.append("journal" in bench.watch.trouble)
+    assert any(refused)
     for i in range(20, 40):
         bench.line(NIGHT_S + 5.0 * i + 5.0, pack("shed-1", 50.0, NIGHT_S + 5.0 * i))
     assert "journal" not in bench.watch.trouble and not bench.watch._disk_refuses
