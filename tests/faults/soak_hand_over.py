@@ -16,8 +16,8 @@ def soak(arguments: list[str]) -> int:
     minutes, seed = (int(given) for given in (*arguments, *("6", "1")[len(arguments) :]))
     with tempfile.TemporaryDirectory(prefix="hand-over-") as folder:
         found = handed_over(Path(folder), buckets=200, burst=30, minutes=minutes, seed=seed)
-    # Five more are hot from the second minute on. The next line shows it, and it is raised at the second tick after that,
-    # up to two and a half minutes later in all: of those that come last only what is raised by the end is told.
+    # Five more are hot from the second minute on. The next line shows it, and it is raised at the second tick after
+    # that, up to two and a half minutes later in all: of the last ones only what is raised by the end is told.
     due = 30 + 5 * (minutes - 4)
     print(f"{found.alarms} alarms of {due} at least that were due, {found.untold} without any message")
     print(said("first message of an alarm anywhere, s from the tick", found.anywhere_s))
