@@ -8,12 +8,12 @@ that would tell of it. When they were told stands in a file in memory, because t
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import time
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from monitor.domain import Condition
+from monitor.journal.remembered import short_name
 from monitor.judgement import wording
 from monitor.judgement.messages import lock_screen
 from monitor.phone import routes
@@ -53,8 +53,7 @@ def ring_not_begun(
         # The unit's own folder, which outlives the restarts; else memory that every user may write in, where the worst
         # that somebody can do is to keep a second ring away.
         folder = Path(environ.get("RUNTIME_DIRECTORY", "").partition(":")[0] or "/dev/shm")  # nosec B108 # the worst: see above
-    name = hashlib.sha256(str(settings.journal_path).encode()).hexdigest()[:12]
-    stamp, now_s = folder / f"emberpail-not-begun-{name}", wall()
+    stamp, now_s = folder / f"emberpail-not-begun-{short_name(settings.journal_path)}", wall()
     with contextlib.suppress(OSError, ValueError):
         if 0.0 <= now_s - float(stamp.read_text(encoding="ascii")) < EVERY_S:
             return False

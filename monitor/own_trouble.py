@@ -81,7 +81,7 @@ class OwnTrouble:
         else:
             self._since_s = None
             self.condition = Condition(KIND, False, True, 0.0, "now", facts=self.condition.facts)
-        rule = _DISK_RULE if _DISK in sure else alarms.rule_for(KIND)
+        rule = _rule_of(_DISK if _DISK in sure else "")
         self.state, transitions = alarms.step(self.state, self.condition, now_s, rule)
         unheard = self.state.state == alarms.ACKNOWLEDGED or self.state.shelved_until_s is not None
         if stood and news and (unheard or _DISK in news):
@@ -111,18 +111,16 @@ class OwnTrouble:
 
     def _sure(self, troubles: Mapping[str, str], now_s: float) -> set[str]:
         """What wakes and has lasted for so long that it is no hiccup, each counted from when it began itself."""
-        usual = alarms.rule_for(KIND)
         waking = {_named(part) for part in troubles if not _can_wait(part)}
         self._waking_since = {name: self._waking_since.get(name, now_s) for name in waking}
         # What comes and goes rings no oftener than it would by itself.
         self._gone_since = {name: self._gone_since.get(name, now_s) for name in self._rung - waking}
-        for name, since_s in self._gone_since.items():
-            rule = _DISK_RULE if name == _DISK else usual
-            if now_s - since_s >= rule.off_delay_s + rule.re_raise_after_s:
-                self._rung = self._rung - {name}
+        self._rung -= {
+            name for name, since_s in self._gone_since.items()
+            if now_s - since_s >= _rule_of(name).off_delay_s + _rule_of(name).re_raise_after_s
+        }  # fmt: skip
         return {
-            name for name, since_s in self._waking_since.items()
-            if now_s - since_s >= (_DISK_RULE if name == _DISK else usual).on_delay_s
+            name for name, since_s in self._waking_since.items() if now_s - since_s >= _rule_of(name).on_delay_s
         }  # fmt: skip
 
     def _event(self, move: alarms.Transition) -> Event:
@@ -134,6 +132,10 @@ class OwnTrouble:
 
 def _named(part: str) -> str:
     return _DISK if part in DISK_PARTS else part
+
+
+def _rule_of(name: str) -> alarms.Rule:
+    return _DISK_RULE if name == _DISK else alarms.rule_for(KIND)
 
 
 def _can_wait(part: str) -> bool:

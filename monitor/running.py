@@ -83,19 +83,19 @@ class _Turning:
     moves by years when it is set right: nobody hangs for that.
     """
 
-    def __init__(self, reported_age_s: Callable[[], tuple[float, float]]) -> None:
-        """``reported_age_s`` gives the time it says, and how long ago that is, real seconds."""
-        self._reported = reported_age_s
-        self._said = math.nan
+    def __init__(self, source: Source, clock: ArrivalClock) -> None:
+        self._source, self._clock = source, clock
+        self._said_s = math.nan  # arrival clock
         self._seen_at = 0.0  # monotonic
 
     def age_s(self) -> float:
         """Real seconds; to be asked at each look of the supervisor."""
-        said, age_s = self._reported()
-        if said != self._said:
-            self._said, self._seen_at = said, time.monotonic()
+        said_s = self._source.health().progress_s
+        if said_s != self._said_s:
+            self._said_s, self._seen_at = said_s, time.monotonic()
         # It may have turned round right after the look before this one.
-        return min(age_s, time.monotonic() - self._seen_at + CHECK_EVERY_S)
+        at_most_s = time.monotonic() - self._seen_at + CHECK_EVERY_S
+        return min((self._clock.now() - said_s) / self._clock.speed, at_most_s)
 
 
 class Running:
@@ -290,13 +290,7 @@ class Running:
     # ---- workers ---------------------------------------------------------------------------------------------------
 
     def _reading(self, source: Source) -> Work:
-        hands = _Handing(self.watch.deliver)
-
-        def reported() -> tuple[float, float]:
-            said_s = source.health().progress_s
-            return said_s, (self.clock.now() - said_s) / self.clock.speed
-
-        turning = _Turning(reported)
+        hands, turning = _Handing(self.watch.deliver), _Turning(source, self.clock)
         return Work(
             source.name,
             lambda stop: source.run(hands, stop),

@@ -6,6 +6,7 @@ Time passes only as the tests let it, but for those that need the threads; see h
 from __future__ import annotations
 
 import json
+import shutil
 import threading
 import time
 from collections import Counter
@@ -312,6 +313,36 @@ def test_a_disk_that_was_unplugged_is_caught_up_with(tmp_path: Path, monkeypatch
     bench.until(bench.now_s + COMMIT_EVERY_S)
     with Journal(path, read_only=True) as there:
         assert len(list(there.readings())) == 40
+    bench.close()
+
+
+def test_what_would_be_written_beneath_another_disk_is_not_acknowledged(tmp_path: Path) -> None:
+    """A disk is mounted over the journal: what comes then is in memory, and in the journal once that is back."""
+    bench = Bench(tmp_path / "disk", NIGHT_S, settings_with("shed-1"), sources=[StillSource("wire")])
+    node, sent = Node(bench), iter(range(1000))
+
+    def send(seconds: float) -> None:
+        for _ in range(int(seconds / 5.0)):
+            bench.until(bench.now_s + 5.0)
+            node.sends(number := next(sent), pack("shed-1", 50.0, NIGHT_S + number))
+
+    send(30.0)
+    bench.until(bench.now_s + COMMIT_EVERY_S)
+    before = list(node.acked)
+    assert before == list(range(6)) and "journal" not in bench.watch.trouble
+    beneath = bench.folder.rename(tmp_path / "beneath")
+    with Journal(bench.folder / "journal.sqlite") as other:
+        other.claim_watch()
+    send(180.0)
+    assert node.acked == before and "another journal" in bench.watch.trouble["journal"]
+    with Journal(beneath / "journal.sqlite", read_only=True) as hidden:
+        assert len(list(hidden.readings())) == 6
+    shutil.rmtree(bench.folder)
+    beneath.rename(bench.folder)
+    send(60.0)
+    bench.until(bench.now_s + COMMIT_EVERY_S)
+    assert sorted(node.acked) == list(range(54)) and len(kept(bench)) == 54
+    assert "journal" not in bench.watch.trouble
     bench.close()
 
 

@@ -22,7 +22,7 @@ _FOLDER = "STATE_DIRECTORY"
 def must_be_there(journal: Path, environ: Mapping[str, str]) -> None:
     """JournalError (``again``) where the journal is not there and an earlier watch had it."""
     mark = _mark_of(journal, environ)
-    if mark is not None and mark.exists() and not journal.exists():
+    if mark is not None and mark.exists() and _is_gone(journal):
         raise JournalError(
             tr(
                 "Journal {path}: the file is not there, and an earlier watch had it; is its disk plugged in? If it is "
@@ -46,4 +46,20 @@ def _mark_of(journal: Path, environ: Mapping[str, str]) -> Path | None:
     folder = environ.get(_FOLDER, "").partition(":")[0]
     if not folder:
         return None
-    return Path(folder) / f"journal-{hashlib.sha256(str(journal.absolute()).encode()).hexdigest()[:12]}"
+    return Path(folder) / f"journal-{short_name(journal)}"
+
+
+def short_name(journal: Path) -> str:
+    """What files elsewhere that belong to this journal are told apart by."""
+    return hashlib.sha256(str(journal.absolute()).encode()).hexdigest()[:12]
+
+
+def _is_gone(journal: Path) -> bool:
+    """Whether there is no such file. What keeps it from being looked at is better said by who opens it."""
+    try:
+        journal.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError:
+        return False
+    return False

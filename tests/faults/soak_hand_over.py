@@ -13,7 +13,7 @@ from tests.faults.handing_over import MOST_P99_S, handed_over, p99_s, said
 
 def soak(arguments: list[str]) -> int:
     """How many of the promises were broken."""
-    minutes, seed = (int(given) for given in (*arguments, *("6", "1")[len(arguments) :]))
+    minutes, seed = (int(given) for given in (*arguments, *("8", "1")[len(arguments) :]))
     with tempfile.TemporaryDirectory(prefix="hand-over-") as folder:
         found = handed_over(Path(folder), buckets=200, burst=30, minutes=minutes, seed=seed)
     # Five more are hot from the second minute on. The next line shows it, and it is raised at the second tick after

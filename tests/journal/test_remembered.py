@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from pathlib import Path
 
 import pytest
@@ -46,3 +48,28 @@ def test_nothing_is_remembered_where_there_is_no_folder_for_it(tmp_path: Path) -
         remember(tmp_path / "journal.sqlite", environ)
         must_be_there(tmp_path / "journal.sqlite", environ)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_cannot_be_looked_at_is_left_to_who_opens_it(
+    tmp_path: Path, environ: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A broken disk, or a folder that is not ours: the file may be there. A file in the folder's place is none."""
+    journal = tmp_path / "disk" / "journal.sqlite"
+    journal.parent.mkdir()
+    journal.touch()
+    remember(journal, environ)
+    plain = Path.stat
+
+    def broken(self: Path, **how: bool) -> os.stat_result:
+        if self == journal:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return plain(self, **how)
+
+    with monkeypatch.context() as disk:
+        disk.setattr(Path, "stat", broken)
+        must_be_there(journal, environ)
+    journal.unlink()
+    journal.parent.rmdir()
+    journal.parent.touch()
+    with pytest.raises(JournalError, match="is its disk plugged in"):
+        must_be_there(journal, environ)
