@@ -19,6 +19,7 @@ import zoneinfo
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
+from itertools import starmap
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -627,7 +628,7 @@ def _read_watch(table: Table) -> Division:
 
 
 def _of_another_table(minds: Table, key: str) -> bool:
-    """Whether the key holds a secret elsewhere. Every name is one of a watch here, and what stands behind is shown."""
+    """Whether the key holds a secret elsewhere: every name is one of a watch here, and no slip would be told."""
     if key not in _HOLD_SECRETS:
         return False
     minds.asked.add(key)
@@ -636,10 +637,11 @@ def _of_another_table(minds: Table, key: str) -> bool:
 
 
 def _read_share(minds: Table, name: str) -> tuple[str, ...]:
-    patterns = minds.texts(name, example='["shed-1", "north-*"]')
-    for fault in filter(None, (_watch_name_fault(name), *map(_bucket_pattern_fault, patterns))):
+    # Whatever stands below the wrong heading may be a secret, also under a name with a slip in it: so none is shown.
+    patterns = minds.unshown_texts(name, example='["shed-1", "north-*"]')
+    for fault in filter(None, (_watch_name_fault(name), *starmap(_bucket_pattern_fault, patterns))):
         minds.wrong(name, tr("{fault}; write for example north = {example}.", fault=fault, example='["shed-1", "n-*"]'))
-    return patterns
+    return tuple(text for _, text in patterns)
 
 
 def _watch_name_fault(text: str) -> str | None:
@@ -648,10 +650,12 @@ def _watch_name_fault(text: str) -> str | None:
     return tr('"{text}" is no name of a watch: small letters, digits and - are allowed, 12 at the most', text=text)
 
 
-def _bucket_pattern_fault(text: str) -> str | None:
+def _bucket_pattern_fault(place: int, text: str) -> str | None:
     if _BUCKET_PATTERN.fullmatch(text):
         return None
-    return tr('"{text}" fits no bucket: it is a name, with * for any letters and ? for one', text=text)
+    return tr(
+        "number {place} of the list fits no bucket: it is a name, with * for any letters and ? for one", place=place
+    )
 
 
 def _tell_shared_by_watches(

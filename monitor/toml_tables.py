@@ -384,32 +384,9 @@ class Table:
         return self._secret(key, value)
 
     def secrets(self, key: str, *, example: str) -> tuple[Secret, ...]:
-        self.asked.add(key)
-        value = self.data.get(key, [])
-        if not isinstance(value, list):
-            self.wrong(
-                key,
-                tr(
-                    "it is not a list in square brackets; write for example {key} = {example}.",
-                    key=key,
-                    example=example,
-                ),
-            )
-            return ()
         found = []
-        for place, item in enumerate(value, 1):
-            # The item is not shown: it may be a secret with a slip in it.
-            if not isinstance(item, str):
-                self.wrong(
-                    key,
-                    tr(
-                        "number {place} of the list is not a text in quotes; write for example {key} = {example}.",
-                        place=place,
-                        key=key,
-                        example=example,
-                    ),
-                )
-            elif "://" not in item and not _VARIABLE.search(item):
+        for place, item in self.unshown_texts(key, example=example):
+            if "://" not in item and not _VARIABLE.search(item):
                 self.wrong(
                     key,
                     tr(
@@ -423,6 +400,38 @@ class Table:
             else:
                 found.append(self._secret(key, item))
         return tuple(secret for secret in found if secret)
+
+    def unshown_texts(self, key: str, *, example: str) -> list[tuple[int, str]]:
+        """The texts of a list, each with its place in it, from 1. What is none is not shown: it may be a secret with a
+        slip in it, or below the wrong heading.
+        """
+        self.asked.add(key)
+        value = self.data.get(key, [])
+        if not isinstance(value, list):
+            self.wrong(
+                key,
+                tr(
+                    "it is not a list in square brackets; write for example {key} = {example}.",
+                    key=key,
+                    example=example,
+                ),
+            )
+            return []
+        found = []
+        for place, item in enumerate(value, 1):
+            if isinstance(item, str):
+                found.append((place, item))
+            else:
+                self.wrong(
+                    key,
+                    tr(
+                        "number {place} of the list is not a text in quotes; write for example {key} = {example}.",
+                        place=place,
+                        key=key,
+                        example=example,
+                    ),
+                )
+        return found
 
     def _secret(self, key: str, value: str) -> Secret:
         if _VARIABLE.sub("", value) and not re.fullmatch(r"[a-z]+://(localhost|127\.0\.0\.1)(:\d+)?/?", value):

@@ -117,6 +117,21 @@ def test_a_secret_below_the_wrong_heading_is_not_shown(tmp_path: Path, key: str,
     assert "canary" not in str(refused.value)
 
 
+@pytest.mark.parametrize("key", ["pasword", "log-in", "log_in"])
+@pytest.mark.parametrize(
+    ("value", "says"),
+    [('"canary-77"', "not a list in square brackets"),
+     ('["json://canary-77@shed.example/"]', "number 1 of the list fits"),
+     ('["shed-1", ["canary-77"]]', "number 2 of the list is not a text")],
+)  # fmt: skip
+def test_nor_is_one_whose_name_has_a_slip_in_it(tmp_path: Path, key: str, value: str, says: str) -> None:
+    """It is taken for the name of a watch; where it stands is told by key, line and place."""
+    with pytest.raises(SettingsError) as refused:
+        settings_in(tmp_path, f"[watch.minds]\n{key} = {value}\n")
+    assert any(f"line 2: {key} in [watch.minds]" in one and says in one for one in refused.value.problems)
+    assert "canary" not in str(refused.value)
+
+
 _NAMES = st.text("abn-1", min_size=1, max_size=4)
 
 
