@@ -42,7 +42,7 @@ def chain_of(folder: Path, written: Path, tails: int = 1) -> Chain:
     "change",
     [
         lambda data: data[:31], lambda data: b"", lambda data: b"\0\0\0\1" + data[4:],
-        lambda data: data[:23] + b"?" + data[24:],
+        lambda data: data[:23] + bytes([data[23] ^ 1]) + data[24:],
     ],
     ids=["cut", "empty", "another magic number", "a check sum that does not fit"],
 )  # fmt: skip
